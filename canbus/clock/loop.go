@@ -1,0 +1,286 @@
+package clock
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Priority orders events of one moment: lower first.
+type Priority int8
+
+// Priorities of the bench. The bus comes first, so that whoever acts at the
+// same moment sees what has arrived; the car moves next, then ECUs and the tool
+// answer; the judge looks last.
+const (
+	PriorityBus Priority = iota
+	PriorityFault
+	PriorityCar
+	PriorityECU
+	PriorityTool
+	PriorityJudge
+)
+
+// InboxSize bounds the events waiting to enter the loop from outside.
+const InboxSize = 4096
+
+// Errors of a loop.
+var (
+	// ErrInboxFull says that the loop does not keep up with its visitors.
+	ErrInboxFull = errors.New("the loop's inbox is full")
+	// ErrStopped says that the loop has ended.
+	ErrStopped = errors.New("the loop has ended")
+	// ErrBudget says that a run used up its bound on events.
+	ErrBudget = errors.New("event budget used up")
+)
+
+// Loop runs events in order of time. Create one with NewVirtual or NewWall;
+// all its methods but Post and Stop belong to the goroutine that runs it.
+type Loop struct {
+	now    time.Duration
+	seq    uint64
+	q      queue
+	inbox  chan func()
+	done   chan struct{}
+	stop   bool
+	events uint64
+	budget uint64
+	wall   *waiter // nil in virtual time
+	late   func(time.Duration)
+}
+
+// NewVirtual returns a loop whose time jumps from event to event.
+func NewVirtual() *Loop {
+	return &Loop{inbox: make(chan func(), InboxSize), done: make(chan struct{})}
+}
+
+// NewWall returns a loop whose events run at their moments, counted from the
+// call of Run. The error is the operating system's.
+func NewWall() (*Loop, error) {
+	l := NewVirtual()
+	w, err := newWaiter()
+	if err != nil {
+		return nil, fmt.Errorf("wall clock: %w", err)
+	}
+	l.wall = w
+	return l, nil
+}
+
+// Virtual reports whether time jumps.
+func (l *Loop) Virtual() bool { return l.wall == nil }
+
+// Now is the time since the run began: of the running event, not of the clock,
+// so that everything in one event happens at one moment.
+func (l *Loop) Now() time.Duration { return l.now }
+
+// Events counts the events run so far.
+func (l *Loop) Events() uint64 { return l.events }
+
+// SetBudget bounds the events of the run; Run then ends with ErrBudget. Zero,
+// the default, sets no bound.
+func (l *Loop) SetBudget(n uint64) { l.budget = n }
+
+// OnLate has fn called, in wall time, with the lateness of every timed event.
+func (l *Loop) OnLate(fn func(time.Duration)) { l.late = fn }
+
+// Start is the wall clock's reading at the start of Run; the zero Time in
+// virtual time and before Run.
+func (l *Loop) Start() time.Time {
+	if l.wall == nil {
+		return time.Time{}
+	}
+	return l.wall.startTime()
+}
+
+// Timer is one appointment that can be moved. It belongs to its loop.
+type Timer struct {
+	l   *Loop
+	fn  func()
+	at  time.Duration
+	gen uint32
+	pri Priority
+	set bool
+}
+
+// NewTimer returns an unset timer that will call fn. Keep and reuse it: Set
+// allocates nothing.
+func (l *Loop) NewTimer(p Priority, fn func()) *Timer {
+	return &Timer{l: l, fn: fn, pri: p}
+}
+
+// At calls fn once at time t, or as soon as possible when t has passed.
+func (l *Loop) At(t time.Duration, p Priority, fn func()) *Timer {
+	tm := l.NewTimer(p, fn)
+	tm.Set(t)
+	return tm
+}
+
+// Set makes or moves the appointment. A moment that has passed means now,
+// behind what is already due. Setting a timer to the time it has keeps its
+// place in the order.
+func (t *Timer) Set(at time.Duration) {
+	if at < t.l.now {
+		at = t.l.now
+	}
+	if t.set && t.at == at {
+		return
+	}
+	t.gen++
+	t.set, t.at = true, at
+	t.l.seq++
+	t.l.q.push(entry{at: at, pri: t.pri, seq: t.l.seq, t: t, gen: t.gen})
+}
+
+// Stop cancels the appointment, if any.
+func (t *Timer) Stop() {
+	t.gen++
+	t.set = false
+}
+
+// Active reports whether the timer is set.
+func (t *Timer) Active() bool { return t.set }
+
+// When is the time of the appointment; meaningless if not Active.
+func (t *Timer) When() time.Duration { return t.at }
+
+// Post hands fn to the loop from any goroutine. It runs as soon as the loop is
+// free, before timed events that are later. A full inbox gives ErrInboxFull, so
+// the caller can say what it lost; an ended loop gives ErrStopped.
+func (l *Loop) Post(fn func()) error {
+	select {
+	case <-l.done:
+		return ErrStopped
+	default:
+	}
+	select {
+	case l.inbox <- fn:
+	default:
+		return ErrInboxFull
+	}
+	if l.wall != nil {
+		l.wall.wake()
+	}
+	return nil
+}
+
+// PostWait is Post that waits for a place in the inbox.
+func (l *Loop) PostWait(ctx context.Context, fn func()) error {
+	select {
+	case <-l.done:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
+	case l.inbox <- fn:
+	}
+	if l.wall != nil {
+		l.wall.wake()
+	}
+	return nil
+}
+
+// Stop ends Run after the running event. Call it from an event.
+func (l *Loop) Stop() { l.stop = true }
+
+// Run runs events until Stop, until the time is over, or until ctx ends; at
+// the end Now is until, unless stopped before. A virtual loop without events
+// ends at once. Run may be called once; the error is nil, ErrBudget, or ctx's.
+func (l *Loop) Run(ctx context.Context, until time.Duration) error {
+	defer close(l.done)
+	if l.wall != nil {
+		defer l.wall.close()
+		l.wall.begin(ctx)
+	}
+	for n := 0; !l.stop; n++ {
+		// A context costs a lock, so a busy virtual loop asks now and then.
+		if n%256 == 0 || l.wall != nil {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+		}
+		if l.drain() {
+			continue
+		}
+		next, ok := l.next()
+		if !ok && l.wall == nil {
+			break
+		}
+		if !ok || next > until {
+			if l.wall != nil && l.wall.until(until, l.idle) {
+				continue // woken early: look again
+			}
+			break
+		}
+		if l.wall != nil {
+			if l.wall.until(next, l.idle) {
+				continue
+			}
+			if l.late != nil {
+				l.late(l.wall.elapsed() - next)
+			}
+		}
+		if err := l.step(); err != nil {
+			return err
+		}
+	}
+	if !l.stop && l.now < until {
+		l.now = until
+	}
+	return nil
+}
+
+func (l *Loop) idle() bool { return len(l.inbox) == 0 }
+
+// drain runs what came from outside; false if nothing had.
+func (l *Loop) drain() bool {
+	ran := false
+	for range InboxSize {
+		select {
+		case fn := <-l.inbox:
+			if l.wall != nil {
+				l.advance(l.wall.elapsed())
+			}
+			l.events++
+			fn()
+			ran = true
+			if l.stop {
+				return true
+			}
+		default:
+			return ran
+		}
+	}
+	return ran
+}
+
+// advance moves time forward to t, but never past an event that is due.
+func (l *Loop) advance(t time.Duration) {
+	if next, ok := l.next(); ok && next < t {
+		t = next
+	}
+	l.now = max(l.now, t)
+}
+
+// next is the time of the first event, dropping entries that were moved.
+func (l *Loop) next() (time.Duration, bool) {
+	for len(l.q.es) > 0 {
+		e := &l.q.es[0]
+		if e.t.set && e.t.gen == e.gen {
+			return e.at, true
+		}
+		l.q.pop()
+	}
+	return 0, false
+}
+
+func (l *Loop) step() error {
+	e := l.q.pop()
+	l.now = e.at
+	l.events++
+	if l.budget > 0 && l.events > l.budget {
+		return fmt.Errorf("%w after %d events at %v", ErrBudget, l.budget, l.now)
+	}
+	e.t.set = false
+	e.t.fn()
+	return nil
+}
