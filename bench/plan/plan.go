@@ -1,0 +1,219 @@
+// Package plan is the written form of a run: everything that it depends on,
+// resolved before its first event. The file alone repeats the run, so the texts
+// of the scenario and of the tool's profile stand in it, not just their names.
+package plan
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// Format is the version of the file's layout.
+const Format = 1
+
+// Times of a run.
+const (
+	Virtual = "virtual"
+	Wall    = "wall"
+)
+
+// Plan is one run, resolved.
+type Plan struct {
+	// Format is the layout's version; a file of another version is refused.
+	Format int `json:"sawhorse_run"`
+	// Program is the version of the program that wrote the plan.
+	Program string `json:"program"`
+	// Scenario is the scenario file, whole.
+	Scenario Text `json:"scenario"`
+	// Seed is the root of the run's chance.
+	Seed uint64 `json:"seed"`
+	// Time is Virtual or Wall.
+	Time string `json:"time"`
+	// Bus is the bus's URL and Rate its bit rate in bit/s.
+	Bus  string `json:"bus"`
+	Rate int    `json:"rate"`
+	// Arm names the physical interface that may be sent on; "" for none.
+	Arm string `json:"arm,omitempty"`
+	// Tool is the tool's profile, whole; InBench says that the tool runs inside
+	// the bench instead of as a process.
+	Tool    Text `json:"tool"`
+	InBench bool `json:"tool_in_bench"`
+	// Background is the recording that plays behind the car, if any.
+	Background *File `json:"background,omitempty"`
+	// Duration bounds the run.
+	Duration Duration `json:"duration"`
+	// Capture is where the run's frames go; relative to the plan's own folder.
+	Capture string `json:"capture"`
+}
+
+// Text is a file that stands in the plan as a whole.
+type Text struct {
+	Name string `json:"name"`
+	// File is where it was read; "" for one that is built in.
+	File string `json:"file,omitempty"`
+	Text string `json:"text"`
+}
+
+// File is an input too large for the plan: its name and digest.
+type File struct {
+	Path   string `json:"path"`
+	SHA256 string `json:"sha256"`
+}
+
+// Duration is a time.Duration written as Go writes it.
+type Duration time.Duration
+
+// MarshalText writes "1m30s".
+func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
+
+// UnmarshalText reads "1m30s".
+func (d *Duration) UnmarshalText(b []byte) error {
+	v, err := time.ParseDuration(string(b))
+	*d = Duration(v)
+	return err
+}
+
+// Validate reports what keeps a plan from being run.
+func (p *Plan) Validate() error {
+	switch {
+	case p.Format != Format:
+		return fmt.Errorf("sawhorse_run is %d, want %d", p.Format, Format)
+	case p.Time != Virtual && p.Time != Wall:
+		return fmt.Errorf("time is %q, want %q or %q", p.Time, Virtual, Wall)
+	case p.Scenario.Text == "":
+		return errors.New("scenario.text is empty, want the scenario's YAML")
+	case p.Tool.Text == "":
+		return errors.New("tool.text is empty, want the tool profile's YAML")
+	case p.Duration <= 0:
+		return fmt.Errorf("duration is %v, want more than 0", time.Duration(p.Duration))
+	case p.Capture == "":
+		return errors.New("capture is empty, want a file name")
+	}
+	return nil
+}
+
+// Write stores the plan under a path: beside first, then renamed, so that a
+// reader never sees half of it.
+func (p *Plan) Write(path string) (err error) {
+	data, err := json.MarshalIndent(p, "", "  ")
+	if err != nil {
+		return err
+	}
+	return WriteWhole(path, append(data, '\n'))
+}
+
+// Read loads a plan. Errors name the file and, where it can be told, line and
+// column.
+func Read(path string) (*Plan, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	p, err := Parse(bytes.NewReader(data))
+	if err != nil {
+		return nil, fmt.Errorf("%s%s: %w", path, place(data, err), err)
+	}
+	return p, nil
+}
+
+// Parse reads a plan strictly: an unknown key is an error.
+func Parse(r io.Reader) (*Plan, error) {
+	dec := json.NewDecoder(r)
+	dec.DisallowUnknownFields()
+	p := new(Plan)
+	if err := dec.Decode(p); err != nil {
+		return nil, err
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return nil, errors.New("more text after the plan, want the end of the file")
+	}
+	return p, p.Validate()
+}
+
+// place is ":line:column" where a decoding error knows its offset.
+func place(data []byte, err error) string {
+	var (
+		syntax *json.SyntaxError
+		kind   *json.UnmarshalTypeError
+		at     int64
+	)
+	switch {
+	case errors.As(err, &syntax):
+		at = syntax.Offset
+	case errors.As(err, &kind):
+		at = kind.Offset
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		at = int64(len(data))
+	default:
+		return ""
+	}
+	before := data[:min(at, int64(len(data)))]
+	line := bytes.Count(before, []byte("\n")) + 1
+	return fmt.Sprintf(":%d:%d", line, len(before)-bytes.LastIndexByte(before, '\n'))
+}
+
+// Digest returns the file's name and SHA-256.
+func Digest(path string) (*File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return &File{Path: path, SHA256: hex.EncodeToString(h.Sum(nil))}, nil
+}
+
+// Check reports whether the file is still the one that was planned with.
+func (f *File) Check() error {
+	now, err := Digest(f.Path)
+	if err != nil {
+		return err
+	}
+	if now.SHA256 != f.SHA256 {
+		return fmt.Errorf("%s: the file has changed since the run was planned: SHA-256 %s, want %s", f.Path, now.SHA256, f.SHA256)
+	}
+	return nil
+}
+
+// WriteWhole writes a file beside its place and renames it there, so that it
+// appears whole or not at all.
+func WriteWhole(path string, data []byte) (err error) {
+	dir := filepath.Dir(path)
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	tmp, err := os.CreateTemp(dir, "."+filepath.Base(path)+".*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			_ = tmp.Close()
+			_ = os.Remove(tmp.Name())
+		}
+	}()
+	if err := tmp.Chmod(0o644); err != nil {
+		return err
+	}
+	if _, err := tmp.Write(data); err != nil {
+		return err
+	}
+	if err := tmp.Sync(); err != nil {
+		return err
+	}
+	if err := tmp.Close(); err != nil {
+		return err
+	}
+	return os.Rename(tmp.Name(), path)
+}
