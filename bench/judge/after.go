@@ -1,0 +1,151 @@
+package judge
+
+import (
+	"fmt"
+	"time"
+)
+
+// maxPending bounds what can wait for an answer at once.
+const maxPending = 10_000
+
+// after watches After. The margin is the least time that was left; for Never it
+// is known only when broken: how deep in its time the forbidden thing came.
+type after struct {
+	base
+	want    After
+	event   edge
+	pending []Evidence // triggers, oldest first
+	served  int
+	total   int
+}
+
+func (w After) monitor(b base, _ *Options) monitor {
+	return &after{base: b, want: w, event: edge{cond: w.Event}}
+}
+
+func (m *after) step(s *step) {
+	if m.done {
+		return
+	}
+	m.expire(s.now)
+	// An event serves those that wait before it becomes a trigger itself. A
+	// state may answer at the very moment of its trigger.
+	if m.want.Then.onEvent {
+		m.then(s)
+		m.trigger(s)
+	} else {
+		m.trigger(s)
+		m.then(s)
+	}
+}
+
+func (m *after) trigger(s *step) {
+	begins, holds := m.event.begins(&m.base, s)
+	if m.want.Throughout {
+		begins = holds
+	}
+	if !begins || m.done || !m.judged(s) {
+		return
+	}
+	m.total++
+	if len(m.pending) >= maxPending {
+		m.decide(s.now, Ours, fmt.Sprintf("more than %d moments wait for %s", maxPending, m.want.Then.src))
+		return
+	}
+	m.pending = append(m.pending, s.evidence(m.want.Event.src))
+}
+
+func (m *after) then(s *step) {
+	if m.done || len(m.pending) == 0 || !s.concerns(m.want.Then) || !m.holds(m.want.Then, s) {
+		return
+	}
+	for len(m.pending) > 0 {
+		t := m.pending[0]
+		late := s.now - t.Time
+		if late < m.want.NotBefore || m.want.Never && m.want.Within > 0 && late > m.want.Within {
+			return // those behind it are younger
+		}
+		if m.want.Never {
+			m.forbidden(s, t)
+			return
+		}
+		m.pending = m.pending[1:]
+		m.served++
+		left := timeMargin(m.want.Within - late)
+		if m.want.Within > 0 && (!m.v.Margin.Known || left.Value < m.v.Margin.Value) {
+			m.v.Margin = left
+			m.v.Evidence = nil // the tightest pair is the evidence
+			m.show(t, s.evidence(m.want.Then.src))
+		}
+		if m.want.Then.onEvent {
+			return
+		}
+	}
+}
+
+func (m *after) forbidden(s *step, t Evidence) {
+	limit := "at all"
+	if m.want.Within > 0 {
+		m.v.Margin = timeMargin(s.now - t.Time - m.want.Within)
+		limit = fmt.Sprintf("within %v", m.want.Within)
+	}
+	m.decide(s.now, Fail, fmt.Sprintf("%s came %s after %s, not allowed %s",
+		m.want.Then.src, seconds(s.now-t.Time), m.want.Event.src, limit), t, s.evidence(m.want.Then.src))
+}
+
+func (m *after) tick(now time.Duration) {
+	if m.done {
+		return
+	}
+	m.expire(now)
+	if m.exhausted(now) && len(m.pending) == 0 {
+		m.pass(now)
+	}
+}
+
+// expire ends the waits whose time is over.
+func (m *after) expire(now time.Duration) {
+	for !m.done && len(m.pending) > 0 && m.want.Within > 0 && now-m.pending[0].Time > m.want.Within {
+		t := m.pending[0]
+		m.pending = m.pending[1:]
+		if m.want.Never {
+			m.served++
+			continue
+		}
+		m.unanswered(now, t, fmt.Sprintf("by %s", seconds(t.Time+m.want.Within)))
+	}
+}
+
+func (m *after) unanswered(now time.Duration, t Evidence, by string) {
+	m.v.Margin, m.v.Evidence = Margin{}, nil
+	if m.want.Within > 0 {
+		m.v.Margin = timeMargin(t.Time + m.want.Within - now)
+	}
+	m.decide(now, Fail, fmt.Sprintf("after %s at %s, %s did not come %s", m.want.Event.src, seconds(t.Time), m.want.Then.src, by), t)
+}
+
+func (m *after) finish(now time.Duration) {
+	switch {
+	case m.exp.Until > now:
+		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
+	case len(m.pending) > 0 && m.want.Within > 0:
+		t := m.pending[0]
+		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, after %s at %s there was time until %s",
+			seconds(now), m.want.Event.src, seconds(t.Time), seconds(t.Time+m.want.Within)), t)
+	case len(m.pending) > 0 && !m.want.Never:
+		m.unanswered(now, m.pending[0], "by the end of the run")
+	default:
+		m.pass(now)
+	}
+}
+
+func (m *after) pass(now time.Duration) {
+	switch {
+	case m.total == 0:
+		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.want.Event.src))
+	case m.want.Never:
+		m.decide(now, Pass, fmt.Sprintf("did not come after any of %d", m.total))
+	default:
+		m.decide(now, Pass, fmt.Sprintf("followed each of %d", m.total))
+	}
+}

@@ -1,0 +1,113 @@
+package judge
+
+import (
+	"fmt"
+	"time"
+)
+
+const nrcPending = 0x78
+
+// answered watches Answered. The margin is the least time that was left.
+type answered struct {
+	base
+	want    Answered
+	waiting []question
+	total   int
+}
+
+// question is a request that waits for its response.
+type question struct {
+	asked    Evidence
+	service  int
+	ecu      string
+	from     time.Duration
+	deadline time.Duration
+}
+
+func (w Answered) monitor(b base, _ *Options) monitor { return &answered{base: b, want: w} }
+
+func (m *answered) step(s *step) {
+	if m.done || s.o == nil {
+		return
+	}
+	m.expire(s.now)
+	switch {
+	case s.o.Kind == Response:
+		m.response(s.o)
+	case s.o.Kind == Request && m.judged(s) && m.holds(m.want.Request, s):
+		m.total++
+		if len(m.waiting) >= maxPending {
+			m.decide(s.now, Ours, fmt.Sprintf("more than %d requests wait", maxPending))
+			return
+		}
+		ecu := s.o.ECU
+		if s.o.Functional {
+			ecu = ""
+		}
+		m.waiting = append(m.waiting, question{evidenceOf(s.o), s.o.Service, ecu, s.now, s.now + m.want.Within})
+	}
+}
+
+// response serves the oldest request that it can belong to.
+func (m *answered) response(o *Observation) {
+	for i := range m.waiting {
+		q := &m.waiting[i]
+		if q.service != o.Service || q.ecu != "" && o.ECU != "" && q.ecu != o.ECU {
+			continue
+		}
+		if o.NRC == nrcPending {
+			if m.want.Pending > 0 {
+				q.deadline = o.Time + m.want.Pending
+			}
+			return
+		}
+		if left := timeMargin(q.deadline - o.Time); !m.v.Margin.Known || left.Value < m.v.Margin.Value {
+			m.v.Margin, m.v.Evidence = left, nil
+			m.show(q.asked, evidenceOf(o))
+		}
+		m.waiting = append(m.waiting[:i], m.waiting[i+1:]...)
+		return
+	}
+}
+
+func (m *answered) tick(now time.Duration) {
+	if m.done {
+		return
+	}
+	m.expire(now)
+	if m.exhausted(now) && len(m.waiting) == 0 {
+		m.pass(now)
+	}
+}
+
+func (m *answered) expire(now time.Duration) {
+	for _, q := range m.waiting {
+		if m.done || now <= q.deadline {
+			continue
+		}
+		m.v.Margin, m.v.Evidence = timeMargin(q.deadline-now), nil
+		m.decide(now, Fail, fmt.Sprintf("the request of service %02X at %s had no response by %s",
+			q.service, seconds(q.from), seconds(q.deadline)), q.asked)
+	}
+}
+
+func (m *answered) finish(now time.Duration) {
+	switch {
+	case m.exp.Until > now:
+		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
+	case len(m.waiting) > 0:
+		q := m.waiting[0]
+		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, the request at %s had until %s",
+			seconds(now), seconds(q.from), seconds(q.deadline)), q.asked)
+	default:
+		m.pass(now)
+	}
+}
+
+func (m *answered) pass(now time.Duration) {
+	if m.total == 0 {
+		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.want.Request.src))
+		return
+	}
+	m.decide(now, Pass, fmt.Sprintf("answered each of %d", m.total))
+}

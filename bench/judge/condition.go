@@ -1,0 +1,189 @@
+package judge
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/google/cel-go/cel"
+	"github.com/google/cel-go/common/ast"
+	"github.com/google/cel-go/common/operators"
+	"github.com/google/cel-go/common/types"
+)
+
+// Condition is one compiled CEL expression of type bool.
+type Condition struct {
+	src     string
+	prog    cel.Program
+	onEvent bool
+	kinds   uint16 // bit set: the kinds at which it can hold
+	rob     robustness
+	unit    string
+	tasks   []string
+}
+
+// ConditionError is a mistake in a condition.
+type ConditionError struct {
+	// Line and Column count from 1 within the condition's text; Column in
+	// characters.
+	Line, Column int
+	Message      string
+}
+
+func (e *ConditionError) Error() string {
+	return fmt.Sprintf("condition, line %d, column %d: %s", e.Line, e.Column, e.Message)
+}
+
+// Compile checks a condition and prepares it. The errors are all that the
+// checker found.
+func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
+	tree, issues := l.env.Compile(src)
+	if issues != nil && issues.Err() != nil {
+		var errs []*ConditionError
+		for _, e := range issues.Errors() {
+			errs = append(errs, &ConditionError{Line: e.Location.Line(), Column: e.Location.Column() + 1, Message: e.Message})
+		}
+		return nil, errs
+	}
+	at := func(err error) []*ConditionError {
+		return []*ConditionError{{Line: 1, Column: 1, Message: err.Error()}}
+	}
+	if !tree.OutputType().IsExactType(cel.BoolType) {
+		return nil, at(fmt.Errorf("is of type %s, expected bool", cel.FormatCELType(tree.OutputType())))
+	}
+	c := &Condition{src: src, kinds: 1<<kinds - 1}
+	c.study(tree.NativeRep().Expr())
+	rob, unit, ok := l.robust(tree, tree.NativeRep().Expr())
+	if ok && unit.known {
+		c.rob, c.unit = rob, unit.name
+	}
+	if fold, err := cel.NewConstantFoldingOptimizer(); err == nil {
+		if opt, err := cel.NewStaticOptimizer(fold); err == nil {
+			// A folding that fails leaves a slower program, not a wrong one.
+			if t, iss := opt.Optimize(l.env, tree); iss == nil || iss.Err() == nil {
+				tree = t
+			}
+		}
+	}
+	prog, err := l.env.Program(tree, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(100_000))
+	if err != nil {
+		return nil, at(err)
+	}
+	c.prog = prog
+	return c, nil
+}
+
+// study finds out where the condition can hold and which tasks it names.
+func (c *Condition) study(root ast.Expr) {
+	walk(root, func(e ast.Expr) {
+		if name, ok := nameOf(e); ok {
+			if _, ok := eventFields[name]; ok {
+				c.onEvent = true
+			}
+		}
+		if field, value, ok := equals(e); ok && (field == "task" || field == "event.task") {
+			c.tasks = append(c.tasks, value)
+		}
+	})
+	c.kinds = kindsOf(root)
+}
+
+// kindsOf is the set of kinds at which an expression can hold, as far as its
+// comparisons of event.kind with a word tell. It saves most evaluations, as
+// most observations are frames.
+func kindsOf(e ast.Expr) uint16 {
+	const all = 1<<kinds - 1
+	if field, value, ok := equals(e); ok && field == "event.kind" {
+		for k, name := range kindNames {
+			if name == value {
+				return 1 << k
+			}
+		}
+		return 0
+	}
+	if e.Kind() == ast.CallKind {
+		args := e.AsCall().Args()
+		switch e.AsCall().FunctionName() {
+		case operators.LogicalAnd:
+			return kindsOf(args[0]) & kindsOf(args[1])
+		case operators.LogicalOr:
+			return kindsOf(args[0]) | kindsOf(args[1])
+		}
+	}
+	return all
+}
+
+// equals takes `name == "word"` apart, either way round.
+func equals(e ast.Expr) (name, value string, ok bool) {
+	if e.Kind() != ast.CallKind || e.AsCall().FunctionName() != operators.Equals {
+		return "", "", false
+	}
+	args := e.AsCall().Args()
+	for i := range 2 {
+		n, isName := nameOf(args[i])
+		other := args[1-i]
+		if !isName || other.Kind() != ast.LiteralKind {
+			continue
+		}
+		if v, isText := other.AsLiteral().(types.String); isText {
+			return n, string(v), true
+		}
+	}
+	return "", "", false
+}
+
+// nameOf is the identifier, with its qualifier, that an expression is.
+func nameOf(e ast.Expr) (string, bool) {
+	switch e.Kind() {
+	case ast.IdentKind:
+		return e.AsIdent(), true
+	case ast.SelectKind:
+		if s := e.AsSelect(); !s.IsTestOnly() {
+			if head, ok := nameOf(s.Operand()); ok {
+				return head + "." + s.FieldName(), true
+			}
+		}
+	}
+	return "", false
+}
+
+func walk(e ast.Expr, visit func(ast.Expr)) {
+	ast.PreOrderVisit(e, ast.NewExprVisitor(visit))
+}
+
+// Text is the condition as it was written.
+func (c *Condition) Text() string { return c.src }
+
+// OnEvent reports whether the condition holds at single observations rather
+// than being a state.
+func (c *Condition) OnEvent() bool { return c.onEvent }
+
+// Tasks lists the tasks that the condition compares with.
+func (c *Condition) Tasks() []string { return c.tasks }
+
+// Holds evaluates the condition. The error is of the condition itself, such as
+// a division by zero.
+func (c *Condition) Holds(s *Scope) (bool, error) {
+	if c.onEvent && (s.event == nil || c.kinds>>s.event.Kind&1 == 0) {
+		return false, nil
+	}
+	v, _, err := c.prog.Eval(s)
+	if err != nil {
+		return false, fmt.Errorf("%q: %w", c.src, err)
+	}
+	return v == types.True, nil
+}
+
+// Robustness is the signed distance of a condition on signals to its threshold,
+// in the unit given: positive when it holds, negative when not (Donze and Maler
+// 2010, definition 3). The last result is false for a condition without one: no
+// comparison of numbers, or comparisons in several units.
+func (c *Condition) Robustness(s *Scope) (float64, string, bool) {
+	if c.rob == nil {
+		return 0, "", false
+	}
+	v := c.rob(s)
+	if math.IsInf(v, 0) || math.IsNaN(v) {
+		return 0, "", false
+	}
+	return v, c.unit, true
+}

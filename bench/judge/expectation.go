@@ -1,0 +1,139 @@
+package judge
+
+import (
+	"slices"
+	"time"
+)
+
+// Expectation is one statement about a run.
+type Expectation struct {
+	// ID is unique in a scenario; Says is the statement in plain words.
+	ID, Says string
+	// Needs lists tasks without which there is nothing to judge: a tool whose
+	// profile lacks one gets "not applicable".
+	Needs []string
+	// While, if set, limits judging to moments at which it holds.
+	While *Condition
+	// From and Until bound what is judged; Until 0 is the end of the run.
+	From, Until time.Duration
+	Want        Want
+}
+
+// Want is the kind of statement: Always, Never, Eventually, UntilThen, Before,
+// After, Count, Answered, Finished or Reported.
+type Want interface {
+	monitor(b base, o *Options) monitor
+	conditions() []*Condition
+	tasks() []string
+}
+
+// Always wants the condition to hold at every moment, or at every event that
+// While picks.
+type Always struct{ Hold *Condition }
+
+// Never wants the condition never to hold.
+type Never struct{ Hold *Condition }
+
+// Eventually wants the condition to hold once, within the time from From (0: by
+// the end), and to stay so For a time.
+type Eventually struct {
+	Hold        *Condition
+	Within, For time.Duration
+}
+
+// UntilThen wants Hold at every moment until Then holds, which must come within
+// the time from From (0: by the end).
+type UntilThen struct {
+	Hold, Then *Condition
+	Within     time.Duration
+}
+
+// Before wants First to have come before Then comes; with Each, a First of its
+// own before every Then.
+type Before struct {
+	First, Then *Condition
+	Each        bool
+}
+
+// After wants that every time Event comes, Then follows within the time, no
+// earlier than NotBefore; or, with Never, that it does not. A state begins when it
+// becomes true; with Throughout every moment at which it holds counts, as signal
+// temporal logic has it. One event serves one trigger, the oldest; a state serves
+// all that wait.
+type After struct {
+	Event, Then       *Condition
+	Never             bool
+	Throughout        bool
+	NotBefore, Within time.Duration
+}
+
+// Count wants as many events, or beginnings of a state, as said. AtMost < 0 sets
+// no bound. In, if not 0, is a sliding window for AtMost.
+type Count struct {
+	Of              *Condition
+	AtLeast, AtMost int
+	In              time.Duration
+}
+
+// Answered wants every request that matches to get its response, by service and,
+// where known, by ECU, within the time. Response-pending (0x78) is no answer; from
+// it Pending counts anew, if set.
+type Answered struct {
+	Request         *Condition
+	Within, Pending time.Duration
+}
+
+// Finished wants the task to end with one of the statuses, within the time (0: its
+// own limit). Nth counts the task's runs from 1; 0 means each.
+type Finished struct {
+	Task     string
+	Nth      int
+	Statuses []string
+	Within   time.Duration
+}
+
+// Reported compares what the tool said at the end of a task with what was true.
+// Nth counts the task's runs from 1; 0 means each.
+type Reported struct {
+	Task   string
+	Nth    int
+	Checks []Check
+}
+
+func (w Always) conditions() []*Condition     { return []*Condition{w.Hold} }
+func (w Never) conditions() []*Condition      { return []*Condition{w.Hold} }
+func (w Eventually) conditions() []*Condition { return []*Condition{w.Hold} }
+func (w UntilThen) conditions() []*Condition  { return []*Condition{w.Hold, w.Then} }
+func (w Before) conditions() []*Condition     { return []*Condition{w.First, w.Then} }
+func (w After) conditions() []*Condition      { return []*Condition{w.Event, w.Then} }
+func (w Count) conditions() []*Condition      { return []*Condition{w.Of} }
+func (w Answered) conditions() []*Condition   { return []*Condition{w.Request} }
+func (w Finished) conditions() []*Condition   { return nil }
+func (w Reported) conditions() []*Condition   { return nil }
+
+func (w Always) tasks() []string     { return nil }
+func (w Never) tasks() []string      { return nil }
+func (w Eventually) tasks() []string { return nil }
+func (w UntilThen) tasks() []string  { return nil }
+func (w Before) tasks() []string     { return nil }
+func (w After) tasks() []string      { return nil }
+func (w Count) tasks() []string      { return nil }
+func (w Answered) tasks() []string   { return nil }
+func (w Finished) tasks() []string   { return []string{w.Task} }
+func (w Reported) tasks() []string   { return []string{w.Task} }
+
+// Tasks lists the tasks that the expectation is about, by Needs, by its kind and
+// by its conditions.
+func (e *Expectation) Tasks() []string {
+	list := slices.Concat(e.Needs, e.Want.tasks())
+	for _, c := range append(e.Want.conditions(), e.While) {
+		if c != nil {
+			list = append(list, c.Tasks()...)
+		}
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
+}
+
+// needed are the tasks whose lack leaves nothing to judge.
+func (e *Expectation) needed() []string { return slices.Concat(e.Needs, e.Want.tasks()) }

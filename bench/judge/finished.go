@@ -1,0 +1,91 @@
+package judge
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// finished watches Finished. The margin is the time left.
+type finished struct {
+	base
+	want    Finished
+	started time.Duration
+	running bool
+	run     int
+	judgedN int
+}
+
+func (w Finished) monitor(b base, _ *Options) monitor { return &finished{base: b, want: w} }
+
+func (m *finished) step(s *step) {
+	if m.done || s.o == nil || s.o.Task != m.want.Task {
+		return
+	}
+	switch s.o.Kind {
+	case TaskStart:
+		m.run++
+		m.started, m.running = s.now, true
+	case TaskEnd:
+		m.running = false
+		if m.mine() {
+			m.judgedN++
+			m.end(s.o)
+		}
+	}
+}
+
+func (m *finished) mine() bool { return m.want.Nth == 0 || m.want.Nth == m.run }
+
+func (m *finished) end(o *Observation) {
+	took := o.Time - m.started
+	ev := evidenceOf(o)
+	wanted := slices.Contains(m.want.Statuses, o.Status)
+	switch {
+	case !wanted && o.Status == StatusTimeout:
+		m.v.Cause = Hung
+		m.decide(o.Time, Fail, fmt.Sprintf("the tool had not ended after %s and was stopped", seconds(took)), ev)
+		return
+	case !wanted && o.Status == StatusCrashed:
+		m.v.Cause = Crashed
+		m.decide(o.Time, Fail, fmt.Sprintf("the tool crashed after %s: %s", seconds(took), o.Text), ev)
+		return
+	case !wanted:
+		m.decide(o.Time, Fail, fmt.Sprintf("ended as %q, wanted %s", o.Status, strings.Join(m.want.Statuses, " or ")), ev)
+		return
+	}
+	if m.want.Within > 0 {
+		m.worst(timeMargin(m.want.Within - took))
+		if took > m.want.Within {
+			m.decide(o.Time, Fail, fmt.Sprintf("took %s, allowed is %v", seconds(took), m.want.Within), ev)
+			return
+		}
+	}
+	m.show(ev)
+	if m.want.Nth > 0 {
+		m.decide(o.Time, Pass, fmt.Sprintf("ended as %q after %s", o.Status, seconds(took)))
+	}
+}
+
+// tick fails a task that runs over its time without waiting for its end.
+func (m *finished) tick(now time.Duration) {
+	if m.done || !m.running || !m.mine() || m.want.Within == 0 || now-m.started <= m.want.Within {
+		return
+	}
+	m.v.Margin = timeMargin(m.want.Within - (now - m.started))
+	m.decide(now, Fail, fmt.Sprintf("still running after %v", m.want.Within), Evidence{Time: m.started, Text: "task " + m.want.Task + " starts"})
+}
+
+func (m *finished) finish(now time.Duration) {
+	switch {
+	case m.judgedN > 0 && !m.running:
+		m.decide(now, Pass, fmt.Sprintf("ended in time %d times", m.judgedN))
+	case m.running:
+		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s while task %q was running", seconds(now), m.want.Task))
+	case m.run == 0:
+		m.decide(now, Undecided, fmt.Sprintf("task %q never started", m.want.Task))
+	default:
+		m.decide(now, Undecided, fmt.Sprintf("task %q ran %d times, wanted was number %d", m.want.Task, m.run, m.want.Nth))
+	}
+}

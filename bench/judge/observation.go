@@ -1,0 +1,154 @@
+package judge
+
+import "time"
+
+// Kind says what was observed.
+type Kind uint8
+
+// The kinds of observation. Request and Response are whole diagnostic messages,
+// seen on the bus; Frame is any frame.
+const (
+	Request Kind = iota
+	Response
+	Frame
+	Line
+	FaultOn
+	FaultOff
+	TaskStart
+	TaskEnd
+	Driver
+	kinds
+)
+
+var kindNames = [kinds]string{"request", "response", "frame", "line", "fault-on", "fault-off", "task-start", "task-end", "driver"}
+
+// String is the name that conditions use: event.kind == "task-end".
+func (k Kind) String() string {
+	if k < kinds {
+		return kindNames[k]
+	}
+	return "unknown"
+}
+
+// changesState reports whether such an observation moves task, faults or the
+// driver's controls, so that conditions on states must be looked at again.
+func (k Kind) changesState() bool { return k >= FaultOn }
+
+// How a task ended, in [Observation.Status].
+const (
+	// StatusOK: the tool ended and said that it succeeded.
+	StatusOK = "ok"
+	// StatusFailed: the tool ended and said that it did not succeed.
+	StatusFailed = "failed"
+	// StatusTimeout: the tool had not ended by its limit and was killed.
+	StatusTimeout = "timeout"
+	// StatusCrashed: the tool was ended by a signal or its output cannot be read.
+	StatusCrashed = "crashed"
+	// StatusNotApplicable: the tool's profile lacks the task.
+	StatusNotApplicable = "not-applicable"
+	// StatusOurs: the bench could not run the task; no fault of the tool.
+	StatusOurs = "ours"
+)
+
+// Statuses lists the ways a task can end.
+func Statuses() []string {
+	return []string{StatusOK, StatusFailed, StatusTimeout, StatusCrashed, StatusNotApplicable, StatusOurs}
+}
+
+// Observation is one thing that an outsider could see. Make one with [Saw], which
+// marks the numbers as absent. The judge keeps no reference to it.
+type Observation struct {
+	// Time is when it was complete, since the run began. It never goes back.
+	Time time.Duration
+	Kind Kind
+	// First and Last are the numbers, from 1, of its frames in the run's
+	// capture; 0 for what was not on the bus.
+	First, Last int
+	// ID is the CAN identifier, or -1.
+	ID int
+	// ECU names the addressed or answering module; "" if unknown or several.
+	ECU string
+	// Service is the service of the request; for a response the one it answers.
+	// Sub is the sub-function without its suppress bit, PID the parameter or
+	// infotype of an OBD request, DID and RID data and routine identifier. -1
+	// where the message has none.
+	Service, Sub, PID, DID, RID int
+	// Data is the whole message, its service byte included.
+	Data []byte
+	// Positive is set for a positive response.
+	Positive bool
+	// NRC is the negative response code, or -1.
+	NRC int
+	// Functional marks a request to all modules.
+	Functional bool
+	// Text is a line of the tool, or a remark to show as evidence.
+	Text string
+	// Line numbers the tool's lines of one task from 1.
+	Line int
+	// Task is the task that started or ended, or that printed the line.
+	Task string
+	// Status is one of the Status constants, for TaskEnd.
+	Status string
+	// Fault names the fault that went on or off.
+	Fault string
+	// Control is the driver's control that moved.
+	Control string
+	// Report is what the tool said in the task, for TaskEnd; nil if the
+	// profile reads nothing.
+	Report *Report
+}
+
+// Saw returns an observation whose optional numbers are absent.
+func Saw(kind Kind, at time.Duration) Observation {
+	return Observation{Time: at, Kind: kind, ID: -1, Service: -1, Sub: -1, PID: -1, DID: -1, RID: -1, NRC: -1}
+}
+
+// Services with a sub-function (ISO 14229-1:2020 table 2), as bits.
+var withSub = map[byte]bool{
+	0x10: true, 0x11: true, 0x19: true, 0x27: true, 0x28: true, 0x29: true, 0x2C: true,
+	0x31: true, 0x3E: true, 0x83: true, 0x85: true, 0x86: true, 0x87: true,
+}
+
+const (
+	negativeResponse = 0x7F
+	responseOffset   = 0x40
+)
+
+// Message returns the observation of a diagnostic message: kind Request or
+// Response, decoded as ISO 14229-1:2020 clause 8 and ISO 15031-5 lay it out.
+// Bytes that are missing leave their numbers absent. data is kept, not copied.
+func Message(kind Kind, at time.Duration, data []byte) Observation {
+	o := Saw(kind, at)
+	o.Data = data
+	if len(data) == 0 {
+		return o
+	}
+	if kind == Response && data[0] == negativeResponse {
+		if len(data) > 1 {
+			o.Service = int(data[1])
+		}
+		if len(data) > 2 {
+			o.NRC = int(data[2])
+		}
+		return o
+	}
+	sid := data[0]
+	if kind == Response {
+		o.Positive = true
+		sid -= responseOffset
+	}
+	o.Service = int(sid)
+	switch {
+	case len(data) < 2:
+	case sid <= 0x09 && sid != 0x03 && sid != 0x04 && sid != 0x07:
+		o.PID = int(data[1])
+	case withSub[sid]:
+		o.Sub = int(data[1] & 0x7F)
+		if sid == 0x31 && len(data) > 3 {
+			o.RID = int(data[2])<<8 | int(data[3])
+		}
+	case len(data) > 2 && (sid == 0x22 || sid == 0x2E || sid == 0x2F || sid == 0x24):
+		o.DID = int(data[1])<<8 | int(data[2])
+	}
+	return o
+}

@@ -1,0 +1,316 @@
+package judge
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"sawhorse/bench/signal"
+)
+
+// Check is one comparison of what the tool said with what was true.
+type Check struct {
+	// Field is vin, ecus, stored, pending, permanent, lamp, learn, readiness or
+	// live; Name is the monitor or the live value.
+	Field, Name string
+	// Has and Lacks are entries that the list must and must not have; with
+	// Exact, Has is the whole list, in any order.
+	Has, Lacks []string
+	Exact      bool
+	// Text is the value wanted of vin, lamp, learn and readiness. Car takes the
+	// car's own VIN or number of ECUs.
+	Text string
+	Car  bool
+	// Signal names the true signal that a live value must be near; "" compares
+	// with Number. Within is the tolerance. The truth may be as old as Age, 0:
+	// as the task.
+	Signal string
+	Number float64
+	Within float64
+	Age    time.Duration
+}
+
+// reported watches Reported. The margin is the tightest of the live values, or
+// minus the number of entries that were wrong.
+type reported struct {
+	base
+	want    Reported
+	opt     *Options
+	history []history // of the signals that are compared
+	started time.Duration
+	run     int
+	judgedN int
+}
+
+// history is the truth of one signal at the samples of the running task.
+type history struct {
+	name   string
+	ref    signal.Ref
+	ok     bool
+	times  []time.Duration
+	values []float64
+}
+
+func (w Reported) monitor(b base, o *Options) monitor {
+	m := &reported{base: b, want: w, opt: o}
+	for _, c := range w.Checks {
+		if c.Signal != "" && !slices.ContainsFunc(m.history, func(h history) bool { return h.name == c.Signal }) {
+			h := history{name: c.Signal}
+			h.ref, h.ok = o.Truth.Lookup(c.Signal)
+			m.history = append(m.history, h)
+		}
+	}
+	return m
+}
+
+func (m *reported) step(s *step) {
+	if m.done {
+		return
+	}
+	if s.o == nil || s.o.Kind.changesState() {
+		m.record(s.now)
+	}
+	if s.o == nil || s.o.Task != m.want.Task {
+		return
+	}
+	switch s.o.Kind {
+	case TaskStart:
+		m.run++
+		m.started = s.now
+		for i := range m.history {
+			// Ages count within the task, so older truth can go.
+			m.history[i].times, m.history[i].values = m.history[i].times[:0], m.history[i].values[:0]
+		}
+		m.record(s.now)
+	case TaskEnd:
+		if m.want.Nth == 0 || m.want.Nth == m.run {
+			m.compare(s.o)
+		}
+	}
+}
+
+func (m *reported) record(now time.Duration) {
+	for i := range m.history {
+		if h := &m.history[i]; h.ok {
+			h.times = append(h.times, now)
+			h.values = append(h.values, m.opt.Truth.Get(h.ref))
+		}
+	}
+}
+
+// finding is what one check came to.
+type finding struct {
+	outcome Outcome
+	margin  Margin
+	text    string
+}
+
+func (m *reported) compare(o *Observation) {
+	m.judgedN++
+	if m.ended(o) {
+		return
+	}
+	r := o.Report
+	if r == nil {
+		m.decide(o.Time, NotApplicable, "the tool's profile reads nothing of this task's output", evidenceOf(o))
+		return
+	}
+	var wrong, unread []string
+	read := 0
+	for i := range m.want.Checks {
+		f := m.check(&m.want.Checks[i], r, o.Time)
+		switch f.outcome {
+		case Ours:
+			m.decide(o.Time, Ours, f.text, evidenceOf(o))
+			return
+		case NotApplicable:
+			unread = append(unread, f.text)
+			continue
+		case Fail:
+			wrong = append(wrong, f.text)
+		}
+		read++
+		m.worst(f.margin)
+	}
+	switch {
+	case len(wrong) > 0:
+		m.decide(o.Time, Fail, strings.Join(wrong, "; "), evidenceOf(o))
+	case read == 0:
+		m.decide(o.Time, NotApplicable, "the tool's profile does not read "+strings.Join(unread, ", "), evidenceOf(o))
+	case m.want.Nth > 0:
+		m.pass(o.Time, unread)
+		m.show(evidenceOf(o))
+	default:
+		m.show(evidenceOf(o))
+	}
+}
+
+// ended decides a report that never came.
+func (m *reported) ended(o *Observation) bool {
+	switch o.Status {
+	case StatusTimeout:
+		m.v.Cause = Hung
+		m.decide(o.Time, Fail, "the tool did not end in its time, so it reported nothing", evidenceOf(o))
+	case StatusCrashed:
+		m.v.Cause = Crashed
+		m.decide(o.Time, Fail, "the tool crashed, so it reported nothing", evidenceOf(o))
+	}
+	return m.done
+}
+
+func (m *reported) pass(now time.Duration, unread []string) {
+	reason := "as it was true"
+	if len(unread) > 0 {
+		reason += ", except that the profile does not read " + strings.Join(unread, ", ")
+	}
+	m.decide(now, Pass, reason)
+}
+
+func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
+	field := fieldOf(c.Field)
+	switch {
+	case !r.Reads.Has(field):
+		return finding{outcome: NotApplicable, text: c.title()}
+	case !r.Says.Has(field):
+		return finding{Fail, Margin{}, c.title() + " is not reported"}
+	}
+	switch c.Field {
+	case "ecus", "stored", "pending", "permanent":
+		return m.checkList(c, r.list(c.Field))
+	case "live":
+		return m.checkLive(c, r, now)
+	}
+	want := c.Text
+	if c.Car {
+		want = m.opt.VIN
+	}
+	got, ok := r.text(c.Field, c.Name)
+	switch {
+	case !ok:
+		return finding{Fail, Margin{}, c.title() + " is not reported"}
+	case got != want:
+		return finding{Fail, Margin{}, fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
+	}
+	return finding{outcome: Pass}
+}
+
+func (c *Check) title() string {
+	if c.Name != "" {
+		return c.Field + " " + c.Name
+	}
+	return c.Field
+}
+
+// checkList counts what is missing and what is too much, each on its own. One
+// entry of the list serves one that is wanted.
+func (m *reported) checkList(c *Check, got []string) finding {
+	has, exact := c.Has, c.Exact
+	if c.Car {
+		has, exact = m.opt.ECUs, true
+	}
+	rest := slices.Clone(got)
+	var missing, extra []string
+	for _, w := range has {
+		if i := slices.Index(rest, w); i >= 0 {
+			rest = slices.Delete(rest, i, i+1)
+		} else {
+			missing = append(missing, w)
+		}
+	}
+	for _, g := range rest {
+		if exact || slices.Contains(c.Lacks, g) {
+			extra = append(extra, g)
+		}
+	}
+	if len(missing)+len(extra) == 0 {
+		return finding{outcome: Pass}
+	}
+	var parts []string
+	if len(missing) > 0 {
+		parts = append(parts, fmt.Sprintf("%d missed (%s)", len(missing), strings.Join(missing, " ")))
+	}
+	if len(extra) > 0 {
+		parts = append(parts, fmt.Sprintf("%d too much (%s)", len(extra), strings.Join(extra, " ")))
+	}
+	return finding{Fail, Margin{-float64(len(missing) + len(extra)), "entries", true},
+		fmt.Sprintf("%s: %s; reported [%s]", c.Field, strings.Join(parts, ", "), strings.Join(got, " "))}
+}
+
+// checkLive compares a value with the range of the truth while it can have been
+// read: from Age before (the start of the task) to the moment of reading (its end).
+func (m *reported) checkLive(c *Check, r *Report, now time.Duration) finding {
+	l, ok := r.live(c.Name)
+	if !ok {
+		return finding{Fail, Margin{}, c.title() + " is not reported"}
+	}
+	if math.IsNaN(l.Value) || math.IsInf(l.Value, 0) {
+		return finding{Fail, Margin{}, fmt.Sprintf("%s is reported as %v, which is no number", c.title(), l.Value)}
+	}
+	low, high, unit := c.Number, c.Number, ""
+	if c.Signal != "" {
+		to := now
+		if l.HasTime {
+			to = l.At
+		}
+		from := m.started
+		if c.Age > 0 {
+			from = max(from, to-c.Age)
+		}
+		if low, high, ok = m.truth(c.Signal, from, to); !ok {
+			return finding{Ours, Margin{}, fmt.Sprintf("the true %s was not recorded from %s to %s", c.Signal, seconds(from), seconds(to))}
+		}
+		unit = m.unit(c.Signal)
+	}
+	away := max(low-l.Value, l.Value-high, 0)
+	f := finding{Pass, Margin{c.Within - away, unit, true}, ""}
+	if away > c.Within {
+		f.outcome = Fail
+		f.text = fmt.Sprintf("%s is reported as %g, true was %.4g to %.4g, allowed is %g off", c.title(), l.Value, low, high, c.Within)
+	}
+	return f
+}
+
+func (m *reported) unit(name string) string {
+	for _, i := range m.opt.Truth.Infos() {
+		if i.Name == name {
+			return i.Unit
+		}
+	}
+	return ""
+}
+
+// truth is the range of a signal over a time, with the last sample before it.
+func (m *reported) truth(name string, from, to time.Duration) (low, high float64, ok bool) {
+	for _, h := range m.history {
+		if h.name != name || !h.ok {
+			continue
+		}
+		for i, t := range h.times {
+			covers := t >= from || i+1 < len(h.times) && h.times[i+1] > from || i+1 == len(h.times)
+			if !covers || t > to {
+				continue
+			}
+			v := h.values[i]
+			if !ok {
+				low, high, ok = v, v, true
+			}
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	return low, high, ok
+}
+
+func (m *reported) tick(time.Duration) {}
+
+func (m *reported) finish(now time.Duration) {
+	switch {
+	case m.judgedN == 0 && m.run == 0:
+		m.decide(now, Undecided, fmt.Sprintf("task %q never started", m.want.Task))
+	case m.judgedN == 0:
+		m.decide(now, Undecided, fmt.Sprintf("task %q ran %d times, wanted was the report of number %d", m.want.Task, m.run, m.want.Nth))
+	default:
+		m.pass(now, nil)
+	}
+}

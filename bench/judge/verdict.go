@@ -1,0 +1,170 @@
+package judge
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"time"
+)
+
+// Outcome is what a verdict says.
+type Outcome uint8
+
+// The outcomes. Undecided means that the run ended before it could be told,
+// NotApplicable that the tool's profile lacks what was asked, and Ours that the
+// bench or the scenario failed, not the tool.
+const (
+	Undecided Outcome = iota
+	Pass
+	Fail
+	NotApplicable
+	Ours
+	outcomes
+)
+
+var outcomeNames = [outcomes]string{"undecided", "pass", "fail", "not applicable", "ours"}
+
+// String is the outcome's word.
+func (o Outcome) String() string {
+	if o < outcomes {
+		return outcomeNames[o]
+	}
+	return "unknown"
+}
+
+// Cause tells failures apart.
+type Cause uint8
+
+// The causes of a failure: the expectation was broken, or the tool did not end
+// in its time, or it crashed.
+const (
+	NoCause Cause = iota
+	Broken
+	Hung
+	Crashed
+	causes
+)
+
+var causeNames = [causes]string{"", "broken", "hung", "crashed"}
+
+// String is the cause's word, "" for none.
+func (c Cause) String() string {
+	if c < causes {
+		return causeNames[c]
+	}
+	return "unknown"
+}
+
+// Margin is the signed distance to the threshold: positive where there was room,
+// negative by how much it was missed.
+type Margin struct {
+	Value float64
+	// Unit is "s" for a time, a signal's unit, or what was counted.
+	Unit string
+	// Known is false where no distance can be told.
+	Known bool
+}
+
+// String writes the margin with its sign and unit, "" if it is not known.
+func (m Margin) String() string {
+	if !m.Known {
+		return ""
+	}
+	v, digits := m.Value, 3
+	if math.Abs(v) >= 100 {
+		digits = 1
+	}
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if v >= 0 {
+		s = "+" + s
+	}
+	if m.Unit == "" {
+		return s
+	}
+	return s + " " + m.Unit
+}
+
+func timeMargin(d time.Duration) Margin { return Margin{d.Seconds(), "s", true} }
+
+// Evidence is one thing that the verdict rests on.
+type Evidence struct {
+	Time time.Duration
+	// First and Last are frame numbers in the run's capture; 0 for none.
+	First, Last int
+	// Task and Line point at a line of the tool; Line is 0 for none.
+	Task string
+	Line int
+	Text string
+}
+
+// String writes the evidence for people.
+func (e Evidence) String() string {
+	s := seconds(e.Time)
+	switch {
+	case e.First > 0 && e.Last > e.First:
+		s += fmt.Sprintf(" frames %d to %d", e.First, e.Last)
+	case e.First > 0:
+		s += fmt.Sprintf(" frame %d", e.First)
+	}
+	if e.Line > 0 {
+		s += fmt.Sprintf(" %s line %d", e.Task, e.Line)
+	}
+	return s + ": " + e.Text
+}
+
+// Verdict is what became of one expectation.
+type Verdict struct {
+	// ID and Says are the expectation's.
+	ID, Says string
+	Outcome  Outcome
+	Cause    Cause
+	Margin   Margin
+	// Reason says in one sentence why.
+	Reason string
+	// Evidence is in the order of time.
+	Evidence []Evidence
+	// Decided is when it could be told.
+	Decided time.Duration
+}
+
+// seconds writes a moment of a run.
+func seconds(d time.Duration) string {
+	return strconv.FormatFloat(d.Seconds(), 'f', 3, 64) + " s"
+}
+
+// describe says in a few words what an observation was.
+func describe(o *Observation) string {
+	who := o.ECU
+	if o.ID >= 0 {
+		who = fmt.Sprintf("%s %03X", o.ECU, o.ID)
+	}
+	switch o.Kind {
+	case Request, Response:
+		return fmt.Sprintf("%s %s [% X]", o.Kind, trimmed(who), clip(o.Data))
+	case Frame:
+		return fmt.Sprintf("frame %s [% X]", trimmed(who), clip(o.Data))
+	case Line:
+		return strconv.Quote(o.Text)
+	case FaultOn, FaultOff:
+		return fmt.Sprintf("%s %s", o.Kind, o.Fault)
+	case TaskStart:
+		return "task " + o.Task + " starts"
+	case TaskEnd:
+		return "task " + o.Task + " ends: " + o.Status
+	default:
+		return fmt.Sprintf("driver %s %s", o.Control, o.Text)
+	}
+}
+
+func trimmed(s string) string {
+	if s != "" && s[0] == ' ' {
+		return s[1:]
+	}
+	return s
+}
+
+func clip(b []byte) []byte { return b[:min(len(b), 24)] }
+
+func evidenceOf(o *Observation) Evidence {
+	return Evidence{Time: o.Time, First: o.First, Last: o.Last, Task: o.Task, Line: o.Line, Text: describe(o)}
+}

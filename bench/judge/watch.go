@@ -1,0 +1,67 @@
+package judge
+
+import (
+	"time"
+
+	"sawhorse/bench/signal"
+)
+
+// Watch calls back at the beginnings of conditions: for faults that come on and
+// drivers that act when something happens. It sees the same as a Judge.
+type Watch struct {
+	scope *Scope
+	list  []watched
+}
+
+type watched struct {
+	edge edge
+	fire func(at time.Duration)
+}
+
+// NewWatch looks at a table of true signals.
+func NewWatch(truth *signal.Table) *Watch { return &Watch{scope: NewScope(truth)} }
+
+// On calls fire whenever the condition begins: at every event of one on events,
+// and when a state becomes true.
+func (w *Watch) On(c *Condition, fire func(at time.Duration)) {
+	w.list = append(w.list, watched{edge{cond: c}, fire})
+}
+
+// Observe takes in one observation. The error is of the first condition that
+// cannot be evaluated; the others are still looked at. fire must not call back
+// into the Watch.
+func (w *Watch) Observe(o *Observation) error {
+	w.scope.enter(o)
+	err := w.look(&step{now: o.Time, o: o, scope: w.scope, state: o.Kind.changesState()})
+	w.scope.leave(o)
+	if o.Kind == TaskEnd || o.Kind == FaultOff {
+		if e := w.Sample(o.Time); err == nil {
+			err = e
+		}
+	}
+	return err
+}
+
+// Sample looks at the signals.
+func (w *Watch) Sample(now time.Duration) error {
+	w.scope.now = now
+	return w.look(&step{now: now, scope: w.scope, state: true})
+}
+
+func (w *Watch) look(s *step) error {
+	var first error
+	for i := range w.list {
+		var b base
+		if begins, _ := w.list[i].edge.begins(&b, s); begins {
+			w.list[i].fire(s.now)
+		}
+		if b.done && first == nil {
+			first = watchError(b.v.Reason)
+		}
+	}
+	return first
+}
+
+type watchError string
+
+func (e watchError) Error() string { return string(e) }
