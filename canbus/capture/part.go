@@ -1,0 +1,67 @@
+package capture
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+const (
+	partSuffix = ".part"
+	// maxParts is how many unfinished files of one name may lie about.
+	maxParts = 100
+)
+
+// partFile is a file under construction, beside the name it will have. An older
+// .part may be all that is left of a run, so a new one never replaces it but
+// counts on: x.part, x.2.part ...
+type partFile struct {
+	f    *os.File
+	path string
+	gone bool // renamed or removed
+}
+
+func newPartFile(path string) (*partFile, error) {
+	for n := 1; n <= maxParts; n++ {
+		name := path + partSuffix
+		if n > 1 {
+			name = fmt.Sprintf("%s.%d%s", path, n, partSuffix)
+		}
+		f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if err == nil {
+			return &partFile{f: f, path: path}, nil
+		}
+		if !errors.Is(err, fs.ErrExist) {
+			return nil, err
+		}
+	}
+	return nil, &fs.PathError{Op: "create", Path: path + partSuffix, Err: fmt.Errorf("%d unfinished files are there already", maxParts)}
+}
+
+// finish gives the file its name once all of it is on the disk.
+func (p *partFile) finish() error {
+	if err := errors.Join(p.f.Sync(), p.f.Close()); err != nil {
+		return err
+	}
+	if err := os.Rename(p.f.Name(), p.path); err != nil {
+		return err
+	}
+	p.gone = true
+	// The folder holds the name. Not every file system can sync one.
+	if dir, err := os.Open(filepath.Dir(p.path)); err == nil {
+		_ = dir.Sync()
+		_ = dir.Close()
+	}
+	return nil
+}
+
+func (p *partFile) abort() error {
+	if p.gone {
+		return nil
+	}
+	p.gone = true
+	_ = p.f.Close() // closed already after a failed finish
+	return os.Remove(p.f.Name())
+}
