@@ -93,6 +93,16 @@ func (l *Loop) Start() time.Time {
 	return l.wall.startTime()
 }
 
+// Elapsed is the clock's reading since Run began: in wall time a little more
+// than Now, by what the running event was late and has taken so far; in virtual
+// time, and before Run, it is Now.
+func (l *Loop) Elapsed() time.Duration {
+	if l.wall == nil || !l.wall.started.Load() {
+		return l.now
+	}
+	return l.wall.elapsed()
+}
+
 // Timer is one appointment that can be moved. It belongs to its loop.
 type Timer struct {
 	l   *Loop
