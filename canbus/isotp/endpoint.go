@@ -329,8 +329,12 @@ func (e *Endpoint) Ignored(why Reason) uint64 { return e.ignored[why%numReasons]
 // LostEvents counts events that nobody fetched before too many others came.
 func (e *Endpoint) LostEvents() uint64 { return e.events.lost }
 
-// Unconfirmed reports whether a frame was handed out that is still waited for.
-func (e *Endpoint) Unconfirmed() bool { return e.out.kind == slotData || e.out.kind == slotFlow }
+// Unconfirmed reports whether a frame was handed out and its confirmation is
+// still of interest; stale says that its message has ended meanwhile, so that it
+// is better not sent if that can be helped (Lost then makes room for the next).
+func (e *Endpoint) Unconfirmed() (waiting, stale bool) {
+	return e.out.kind != slotFree, e.out.kind == slotOrphan
+}
 
 // Idle reports whether nothing is being sent or received.
 func (e *Endpoint) Idle() bool {

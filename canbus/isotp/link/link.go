@@ -222,8 +222,12 @@ func (l *Link) tell() {
 
 // hand gives the endpoint's next frame to the port.
 func (l *Link) hand(now time.Duration) {
-	if l.state != none && !l.ep.Unconfirmed() {
+	switch waiting, stale := l.ep.Unconfirmed(); {
+	case l.state != none && !waiting:
 		l.state = none // the endpoint has given the frame up
+	case l.state == held && stale:
+		l.state = none
+		l.ep.Lost(now)
 	}
 	if l.state == none && l.ep.NextFrame(&l.frame) {
 		l.state = held
@@ -231,12 +235,12 @@ func (l *Link) hand(now time.Duration) {
 	if l.state != held {
 		return
 	}
+	l.mux.seq++
+	l.state, l.order = onPort, l.mux.seq
 	switch err := l.mux.port.Send(&l.frame); {
 	case err == nil:
-		l.mux.seq++
-		l.state, l.order = onPort, l.mux.seq
 	case errors.Is(err, canbus.ErrQueueFull), errors.Is(err, canbus.ErrBusOff):
-		// It stays held until the port has room or N_As is over.
+		l.state = held // until the port has room or N_As is over
 	default:
 		l.state = none
 		l.ep.Lost(now)
