@@ -3,6 +3,8 @@ package judge
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"github.com/google/cel-go/cel"
 	"github.com/google/cel-go/common/ast"
@@ -18,8 +20,11 @@ type Condition struct {
 	kinds   uint16 // bit set: the kinds at which it can hold
 	rob     robustness
 	unit    string
-	tasks   []string
+	words   []word
 }
+
+// word is a literal that a condition compares a name with.
+type word struct{ name, value string }
 
 // ConditionError is a mistake in a condition.
 type ConditionError struct {
@@ -40,7 +45,7 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	if issues != nil && issues.Err() != nil {
 		var errs []*ConditionError
 		for _, e := range issues.Errors() {
-			errs = append(errs, &ConditionError{Line: e.Location.Line(), Column: e.Location.Column() + 1, Message: e.Message})
+			errs = append(errs, &ConditionError{Line: e.Location.Line(), Column: e.Location.Column() + 1, Message: helpful(e.Message)})
 		}
 		return nil, errs
 	}
@@ -50,8 +55,10 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	if !tree.OutputType().IsExactType(cel.BoolType) {
 		return nil, at(fmt.Errorf("is of type %s, expected bool", cel.FormatCELType(tree.OutputType())))
 	}
-	c := &Condition{src: src, kinds: 1<<kinds - 1}
-	c.study(tree.NativeRep().Expr())
+	c := &Condition{src: src}
+	if errs := c.study(tree.NativeRep()); len(errs) > 0 {
+		return nil, errs
+	}
 	rob, unit, ok := l.robust(tree, tree.NativeRep().Expr())
 	if ok && unit.known {
 		c.rob, c.unit = rob, unit.name
@@ -72,19 +79,44 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	return c, nil
 }
 
-// study finds out where the condition can hold and which tasks it names.
-func (c *Condition) study(root ast.Expr) {
-	walk(root, func(e ast.Expr) {
+// helpful adds what to write instead of the mistake that everybody makes once: CEL
+// orders numbers of two types but does not call them equal.
+func helpful(message string) string {
+	if strings.Contains(message, "(double, int)") || strings.Contains(message, "(int, double)") {
+		return message + "; write a whole number for a signal with its point: 3.0"
+	}
+	return message
+}
+
+// study finds out where the condition can hold and which words it compares with.
+// A word that its name can never be is a mistake: the condition would never hold.
+func (c *Condition) study(tree *ast.AST) (errs []*ConditionError) {
+	walk(tree.Expr(), func(e ast.Expr) {
 		if name, ok := nameOf(e); ok {
 			if _, ok := eventFields[name]; ok {
 				c.onEvent = true
 			}
 		}
-		if field, value, ok := equals(e); ok && (field == "task" || field == "event.task") {
-			c.tasks = append(c.tasks, value)
+		name, value, ok := equals(e)
+		if !ok {
+			return
+		}
+		c.words = append(c.words, word{name, value})
+		if may := vocabulary[name]; may != nil && !slices.Contains(may, value) {
+			at := tree.SourceInfo().GetStartLocation(e.ID())
+			errs = append(errs, &ConditionError{at.Line(), at.Column() + 1,
+				fmt.Sprintf("%s is never %q, expected one of %s", name, value, strings.Join(may, " "))})
 		}
 	})
-	c.kinds = kindsOf(root)
+	c.kinds = kindsOf(tree.Expr())
+	return errs
+}
+
+// vocabulary is what some names can be at all.
+var vocabulary = map[string][]string{
+	"event.kind":   kindNames[:],
+	"event.status": Statuses(),
+	"key":          keyNames,
 }
 
 // kindsOf is the set of kinds at which an expression can hold, as far as its
@@ -112,7 +144,8 @@ func kindsOf(e ast.Expr) uint16 {
 	return all
 }
 
-// equals takes `name == "word"` apart, either way round.
+// equals takes `name == "word"` apart, either way round. `"word" in name` and
+// `name != "word"` are no such, for kindsOf.
 func equals(e ast.Expr) (name, value string, ok bool) {
 	if e.Kind() != ast.CallKind || e.AsCall().FunctionName() != operators.Equals {
 		return "", "", false
@@ -157,8 +190,17 @@ func (c *Condition) Text() string { return c.src }
 // than being a state.
 func (c *Condition) OnEvent() bool { return c.onEvent }
 
-// Tasks lists the tasks that the condition compares with.
-func (c *Condition) Tasks() []string { return c.tasks }
+// Words lists the literals that the condition compares a name with, such as the
+// tasks for "task".
+func (c *Condition) Words(name string) []string {
+	var list []string
+	for _, w := range c.words {
+		if w.name == name {
+			list = append(list, w.value)
+		}
+	}
+	return list
+}
 
 // Holds evaluates the condition. The error is of the condition itself, such as
 // a division by zero.

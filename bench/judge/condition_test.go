@@ -54,8 +54,11 @@ func TestMistakesAreFoundWithTheirPlace(t *testing.T) {
 		"engine_rpm >":               {1, 13, "Syntax error"},
 		"engine_rpm":                 {1, 1, "is of type double, expected bool"},
 		"key == 3":                   {1, 5, "no matching overload"},
+		"engine_rpm == 3":            {1, 12, "3.0"},
 		"running &&\n  engine_rpm":   {2, 3, "expected type 'bool'"},
-		`event.text.matches("(")`:    {1, 20, "error parsing regexp"},
+		`event.kind == "reqest"`:     {1, 12, "event.kind is never"},
+		`key == "run" && running`:    {1, 5, "expected one of off accessory on start"},
+		`event.text.matches("(")`:    {1, 20, "invalid matches argument"},
 	} {
 		c, errs := r.lang.Compile(src)
 		require.Nil(t, c, src)
@@ -63,6 +66,13 @@ func TestMistakesAreFoundWithTheirPlace(t *testing.T) {
 		require.Contains(t, errs[0].Message, want.Message, src)
 		require.Equal(t, [2]int{want.Line, want.Column}, [2]int{errs[0].Line, errs[0].Column}, "%s: %v", src, errs[0])
 	}
+}
+
+func TestAConditionTellsItsWords(t *testing.T) {
+	c := newRig(t).cond(`task == "learn" || "clear-codes" == event.task && task != "x"`)
+	require.Equal(t, []string{"learn"}, c.Words("task"))
+	require.Equal(t, []string{"clear-codes"}, c.Words("event.task"))
+	require.True(t, c.OnEvent())
 }
 
 func TestANameOfTheLanguageIsNoSignal(t *testing.T) {
@@ -114,8 +124,8 @@ func TestRobustnessIsTheDistance(t *testing.T) {
 		{"engine_rpm > 800 && engine_rpm < 860", 10, "rpm"},
 		{"engine_rpm < 800 || engine_rpm > 845", 5, "rpm"},
 		{"running && engine_rpm > 800", 50, "rpm"},
-		{"engine_rpm == 840", -10, "rpm"},
-		{"engine_rpm != 840", 10, "rpm"},
+		{"engine_rpm == 840.0", -10, "rpm"},
+		{"engine_rpm != 840.0", 10, "rpm"},
 		{"-engine_rpm + 2.0 * 500.0 >= 100", 50, "rpm"},
 		{"engine_rpm / 2.0 > 400", 25, "rpm"},
 		{"t < 5.0", 2, "s"},
@@ -139,7 +149,7 @@ func genCondition(depth int) *rapid.Generator[string] {
 	atom := rapid.Custom(func(t *rapid.T) string {
 		op := rapid.SampledFrom([]string{"<", "<=", ">", ">=", "==", "!="}).Draw(t, "op")
 		a := rapid.SampledFrom([]string{"x", "y", "x + y", "x - 1.0", "2.0 * y", "-x"}).Draw(t, "a")
-		b := rapid.SampledFrom([]string{"0.0", "1.5", "-2", "y", "x"}).Draw(t, "b")
+		b := rapid.SampledFrom([]string{"0.0", "1.5", "-2.0", "y", "x"}).Draw(t, "b")
 		return a + " " + op + " " + b
 	})
 	if depth == 0 {

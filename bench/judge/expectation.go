@@ -122,18 +122,13 @@ func (w Answered) tasks() []string   { return nil }
 func (w Finished) tasks() []string   { return []string{w.Task} }
 func (w Reported) tasks() []string   { return []string{w.Task} }
 
-// Tasks lists the tasks that the expectation is about, by Needs, by its kind and
-// by its conditions.
-func (e *Expectation) Tasks() []string {
-	list := slices.Concat(e.Needs, e.Want.tasks())
-	for _, c := range append(e.Want.conditions(), e.While) {
-		if c != nil {
-			list = append(list, c.Tasks()...)
-		}
-	}
-	slices.Sort(list)
-	return slices.Compact(list)
-}
+// Tasks lists the tasks that the expectation is about, by Needs and by its kind.
+func (e *Expectation) Tasks() []string { return slices.Concat(e.Needs, e.Want.tasks()) }
 
-// needed are the tasks whose lack leaves nothing to judge.
-func (e *Expectation) needed() []string { return slices.Concat(e.Needs, e.Want.tasks()) }
+// Conditions lists the conditions of the expectation, While first if set.
+func (e *Expectation) Conditions() []*Condition {
+	if e.While == nil {
+		return e.Want.conditions()
+	}
+	return append([]*Condition{e.While}, e.Want.conditions()...)
+}

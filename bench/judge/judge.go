@@ -194,11 +194,11 @@ func (b *base) tasks(o *Observation) {
 	}
 	switch o.Status {
 	case StatusNotApplicable:
-		if slices.Contains(b.exp.needed(), o.Task) {
+		if slices.Contains(b.exp.Tasks(), o.Task) {
 			b.decide(o.Time, NotApplicable, fmt.Sprintf("the tool's profile has no task %q", o.Task))
 		}
 	case StatusOurs:
-		if slices.Contains(b.exp.needed(), o.Task) {
+		if slices.Contains(b.exp.Tasks(), o.Task) {
 			b.decide(o.Time, Ours, fmt.Sprintf("the bench could not run task %q: %s", o.Task, o.Text), evidenceOf(o))
 		}
 	}

@@ -21,7 +21,7 @@ func said(change func(*Report)) *Report {
 
 func (r *rig) report(checks []Check, rep *Report) Verdict {
 	r.want(Reported{Task: "health-check", Checks: checks})
-	r.start(time.Second, "health-check").at(1100*ms, "engine_rpm", 800).at(1200*ms, "engine_rpm", 860).at(1900*ms, "engine_rpm", 900)
+	r.set("engine_rpm", 800).start(time.Second, "health-check").at(1100*ms, "engine_rpm", 800).at(1200*ms, "engine_rpm", 860).at(1900*ms, "engine_rpm", 900)
 	return r.end(2*time.Second, "health-check", StatusOK, rep).finish(3 * time.Second)
 }
 
