@@ -1,0 +1,98 @@
+package tester
+
+import (
+	"fmt"
+
+	"sawhorse/canbus"
+)
+
+// discover finds the control units: service 01 PID 00 on 7DF, then on
+// 18DB33F1 (ISO 15765-4), then the given physical pairs with tester present.
+func (t *Tester) discover() {
+	t.say("looking for control units")
+	t.round(1)
+}
+
+func (t *Tester) round(n int) {
+	t.tryOBD(canbus.KeyOf(functional11, false), func() {
+		if len(t.obd()) > 0 {
+			t.tryUDS(n)
+			return
+		}
+		t.tryOBD(canbus.KeyOf(functional29, true), func() {
+			if len(t.obd()) == 0 {
+				t.l.functional = canbus.KeyOf(functional11, false)
+			}
+			t.tryUDS(n)
+		})
+	})
+}
+
+func (t *Tester) tryOBD(functional canbus.Key, then func()) {
+	t.l.functional = functional
+	q := query{data: []byte{0x01, 0x00}, echo: []byte{0x00}, open: true, soft: true}
+	t.ask(q, func(rs []*reply) {
+		for _, r := range rs {
+			switch {
+			case !r.ok() || !r.from.obd:
+			case len(r.data) != 6:
+				t.problem(fmt.Sprintf("%s: supported PIDs in %d bytes, expected 6", r.from.ecu.Name, len(r.data)))
+			default:
+				r.from.present = true
+				r.from.pids = supported(0, r.data[2:])
+				t.sayf("%s answers", r.from.rx)
+			}
+		}
+		then()
+	})
+}
+
+func (t *Tester) tryUDS(n int) {
+	var asked []*peer
+	for _, p := range t.l.peers {
+		if !p.obd && !p.present {
+			asked = append(asked, p)
+		}
+	}
+	forEach(asked, func(p *peer, next func()) {
+		q := query{to: p, data: []byte{0x3E, 0x00}, expect: []*peer{p}, soft: true}
+		t.ask(q, func(rs []*reply) {
+			// A refusal is a sign of life, too.
+			if rs[0].fail == "" {
+				p.present = true
+				t.sayf("%s answers (%s)", p.rx, p.ecu.Name)
+			}
+			next()
+		})
+	}, func() { t.found(n) })
+}
+
+func (t *Tester) found(n int) {
+	switch {
+	case len(t.present()) > 0:
+		t.perform()
+	case n < discoveryRounds:
+		t.pause(discoveryPause, func() { t.round(n + 1) })
+	default:
+		t.stop(StatusNoCar, "no control unit answers: is the cable in, is the key on?")
+	}
+}
+
+// perform does the task itself.
+func (t *Tester) perform() {
+	done := func() { t.stop(StatusDone, "done") }
+	switch t.cfg.Task {
+	case "identify":
+		sequence([]step{t.identify}, done)
+	case "read-codes":
+		sequence([]step{t.readiness, t.codes, t.freezeFrames}, done)
+	case "read-live":
+		sequence([]step{t.pids, t.live}, done)
+	case "health-check":
+		sequence([]step{t.identify, t.readiness, t.codes, t.freezeFrames, t.pids, t.live}, done)
+	case "clear-codes":
+		t.clear()
+	case "learn":
+		t.learn()
+	}
+}

@@ -1,0 +1,272 @@
+package tester
+
+import (
+	"fmt"
+	"time"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/isotp"
+)
+
+// Identifiers of emission OBD (ISO 15765-4).
+const (
+	functional11 canbus.ID = 0x7DF
+	request11    canbus.ID = 0x7E0
+	response11   canbus.ID = 0x7E8
+	functional29 canbus.ID = 0x18DB33F1
+	request29    canbus.ID = 0x18DA00F1
+	response29   canbus.ID = 0x18DAF100
+	maxOBD                 = 8
+)
+
+// Timing of the client (ISO 15765-4 P2CAN, ISO 14229-2 P2 and P2*), with a
+// margin for the way through the network and the operating system.
+const (
+	p2          = 50 * time.Millisecond
+	p2Star      = 5000 * time.Millisecond
+	margin      = 100 * time.Millisecond
+	busyPause   = 100 * time.Millisecond
+	probeGap    = 500 * time.Millisecond
+	aliveGap    = 2000 * time.Millisecond // S3 client, ISO 14229-2
+	maxTries    = 3
+	maxBusy     = 5
+	maxPending  = 12 // 78s in a row; with P2* each, a minute
+	maxReturns  = 2  // times one request is repeated after the bus came back
+	maxInFlight = 32 // frames waiting to be handed out
+	padding     = 0xCC
+)
+
+// Pair is a control unit known only by its physical identifiers.
+type Pair struct {
+	Name             string
+	Request, Respond canbus.Key
+}
+
+// peer is one control unit.
+type peer struct {
+	tx, rx  canbus.Key
+	ep      *isotp.Endpoint
+	obd     bool
+	present bool
+	ecu     *ECU
+	p2      time.Duration
+	p2Star  time.Duration
+	// Supported identifiers by service, as far as asked.
+	pids, frames, infos []byte
+
+	// Of the exchange that runs: the answer, what it waits for, and how long.
+	got       *reply
+	receiving bool
+	pending   int
+	until     time.Duration
+}
+
+// reply is the final answer of one control unit to one request.
+type reply struct {
+	from *peer
+	data []byte // the whole positive answer
+	nrc  byte   // of a negative one
+	fail string // why there is neither
+}
+
+// ok reports a positive answer.
+func (r *reply) ok() bool { return r.data != nil }
+
+func (r *reply) why() string {
+	if r.fail != "" {
+		return r.fail
+	}
+	return nrcText(r.nrc)
+}
+
+// link carries requests and answers. It belongs to one Tester.
+type link struct {
+	now         time.Duration
+	functional  canbus.Key
+	peers       []*peer // in order of appearance
+	out         []canbus.Frame
+	unconfirmed int
+	ex          *exchange
+	alive       bool
+	aliveAt     time.Duration
+	lostWait    time.Duration
+	say         func(string)
+	problem     func(string)
+}
+
+func newPeer(tx, rx canbus.Key, obd bool) *peer {
+	cfg := isotp.Enhanced(isotp.Normal(tx, rx))
+	if obd {
+		cfg = isotp.Emission(isotp.Normal(tx, rx))
+	}
+	ep, err := isotp.New(cfg)
+	if err != nil {
+		panic(fmt.Sprintf("tester: %v", err)) // the configuration above is a valid one
+	}
+	return &peer{tx: tx, rx: rx, ep: ep, obd: obd, p2: p2, p2Star: p2Star,
+		ecu: &ECU{Name: tx.String(), Listens: tx.String(), Answers: rx.String(), Protocol: protocolName(obd)}}
+}
+
+func protocolName(obd bool) string {
+	if obd {
+		return "obd"
+	}
+	return "uds"
+}
+
+// peerOf finds who answers with the identifier, and makes the place for an OBD
+// control unit heard for the first time.
+func (l *link) peerOf(k canbus.Key) *peer {
+	n := 0
+	for _, p := range l.peers {
+		if p.rx == k {
+			return p
+		}
+		if p.obd {
+			n++
+		}
+	}
+	tx, ok := requestOf(k)
+	if !ok || n >= maxOBD || k.Extended() != l.functional.Extended() {
+		return nil
+	}
+	p := newPeer(tx, k, true)
+	l.peers = append(l.peers, p)
+	return p
+}
+
+// requestOf is the physical request identifier of the OBD control unit that
+// answers with k (ISO 15765-4: 7E0+n and 7E8+n; 18DAxxF1 and 18DAF1xx).
+func requestOf(k canbus.Key) (canbus.Key, bool) {
+	id := k.ID()
+	if k.Extended() {
+		if id&^0xFF != response29 {
+			return 0, false
+		}
+		return canbus.KeyOf(request29|id&0xFF<<8, true), true
+	}
+	if id < response11 || id >= response11+maxOBD {
+		return 0, false
+	}
+	return canbus.KeyOf(id-response11+request11, false), true
+}
+
+// single builds a request: every one of this tool fits a single frame.
+func single(to canbus.Key, data []byte) canbus.Frame {
+	f := canbus.Frame{ID: to.ID(), Len: canbus.MaxClassicData}
+	if to.Extended() {
+		f.Flags = canbus.Extended
+	}
+	for i := range f.Len {
+		f.Data[i] = padding
+	}
+	f.Data[0] = byte(len(data))
+	copy(f.Data[1:f.Len], data)
+	return f
+}
+
+func isFlowControl(f *canbus.Frame) bool { return f.Len > 0 && f.Data[0]>>4 == 3 }
+
+func (l *link) send(f canbus.Frame) {
+	if len(l.out) < maxInFlight {
+		l.out = append(l.out, f)
+	}
+}
+
+// nextFrame hands out the next frame for the bus: flow control before requests.
+func (l *link) nextFrame(f *canbus.Frame) bool {
+	for _, p := range l.peers {
+		if p.ep.NextFrame(f) {
+			return true
+		}
+	}
+	if len(l.out) == 0 {
+		return false
+	}
+	*f = l.out[0]
+	l.out = l.out[1:]
+	l.unconfirmed++
+	return true
+}
+
+// sent takes the confirmation that a frame is on the bus.
+func (l *link) sent(f *canbus.Frame) {
+	if isFlowControl(f) {
+		for _, p := range l.peers {
+			if p.tx == f.Key() {
+				p.ep.Sent(l.now)
+			}
+		}
+		return
+	}
+	l.unconfirmed = max(0, l.unconfirmed-1)
+	if l.ex != nil {
+		l.ex.confirmed(f)
+	}
+}
+
+func (l *link) receive(f *canbus.Frame) {
+	if f.Flags&(canbus.Error|canbus.Remote|canbus.FD) != 0 {
+		return
+	}
+	p := l.peerOf(f.Key())
+	if p == nil {
+		return
+	}
+	p.ep.Receive(l.now, f)
+	l.drain(p)
+}
+
+// drain takes what the transport layer of one control unit has to say.
+func (l *link) drain(p *peer) {
+	var ev isotp.Event
+	for p.ep.NextEvent(&ev) {
+		l.event(p, &ev)
+	}
+	// Only now: a broken message and its successor may come in one go.
+	if l.ex != nil {
+		l.ex.check()
+	}
+}
+
+// keepAlive switches the tester-present message on or off.
+func (l *link) keepAlive(on bool) {
+	l.alive = on
+	l.aliveAt = l.now + aliveGap
+}
+
+func (l *link) tick() {
+	for _, p := range l.peers {
+		p.ep.Tick(l.now)
+		l.drain(p)
+	}
+	if l.alive && l.now >= l.aliveAt {
+		// Functional and with the answer suppressed, so it disturbs no exchange.
+		if l.unconfirmed == 0 {
+			l.send(single(l.functional, []byte{0x3E, 0x80}))
+		}
+		l.aliveAt = l.now + aliveGap
+	}
+	if l.ex != nil {
+		l.ex.tick()
+	}
+}
+
+// deadline is the next moment at which tick has something to do.
+func (l *link) deadline() (time.Duration, bool) {
+	var at time.Duration
+	ok := false
+	earlier := func(t time.Duration, set bool) {
+		if set && (!ok || t < at) {
+			at, ok = t, true
+		}
+	}
+	for _, p := range l.peers {
+		earlier(p.ep.Deadline())
+	}
+	earlier(l.aliveAt, l.alive)
+	if l.ex != nil {
+		earlier(l.ex.deadline(), true)
+	}
+	return at, ok
+}

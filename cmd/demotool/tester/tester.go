@@ -1,0 +1,365 @@
+package tester
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"sawhorse/canbus"
+)
+
+// Tasks are the sub-commands of the tool.
+var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn"}
+
+// Positions are what the task learn can be asked for.
+var Positions = []string{"clutch", "crank-variation"}
+
+// Defaults of a Config.
+const (
+	DefaultLimit      = 60 * time.Second
+	DefaultLearnLimit = 180 * time.Second
+	DefaultPatience   = 30 * time.Second
+	DefaultLostWait   = 10 * time.Second
+)
+
+const (
+	discoveryRounds = 3
+	discoveryPause  = 500 * time.Millisecond
+	closingWait     = 400 * time.Millisecond
+	maxLines        = 4096
+)
+
+// ErrUsage is wrapped by the errors of New.
+var ErrUsage = errors.New("usage")
+
+// Config says what to do.
+type Config struct {
+	// Task is one of Tasks.
+	Task string
+	// Position is one of Positions, for the task learn only.
+	Position string
+	// UDS lists control units beyond the OBD range. Nil takes DefaultUDS; an
+	// empty list none.
+	UDS []Pair
+	// Limit bounds the whole task, 0 for the default. Patience bounds the wait
+	// for the person to fulfil a learn's conditions, LostWait the wait for a
+	// car that fell silent.
+	Limit, Patience, LostWait time.Duration
+}
+
+// DefaultUDS is the body control unit at 7A0 / 7A8.
+func DefaultUDS() []Pair {
+	return []Pair{{Name: "body", Request: canbus.KeyOf(0x7A0, false), Respond: canbus.KeyOf(0x7A8, false)}}
+}
+
+// Tester works on one task. Time may be any monotonic duration; it begins with
+// the first call of Tick.
+type Tester struct {
+	cfg     Config
+	l       link
+	doc     Document
+	lines   []string
+	begun   bool
+	started time.Duration
+	limit   time.Duration // absolute
+	// pause is a wait of the task itself.
+	pausing  bool
+	pauseEnd time.Duration
+	pauseFn  func()
+	seen     engineState
+	// session is the control unit whose extended session is open.
+	session *peer
+	closing bool
+	endBy   time.Duration
+	done    bool
+	output  []byte
+}
+
+// New returns a tester for the task. Errors wrap ErrUsage.
+func New(cfg Config) (*Tester, error) {
+	if !slices.Contains(Tasks, cfg.Task) {
+		return nil, fmt.Errorf("%w: task %q, expected one of %v", ErrUsage, cfg.Task, Tasks)
+	}
+	learn := cfg.Task == "learn"
+	if learn && !slices.Contains(Positions, cfg.Position) {
+		return nil, fmt.Errorf("%w: position %q, expected one of %v", ErrUsage, cfg.Position, Positions)
+	}
+	if !learn && cfg.Position != "" {
+		return nil, fmt.Errorf("%w: task %s takes no position, got %q", ErrUsage, cfg.Task, cfg.Position)
+	}
+	if cfg.UDS == nil {
+		cfg.UDS = DefaultUDS()
+	}
+	if cfg.Limit == 0 {
+		cfg.Limit = DefaultLimit
+		if learn {
+			cfg.Limit = DefaultLearnLimit
+		}
+	}
+	cfg.Patience = orDefault(cfg.Patience, DefaultPatience)
+	cfg.LostWait = orDefault(cfg.LostWait, DefaultLostWait)
+	if cfg.Limit < 0 || cfg.Patience < 0 || cfg.LostWait < 0 {
+		return nil, fmt.Errorf("%w: negative limit, expected a positive duration", ErrUsage)
+	}
+	t := &Tester{cfg: cfg}
+	t.doc = Document{Task: cfg.Task, ECUs: []*ECU{}, Problems: []string{}}
+	t.l = link{functional: canbus.KeyOf(functional11, false), lostWait: cfg.LostWait, say: t.say, problem: t.problem}
+	for _, u := range cfg.UDS {
+		if u.Request == u.Respond {
+			return nil, fmt.Errorf("%w: control unit %s listens and answers with %v, expected two identifiers", ErrUsage, u.Name, u.Request)
+		}
+		p := newPeer(u.Request, u.Respond, false)
+		if u.Name != "" {
+			p.ecu.Name = u.Name
+		}
+		t.l.peers = append(t.l.peers, p)
+	}
+	return t, nil
+}
+
+func orDefault(d, def time.Duration) time.Duration {
+	if d == 0 {
+		return def
+	}
+	return d
+}
+
+// Start is New in the shape in which a bench asks for a tool: args may hold
+// "position" and nothing else.
+func Start(task string, args map[string]string) (*Tester, error) {
+	for k := range args {
+		if k != "position" {
+			return nil, fmt.Errorf("%w: argument %q, expected position", ErrUsage, k)
+		}
+	}
+	return New(Config{Task: task, Position: args["position"]})
+}
+
+// Receive takes a frame of the bus.
+func (t *Tester) Receive(now time.Duration, f *canbus.Frame) {
+	t.enter(now)
+	if !t.done && t.begun {
+		t.l.receive(f)
+	}
+}
+
+// Sent takes the confirmation that a frame from NextFrame is on the bus.
+func (t *Tester) Sent(now time.Duration, f *canbus.Frame) {
+	t.enter(now)
+	if !t.done {
+		t.l.sent(f)
+	}
+}
+
+func (t *Tester) enter(now time.Duration) { t.l.now = max(t.l.now, now) }
+
+// Tick lets time pass; the first call begins the task.
+func (t *Tester) Tick(now time.Duration) {
+	t.enter(now)
+	switch {
+	case t.done:
+		return
+	case !t.begun:
+		t.begun = true
+		t.started = now
+		t.limit = now + t.cfg.Limit
+		t.discover()
+		return
+	case t.closing && t.l.now >= t.endBy:
+		t.conclude()
+		return
+	case !t.closing && t.l.now >= t.limit:
+		t.stop(StatusStopped, fmt.Sprintf("not finished within %v", t.cfg.Limit))
+		return
+	}
+	t.l.tick()
+	if t.pausing && t.l.now >= t.pauseEnd && !t.done {
+		t.pausing = false
+		t.pauseFn()
+	}
+}
+
+// Interrupt ends the task early: the session is left, then the document is
+// written with StatusStopped.
+func (t *Tester) Interrupt(now time.Duration) {
+	t.enter(now)
+	if !t.done && !t.closing {
+		t.stop(StatusStopped, "interrupted")
+	}
+}
+
+// Deadline is the next moment at which Tick has something to do; false once
+// the task is done.
+func (t *Tester) Deadline() (time.Duration, bool) {
+	if t.done {
+		return 0, false
+	}
+	if !t.begun {
+		return t.l.now, true
+	}
+	at := t.limit
+	if t.closing {
+		at = t.endBy
+	}
+	if d, ok := t.l.deadline(); ok {
+		at = min(at, d)
+	}
+	if t.pausing {
+		at = min(at, t.pauseEnd)
+	}
+	return at, true
+}
+
+// NextFrame sets f to the next frame for the bus, if there is one. Ask again
+// until it says no, after every other call.
+func (t *Tester) NextFrame(f *canbus.Frame) bool {
+	return !t.done && t.l.nextFrame(f)
+}
+
+// NextLine is the next line of progress, as the process prints it on standard
+// error.
+func (t *Tester) NextLine() (string, bool) {
+	if len(t.lines) == 0 {
+		return "", false
+	}
+	s := t.lines[0]
+	t.lines = t.lines[1:]
+	return s, true
+}
+
+// Done tells the exit status once the task is done.
+func (t *Tester) Done() (status int, ok bool) { return t.doc.Status, t.done }
+
+// Output is what the process prints on standard output: the document as JSON,
+// nil before the task is done.
+func (t *Tester) Output() []byte { return t.output }
+
+// Document is the result as far as it is known.
+func (t *Tester) Document() *Document { return &t.doc }
+
+func (t *Tester) say(line string) {
+	if len(t.lines) < maxLines {
+		t.lines = append(t.lines, line)
+	}
+}
+
+func (t *Tester) sayf(format string, args ...any) { t.say(fmt.Sprintf(format, args...)) }
+
+func (t *Tester) problem(text string) {
+	if len(t.doc.Problems) < maxLines {
+		t.doc.Problems = append(t.doc.Problems, text)
+	}
+}
+
+// ask begins a query and goes on with its replies; a car that has gone ends
+// the task.
+func (t *Tester) ask(q query, then func([]*reply)) {
+	t.l.begin(q, func(rs []*reply, lost bool) {
+		if lost {
+			t.lost()
+			return
+		}
+		then(rs)
+	})
+}
+
+func (t *Tester) lost() {
+	t.session = nil
+	if t.closing {
+		t.conclude()
+		return
+	}
+	if len(t.present()) == 0 {
+		t.stop(StatusNoCar, "nobody on the bus acknowledges a frame")
+		return
+	}
+	t.stop(StatusLost, fmt.Sprintf("no answer for %v: communication lost", t.cfg.LostWait))
+}
+
+// pause goes on after a while.
+func (t *Tester) pause(d time.Duration, then func()) {
+	t.pausing, t.pauseEnd, t.pauseFn = true, t.l.now+d, then
+}
+
+// stop ends the task, leaving an open session first if the car still answers.
+func (t *Tester) stop(status int, reason string) {
+	t.closing, t.pausing = true, false
+	t.doc.Status, t.doc.Reason = status, reason
+	t.endBy = t.l.now + closingWait
+	t.l.ex = nil
+	t.l.out = nil
+	t.leaveSession(t.conclude)
+}
+
+// conclude writes the document.
+func (t *Tester) conclude() {
+	if t.done {
+		return
+	}
+	t.done = true
+	t.l.ex = nil
+	t.l.keepAlive(false)
+	t.collect()
+	t.say(t.doc.Reason)
+	t.output = t.doc.encode()
+}
+
+// collect puts the control units into the document, those of OBD first, by
+// identifier.
+func (t *Tester) collect() {
+	ps := t.present()
+	slices.SortStableFunc(ps, func(a, b *peer) int {
+		if a.obd != b.obd {
+			if a.obd {
+				return -1
+			}
+			return 1
+		}
+		return int(int64(a.tx) - int64(b.tx))
+	})
+	t.doc.ECUs = t.doc.ECUs[:0]
+	for _, p := range ps {
+		t.doc.ECUs = append(t.doc.ECUs, p.ecu)
+		if t.doc.VIN == "" {
+			t.doc.VIN = p.ecu.VIN
+		}
+	}
+}
+
+func (t *Tester) present() []*peer { return t.only(func(*peer) bool { return true }) }
+
+// obd are the control units found that speak OBD, uds the others.
+func (t *Tester) obd() []*peer { return t.only(func(p *peer) bool { return p.obd }) }
+func (t *Tester) uds() []*peer { return t.only(func(p *peer) bool { return !p.obd }) }
+
+func (t *Tester) only(want func(*peer) bool) []*peer {
+	var ps []*peer
+	for _, p := range t.l.peers {
+		if p.present && want(p) {
+			ps = append(ps, p)
+		}
+	}
+	return ps
+}
+
+// step is a part of a task that calls next when it is through.
+type step func(next func())
+
+// sequence does steps one after the other.
+func sequence(steps []step, then func()) {
+	if len(steps) == 0 {
+		then()
+		return
+	}
+	steps[0](func() { sequence(steps[1:], then) })
+}
+
+// forEach does one step for each item.
+func forEach[T any](items []T, do func(item T, next func()), then func()) {
+	if len(items) == 0 {
+		then()
+		return
+	}
+	do(items[0], func() { forEach(items[1:], do, then) })
+}
