@@ -175,6 +175,9 @@ func (w *world) next() (time.Duration, bool) {
 	for _, x := range w.wire {
 		earlier(x.at)
 	}
+	if len(w.held) > 0 {
+		earlier(w.now + 10*time.Millisecond) // look whether the cable is back
+	}
 	for _, r := range w.raw {
 		earlier(r.at)
 	}
