@@ -14,7 +14,6 @@ type naive struct {
 	before string // SOF to the last data bit, unstuffed
 	brs    bool
 	fd     bool
-	check  string // checksum, for FD with its stuff bit count and fixed stuff bits
 	dyn    int    // dynamic stuff bits
 	wire   string // SOF to EOF as sent
 	fast   int    // how many of them at the data bit rate

@@ -1,0 +1,163 @@
+package wire
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
+)
+
+// ErrNotBusOff says that a node asked to come back that is not off.
+var ErrNotBusOff = errors.New("node is not bus-off")
+
+// Port is one node's controller and its plug. It implements canbus.Port.
+type Port struct {
+	bus  *Bus
+	name string
+	node canbus.Node
+
+	seg, home *segment // where it is, and where it belongs when plugged in
+	q         queue
+	cur       ref  // the frame on the wire, while sending
+	sending   bool // takes part in the frame on the wire as a sender
+
+	joined  time.Duration // hears frames that start from here on
+	readyAt time.Duration // may send from here on
+
+	tec, rec int
+	state    State
+	need     int           // recessive runs to go, while recovering
+	from     time.Duration // counted from here
+	back     *clock.Timer  // predicted end of recovery
+	request  *clock.Timer  // recovery asked for by itself
+
+	closed, unplugged bool
+	stuckSender       bool // was sending when the bus was shorted to dominant
+	stats             PortStats
+}
+
+// Name is the name the node was attached under.
+func (p *Port) Name() string { return p.name }
+
+// Send queues a copy of the frame; see canbus.Port. A full queue is counted.
+func (p *Port) Send(f *canbus.Frame) error {
+	switch {
+	case p.closed:
+		return canbus.ErrClosed
+	case p.state == BusOff:
+		p.stats.Refused++
+		return canbus.ErrBusOff
+	}
+	if err := f.Validate(); err != nil {
+		return err
+	}
+	if f.Flags&canbus.Error != 0 {
+		return fmt.Errorf("%w: an error report is nothing to send", canbus.ErrFrame)
+	}
+	if f.Flags&canbus.FD != 0 && p.bus.cfg.DataBitRate == 0 {
+		return fmt.Errorf("%w: CAN FD on the classical bus %q", canbus.ErrFrame, p.bus.name)
+	}
+	if !p.q.push(f) {
+		p.stats.QueueFull++
+		return canbus.ErrQueueFull
+	}
+	p.seg.wanted(p)
+	return nil
+}
+
+// Queued is how many frames wait, the one on the wire included.
+func (p *Port) Queued() int { return p.q.used() }
+
+// Close takes the node off the bus. A frame on the wire is completed by the
+// controller; nobody hears of it.
+func (p *Port) Close() error {
+	if p.closed {
+		return canbus.ErrClosed
+	}
+	p.closed = true
+	p.stats.Dropped += uint64(p.q.drop())
+	p.stopRecovery()
+	p.seg.remove(p)
+	delete(p.bus.names, p.name)
+	return nil
+}
+
+// Confinement is the node's error counters and state.
+func (p *Port) Confinement() Confinement {
+	return Confinement{TEC: p.tec, REC: p.rec, State: p.state, Recovering: p.need > 0}
+}
+
+// Stats is what the port has counted.
+func (p *Port) Stats() PortStats {
+	s := p.stats
+	s.Name, s.Confinement, s.Queued, s.Plugged = p.name, p.Confinement(), p.q.used(), !p.unplugged
+	return s
+}
+
+// Plugged reports whether the cable is in.
+func (p *Port) Plugged() bool { return !p.unplugged }
+
+// Unplug pulls the cable. The node hears nothing from now on and nobody hears it:
+// its frames lack acknowledgement, so it repeats them, becomes error-passive and
+// stays so. A frame it was sending breaks off on the bus.
+func (p *Port) Unplug() {
+	if p.unplugged || p.closed {
+		return
+	}
+	p.unplugged = true
+	p.seg.move(p, p.bus.newSegment())
+}
+
+// Plug puts the cable back. The node takes part from the next frame that starts;
+// if it is repeating a frame just now, that and one on the bus collide.
+func (p *Port) Plug() {
+	if !p.unplugged || p.closed {
+		return
+	}
+	p.unplugged = false
+	p.seg.move(p, p.home)
+}
+
+// hears reports whether the node receives the frame on the wire of s.
+func (p *Port) hears(s *segment) bool {
+	return p.seg == s && !p.sending && !p.closed && p.state != BusOff && p.joined <= s.start
+}
+
+// ready reports whether the node would send at t.
+func (p *Port) ready(t time.Duration) bool {
+	return len(p.q.heap) > 0 && p.readyAt <= t && p.state != BusOff
+}
+
+// failed takes the frame back for another try.
+func (p *Port) failed(s *segment, o *outcome) {
+	p.sending = false
+	p.stats.TxErrors++
+	if p.closed {
+		p.q.release(p.cur.at)
+		return
+	}
+	if o.touched != "" {
+		p.q.slots[p.cur.at].note = o.touched
+	}
+	p.q.restore(p.cur)
+	switch {
+	case o.kind == lostError: // from here on it was a receiver
+		p.stats.LostArbitration++
+		p.stats.RxErrors++
+		p.count(0, 1)
+	case !o.spares(p):
+		p.count(8, 0)
+	}
+	p.settle(s)
+	p.reportError(o)
+}
+
+// settle has an error-passive sender wait before its next frame (suspend
+// transmission, ISO 11898-1:2015 clause 10.4.6.4).
+func (p *Port) settle(s *segment) {
+	if p.state == ErrorPassive {
+		p.readyAt = s.free + p.bus.nominal.span(suspendBits)
+	}
+}
