@@ -3,6 +3,7 @@ package canbus
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"time"
 )
 
@@ -128,6 +129,17 @@ func (k Key) String() string {
 		return fmt.Sprintf("%08X", uint32(k.ID()))
 	}
 	return fmt.Sprintf("%03X", uint32(k))
+}
+
+// ParseKey reads an identifier in hexadecimal; up to three digits have 11 bits,
+// more have 29. The error wraps ErrFrame.
+func ParseKey(s string) (Key, error) {
+	n, err := strconv.ParseUint(s, 16, 32)
+	extended := len(s) > 3
+	if id := ID(n); err == nil && (extended && id <= MaxExtendedID || !extended && id <= MaxStandardID) {
+		return KeyOf(id, extended), nil
+	}
+	return 0, fmt.Errorf("%w: identifier %q, want hexadecimal such as 7E8 or 18DAF110", ErrFrame, s)
 }
 
 // ErrFrame is wrapped by every error about a frame that no bus could carry.

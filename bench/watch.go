@@ -1,0 +1,136 @@
+package bench
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"sawhorse/bench/judge"
+	"sawhorse/bench/metrics"
+	"sawhorse/canbus"
+	"sawhorse/canbus/isotp"
+)
+
+// address is where one ECU is spoken to.
+type address struct {
+	ecu               string
+	request, response canbus.Key
+}
+
+// recorder keeps frames; capture.Writer is one.
+type recorder interface {
+	Write(f *canbus.Frame, comment string) error
+}
+
+// watch is the tap of a run: it numbers what goes by, records it, counts it,
+// and puts diagnostic messages together for the judge. It sees the bus and
+// nothing else.
+type watch struct {
+	own      func(sender string) bool // nodes of the bench itself
+	record   recorder
+	metrics  *metrics.Set
+	sniffer  *isotp.Sniffer
+	requests map[canbus.Key]string // physical request identifier to ECU
+	answers  map[canbus.Key]string
+	observe  func(*judge.Observation)
+	// onFrame, if set, is told of every frame: only a scenario that asks for
+	// single frames pays for an observation a frame.
+	onFrame  bool
+	count    int
+	err      error         // the first that the recorder gave
+	answered time.Duration // end of the last final answer
+	waiting  bool          // an answer has come and no request since
+}
+
+func newWatch(addresses []address, m *metrics.Set, own func(string) bool) *watch {
+	w := &watch{
+		own: own, metrics: m,
+		requests: map[canbus.Key]string{}, answers: map[canbus.Key]string{},
+		observe: func(*judge.Observation) {},
+	}
+	cfg := isotp.SnifferConfig{}
+	for _, a := range addresses {
+		w.requests[a.request], w.answers[a.response] = a.ecu, a.ecu
+		cfg.Pairs = append(cfg.Pairs, isotp.Address{Tx: a.request, Rx: a.response})
+	}
+	w.sniffer = isotp.NewSniffer(cfg)
+	return w
+}
+
+// see is the bus's tap.
+func (w *watch) see(s canbus.Sighting) {
+	w.count++
+	f := s.Frame
+	if w.record != nil && w.err == nil {
+		if err := w.record.Write(f, s.Touched); err != nil {
+			w.err = fmt.Errorf("frame %d: %w", w.count, err)
+		}
+	}
+	if f.Has(canbus.Error) {
+		w.metrics.ErrorReport()
+		return
+	}
+	w.metrics.Frame(!w.own(s.Sender))
+	if w.onFrame {
+		w.frame(s)
+	}
+	msg, ok := w.sniffer.See(w.count, f)
+	for ; ok; msg, ok = w.sniffer.Next() {
+		w.message(&msg)
+	}
+}
+
+// frame tells the judge of a single frame.
+func (w *watch) frame(s canbus.Sighting) {
+	o := judge.Saw(judge.Frame, s.Frame.Time)
+	o.First, o.Last = w.count, w.count
+	o.ID = int(s.Frame.ID)
+	o.Data = s.Frame.Payload()
+	o.Text = s.Touched
+	w.observe(&o)
+}
+
+// message tells the judge of a whole diagnostic message.
+func (w *watch) message(m *isotp.Message) {
+	if m.Kind != isotp.Whole || len(m.Payload) == 0 {
+		return
+	}
+	ecu, isAnswer := w.answers[m.Key]
+	kind := judge.Response
+	if !isAnswer {
+		kind = judge.Request
+		ecu = w.requests[m.Key]
+		if ecu == "" && !m.Functional {
+			return // of no ECU of this car
+		}
+	}
+	o := judge.Message(kind, m.End, m.Payload)
+	o.First, o.Last, o.ID, o.ECU, o.Functional = m.First, m.Last, int(m.Key.ID()), ecu, m.Functional
+	w.tally(&o, m)
+	w.observe(&o)
+}
+
+// tally counts a message.
+func (w *watch) tally(o *judge.Observation, m *isotp.Message) {
+	switch {
+	case o.Kind == judge.Request:
+		w.metrics.Request(m.Payload[0])
+		if w.waiting {
+			w.metrics.Reaction(max(0, m.Start-w.answered))
+			w.waiting = false
+		}
+	case o.NRC >= 0:
+		w.metrics.Negative(uint8(max(0, o.Service)), uint8(o.NRC))
+		fallthrough
+	default:
+		const pending = 0x78 // ISO 14229-1 annex A: the final answer is still to come
+		if o.NRC != pending {
+			w.answered, w.waiting = m.End, true
+		}
+	}
+}
+
+// ownNodes tells the bench's nodes from those outside it.
+func ownNodes(names ...string) func(string) bool {
+	return func(sender string) bool { return slices.Contains(names, sender) }
+}

@@ -1,0 +1,47 @@
+// Command sawhorse puts a stand-in car on a CAN bus, breaks it in a chosen way,
+// lets a diagnostic tool work on it, and says with evidence whether the tool did
+// the right thing.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+)
+
+// Exit statuses. Usage and configuration mistakes count as "could not run".
+const (
+	exitPassed = 0
+	exitFailed = 1
+	exitBroken = 2
+)
+
+// errFailed says that the work was done and the answer is no: it sets the exit
+// status and prints nothing, since the verdicts have been printed.
+var errFailed = errors.New("some expectations failed")
+
+func main() { os.Exit(run(os.Args[1:])) }
+
+func run(args []string) int {
+	// The first Ctrl-C asks for a clean end; a second one, once the handler is
+	// gone, ends the process at once.
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	context.AfterFunc(ctx, stop)
+
+	root := newRoot()
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	switch {
+	case err == nil:
+		return exitPassed
+	case errors.Is(err, errFailed):
+		return exitFailed
+	}
+	fmt.Fprintf(os.Stderr, "sawhorse: %s\n", strings.TrimSpace(err.Error()))
+	return exitBroken
+}
