@@ -41,6 +41,7 @@ type Loop struct {
 	now    time.Duration
 	seq    uint64
 	q      queue
+	stale  int // entries of q that no timer means any more
 	inbox  chan func()
 	done   chan struct{}
 	stop   bool
@@ -136,16 +137,24 @@ func (t *Timer) Set(at time.Duration) {
 	if t.set && t.at == at {
 		return
 	}
+	if t.set {
+		t.l.stale++
+	}
 	t.gen++
 	t.set, t.at = true, at
 	t.l.seq++
+	t.l.tidy()
 	t.l.q.push(entry{at: at, pri: t.pri, seq: t.l.seq, t: t, gen: t.gen})
 }
 
 // Stop cancels the appointment, if any.
 func (t *Timer) Stop() {
+	if !t.set {
+		return
+	}
 	t.gen++
 	t.set = false
+	t.l.stale++
 }
 
 // Active reports whether the timer is set.
@@ -178,6 +187,11 @@ func (l *Loop) Post(fn func()) error {
 func (l *Loop) PostWait(ctx context.Context, fn func()) error {
 	select {
 	case <-l.done:
+		return ErrStopped // even if the inbox has room
+	default:
+	}
+	select {
+	case <-l.done:
 		return ErrStopped
 	case <-ctx.Done():
 		return ctx.Err()
@@ -208,8 +222,8 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 				return err
 			}
 		}
-		if l.drain() {
-			continue
+		if l.drain() && (l.stop || l.idle()) {
+			continue // what came in may have set or moved events
 		}
 		next, ok := l.next()
 		if !ok && l.wall == nil {
@@ -223,7 +237,7 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 		}
 		if l.wall != nil {
 			if l.wall.until(next, l.idle) {
-				continue
+				continue // woken early: look again
 			}
 			if l.late != nil {
 				l.late(l.wall.elapsed() - next)
@@ -241,10 +255,14 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 
 func (l *Loop) idle() bool { return len(l.inbox) == 0 }
 
-// drain runs what came from outside; false if nothing had.
+// drain runs what came from outside; false if nothing had. In wall time a flood
+// of visitors does not hold up an event that is due: the two take turns.
 func (l *Loop) drain() bool {
 	ran := false
 	for range InboxSize {
+		if ran && l.due() {
+			return true
+		}
 		select {
 		case fn := <-l.inbox:
 			if l.wall != nil {
@@ -263,6 +281,15 @@ func (l *Loop) drain() bool {
 	return ran
 }
 
+// due reports whether, in wall time, an event's moment has come.
+func (l *Loop) due() bool {
+	if l.wall == nil {
+		return false
+	}
+	next, ok := l.next()
+	return ok && next <= l.wall.elapsed()
+}
+
 // advance moves time forward to t, but never past an event that is due.
 func (l *Loop) advance(t time.Duration) {
 	if next, ok := l.next(); ok && next < t {
@@ -279,8 +306,19 @@ func (l *Loop) next() (time.Duration, bool) {
 			return e.at, true
 		}
 		l.q.pop()
+		l.stale--
 	}
 	return 0, false
+}
+
+// tidy keeps entries left behind by timers that were moved or stopped from
+// outnumbering the living: a deadline far ahead that is moved with every frame
+// would otherwise leave one a frame until its moment.
+func (l *Loop) tidy() {
+	if l.stale > 64 && l.stale > len(l.q.es)/2 {
+		l.q.keep(func(e *entry) bool { return e.t.set && e.t.gen == e.gen })
+		l.stale = 0
+	}
 }
 
 func (l *Loop) step() error {

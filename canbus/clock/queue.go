@@ -46,10 +46,15 @@ func (q *queue) pop() entry {
 	e := q.es[last]
 	q.es[last] = entry{}
 	q.es = q.es[:last]
-	if last == 0 {
-		return top
+	if last > 0 {
+		q.down(0, e)
 	}
-	i := 0
+	return top
+}
+
+// down sinks e from the free place i.
+func (q *queue) down(i int, e entry) {
+	last := len(q.es)
 	for {
 		c := 4*i + 1
 		if c >= last {
@@ -68,5 +73,20 @@ func (q *queue) pop() entry {
 		i = m
 	}
 	q.es[i] = e
-	return top
+}
+
+// keep drops the entries that want refuses. The order being total, what comes
+// out first does not depend on how the rest lie.
+func (q *queue) keep(want func(*entry) bool) {
+	all := q.es
+	q.es = all[:0]
+	for i := range all {
+		if want(&all[i]) {
+			q.es = append(q.es, all[i])
+		}
+	}
+	clear(all[len(q.es):])
+	for i := (len(q.es) - 2) / 4; i >= 0 && len(q.es) > 1; i-- {
+		q.down(i, q.es[i])
+	}
 }

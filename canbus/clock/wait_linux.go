@@ -24,6 +24,7 @@ type waiter struct {
 	started atomic.Bool
 	asleep  atomic.Bool
 	closed  atomic.Bool
+	ended   atomic.Bool // the context has
 	unhook  func() bool
 }
 
@@ -32,7 +33,11 @@ func newWaiter() (*waiter, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &waiter{fd: fd}, nil
+	w := &waiter{fd: fd}
+	// The descriptor stays open until the waiter is collected, since a late Post
+	// may still hold its number; a loop that never ran gives it back as well.
+	runtime.SetFinalizer(w, func(w *waiter) { _ = unix.Close(w.fd) })
+	return w, nil
 }
 
 func (w *waiter) begin(ctx context.Context) {
@@ -41,7 +46,10 @@ func (w *waiter) begin(ctx context.Context) {
 	_ = unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0)
 	w.start = time.Now()
 	w.started.Store(true)
-	w.unhook = context.AfterFunc(ctx, w.wake)
+	w.unhook = context.AfterFunc(ctx, func() {
+		w.ended.Store(true)
+		w.wake()
+	})
 }
 
 func (w *waiter) startTime() time.Time {
@@ -72,7 +80,7 @@ func (w *waiter) until(t time.Duration, idle func() bool) bool {
 		switch {
 		case left <= 0:
 			return false
-		case !idle():
+		case !idle() || w.ended.Load():
 			return true
 		case left > spin:
 			w.sleep(left-spin, idle)
@@ -86,7 +94,7 @@ func (w *waiter) until(t time.Duration, idle func() bool) bool {
 func (w *waiter) sleep(d time.Duration, idle func() bool) {
 	w.asleep.Store(true)
 	defer w.asleep.Store(false)
-	if !idle() {
+	if !idle() || w.ended.Load() {
 		return
 	}
 	ts := unix.NsecToTimespec(int64(min(d, time.Second)))
@@ -105,9 +113,6 @@ func (w *waiter) close() {
 	if w.unhook != nil {
 		w.unhook()
 	}
-	// The descriptor stays open until the waiter is collected: a late Post may
-	// still hold its number. closed keeps it from being written.
-	w.closed.Store(true)
-	runtime.SetFinalizer(w, func(w *waiter) { _ = unix.Close(w.fd) })
+	w.closed.Store(true) // so that a late Post does not write to it
 	runtime.UnlockOSThread()
 }
