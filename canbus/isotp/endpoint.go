@@ -34,7 +34,6 @@ type Endpoint struct {
 	out     slot
 	events  events
 	ignored [numReasons]uint64
-	pdu     pdu
 	short   [canbus.MaxData]byte // payload of the last single frame
 }
 
@@ -120,9 +119,9 @@ func (e *Endpoint) Receive(now time.Duration, f *canbus.Frame) bool {
 		e.ignored[WrongDLC]++
 		return true
 	}
-	why := e.pdu.parse(f.Data[:f.Len], e.off)
+	p, why := parse(f.Data[:f.Len], e.off)
 	if why == Accepted {
-		why = e.dispatch(&e.pdu)
+		why = e.dispatch(&p)
 	}
 	if why != Accepted {
 		e.ignored[why]++

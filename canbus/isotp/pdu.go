@@ -58,68 +58,66 @@ type pdu struct {
 }
 
 // parse takes a data field apart whose first off bytes are the address. The
-// reason is Accepted or the length rule that the frame breaks.
-func (p *pdu) parse(field []byte, off int) Reason {
-	p.canDL = len(field)
+// reason is Accepted or the length rule that the frame breaks. It returns a
+// value because frames that are stored through a pointer move to the heap.
+func parse(field []byte, off int) (pdu, Reason) {
 	b := field[off:]
 	if len(b) == 0 {
-		return Empty
+		return pdu{}, Empty
 	}
-	p.kind = kind(b[0] >> 4)
-	switch p.kind {
+	switch kind(b[0] >> 4) {
 	case single:
-		return p.parseSingle(b, off)
+		return parseSingle(field, off)
 	case first:
-		return p.parseFirst(b, off)
+		return parseFirst(field, off)
 	case consecutive:
-		p.sn, p.data = b[0]&0xF, b[1:]
-		return Accepted
+		return pdu{kind: consecutive, canDL: len(field), sn: b[0] & 0xF, data: b[1:]}, Accepted
 	case flow:
 		if len(b) < 3 {
-			return FlowShort
+			return pdu{}, FlowShort
 		}
-		p.flow = Flow{Status: FlowStatus(b[0] & 0xF), BlockSize: b[1], STmin: b[2]}
-		return Accepted
+		fc := Flow{Status: FlowStatus(b[0] & 0xF), BlockSize: b[1], STmin: b[2]}
+		return pdu{kind: flow, canDL: len(field), flow: fc}, Accepted
 	}
-	return ReservedType
+	return pdu{}, ReservedType
 }
 
-func (p *pdu) parseSingle(b []byte, off int) Reason {
+func parseSingle(field []byte, off int) (pdu, Reason) {
+	b := field[off:]
 	n, pci := int(b[0]&0xF), 1
 	switch {
-	case p.canDL <= 8 && n == 0:
-		return SingleZero
-	case p.canDL > 8 && n != 0:
-		return SingleNibble
-	case p.canDL > 8:
+	case len(field) <= 8 && n == 0:
+		return pdu{}, SingleZero
+	case len(field) > 8 && n != 0:
+		return pdu{}, SingleNibble
+	case len(field) > 8:
 		n, pci = int(b[1]), 2
 		if n <= 7-off {
-			return SingleNoEscape
+			return pdu{}, SingleNoEscape
 		}
 	}
 	if n > len(b)-pci {
-		return SingleTooLong
+		return pdu{}, SingleTooLong
 	}
-	p.length, p.data = uint32(n), b[pci:pci+n]
-	return Accepted
+	return pdu{kind: single, canDL: len(field), length: uint32(n), data: b[pci : pci+n]}, Accepted
 }
 
-func (p *pdu) parseFirst(b []byte, off int) Reason {
-	if p.canDL < 8 {
-		return FirstSmallFrame
+func parseFirst(field []byte, off int) (pdu, Reason) {
+	if len(field) < 8 {
+		return pdu{}, FirstSmallFrame
 	}
+	b := field[off:]
 	n, pci := uint32(b[0]&0xF)<<8|uint32(b[1]), 2
 	if n == 0 {
 		n, pci = binary.BigEndian.Uint32(b[2:]), 6
 		if n <= maxShortLen {
-			return FirstNoEscape
+			return pdu{}, FirstNoEscape
 		}
 	}
-	if n < uint32(maxSingle(p.canDL, off)+1) {
-		return FirstTooShort
+	if n < uint32(maxSingle(len(field), off)+1) {
+		return pdu{}, FirstTooShort
 	}
-	p.length, p.data = n, b[pci:]
-	return Accepted
+	return pdu{kind: first, canDL: len(field), length: n, data: b[pci:]}, Accepted
 }
 
 // maxSingle is the longest message in a single frame of up to txDL bytes; one

@@ -68,7 +68,6 @@ type Sniffer struct {
 	streams []*stream // in the order of their making
 	queue   []Message
 	head    int
-	pdu     pdu
 	ignored [numReasons]uint64
 }
 
@@ -227,9 +226,9 @@ func (s *Sniffer) See(no int, f *canbus.Frame) (Message, bool) {
 	if st.msg.HasExt {
 		off = 1
 	}
-	why := s.pdu.parse(f.Data[:f.Len], off)
+	p, why := parse(f.Data[:f.Len], off)
 	if why == Accepted {
-		why = s.dispatch(st, no, f.Time)
+		why = s.dispatch(st, &p, no, f.Time)
 	}
 	if why != Accepted {
 		s.ignored[why]++
@@ -281,19 +280,19 @@ func (st *stream) silent() Result {
 	return TimeoutCr
 }
 
-func (s *Sniffer) dispatch(st *stream, no int, at time.Duration) Reason {
-	if st.msg.Functional && s.pdu.kind != single {
+func (s *Sniffer) dispatch(st *stream, p *pdu, no int, at time.Duration) Reason {
+	if st.msg.Functional && p.kind != single {
 		return Segmented
 	}
-	switch s.pdu.kind {
+	switch p.kind {
 	case single:
-		s.seeSingle(st, no, at)
+		s.seeSingle(st, p, no, at)
 	case first:
-		s.seeFirst(st, no, at)
+		s.seeFirst(st, p, no, at)
 	case flow:
-		s.seeFlow(st, no, at)
+		s.seeFlow(st, p, no, at)
 	default:
-		return s.seeConsecutive(st, no, at)
+		return s.seeConsecutive(st, p, no, at)
 	}
 	return Accepted
 }
@@ -318,33 +317,32 @@ func (s *Sniffer) abandon(st *stream, r Result) {
 	st.buf, st.spare = st.spare, st.buf
 }
 
-func (s *Sniffer) seeSingle(st *stream, no int, at time.Duration) {
+func (s *Sniffer) seeSingle(st *stream, p *pdu, no int, at time.Duration) {
 	if st.open {
 		s.abandon(st, UnexpectedPDU)
 	}
-	n := copy(st.short[:], s.pdu.data)
+	n := copy(st.short[:], p.data)
 	st.begin(no, at, n)
 	s.push(st, Whole, OK, st.short[:n])
 }
 
-func (s *Sniffer) seeFirst(st *stream, no int, at time.Duration) {
+func (s *Sniffer) seeFirst(st *stream, p *pdu, no int, at time.Duration) {
 	if st.open {
 		s.abandon(st, UnexpectedPDU)
 	}
-	st.begin(no, at, int(s.pdu.length))
-	st.open, st.sn, st.dl = true, 1, s.pdu.canDL
+	st.begin(no, at, int(p.length))
+	st.open, st.sn, st.dl = true, 1, p.canDL
 	st.awaitFlow, st.block = true, unlimited
-	st.buf = append(st.buf[:0], s.pdu.data...)
-	if uint64(s.pdu.length) > uint64(s.cfg.MaxLen) {
+	st.buf = append(st.buf[:0], p.data...)
+	if uint64(p.length) > uint64(s.cfg.MaxLen) {
 		s.abandon(st, BufferOverflow)
 	}
 }
 
-func (s *Sniffer) seeConsecutive(st *stream, no int, at time.Duration) Reason {
+func (s *Sniffer) seeConsecutive(st *stream, p *pdu, no int, at time.Duration) Reason {
 	if !st.open {
 		return NotAwaited
 	}
-	p := &s.pdu
 	left := st.msg.Length - len(st.buf)
 	if p.canDL > st.dl || p.canDL < st.dl && len(p.data) < left {
 		return ConsecutiveDL
@@ -370,10 +368,10 @@ func (s *Sniffer) seeConsecutive(st *stream, no int, at time.Duration) Reason {
 }
 
 // seeFlow reports a flow control and applies it to the message it governs.
-func (s *Sniffer) seeFlow(st *stream, no int, at time.Duration) {
+func (s *Sniffer) seeFlow(st *stream, p *pdu, no int, at time.Duration) {
 	m := st.msg
 	m.Kind, m.First, m.Last, m.Start, m.End = Control, no, no, at, at
-	m.Length, m.Result, m.Flow, m.Payload = 0, OK, s.pdu.flow, nil
+	m.Length, m.Result, m.Flow, m.Payload = 0, OK, p.flow, nil
 	s.queue = append(s.queue, m)
 	t := st.partner
 	if t == nil || !t.open || !t.awaitFlow {
