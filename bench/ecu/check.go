@@ -1,0 +1,218 @@
+package ecu
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"sawhorse/canbus"
+)
+
+// complete fills in what the file may leave out.
+func (s *Spec) complete() {
+	t := &s.Timing
+	for _, d := range []struct {
+		at *span
+		v  time.Duration
+	}{
+		{&t.Least, 2 * time.Millisecond}, {&t.Most, 8 * time.Millisecond},
+		{&t.Boot, 300 * time.Millisecond}, {&t.S3, 5 * time.Second},
+	} {
+		if *d.at == 0 {
+			*d.at = span(d.v)
+		}
+	}
+	for i := range s.Sessions {
+		x := &s.Sessions[i]
+		if x.P2 == 0 {
+			x.P2 = span(50 * time.Millisecond)
+		}
+		if x.P2Star == 0 {
+			x.P2Star = span(5 * time.Second)
+		}
+	}
+	for i := range s.Codes {
+		c := &s.Codes[i]
+		c.Kind = or(c.Kind, "monitored")
+		c.Trips = or(c.Trips, 1)
+		c.Priority = or(c.Priority, 1)
+	}
+	for i := range s.Security {
+		s.Security[i].Attempts = or(s.Security[i].Attempts, 3)
+		if s.Security[i].Delay == 0 {
+			s.Security[i].Delay = span(10 * time.Second)
+		}
+	}
+	for i := range s.Routines {
+		for k := range s.Routines[i].Learns {
+			l := &s.Routines[i].Learns[k]
+			l.Over = or(l.Over, "last")
+		}
+	}
+}
+
+func or[T comparable](v, otherwise T) T {
+	var zero T
+	if v == zero {
+		return otherwise
+	}
+	return v
+}
+
+// checker collects the first thing wrong with a spec.
+type checker struct {
+	s   *Spec
+	err error
+}
+
+// want notes the problem unless ok; the path is that of the value meant.
+func (c *checker) want(ok bool, path, format string, args ...any) {
+	if !ok && c.err == nil {
+		c.err = c.s.doc.Errorf(path, format, args...)
+	}
+}
+
+func (s *Spec) check() error {
+	c := &checker{s: s}
+	c.want(s.Name != "", "$.ecu", "no name, want the key ecu with the unit's short name")
+	c.addresses()
+	c.timing()
+	c.sessions()
+	c.services()
+	c.condition("$.power.powered", s.Power.Powered)
+	c.condition("$.power.cycle", s.Power.Cycle)
+	c.memory()
+	c.obd()
+	c.dids()
+	c.codes()
+	for i := range s.Routines {
+		c.routine(fmt.Sprintf("$.routines[%d]", i), &s.Routines[i])
+	}
+	return c.err
+}
+
+func (c *checker) addresses() {
+	a := c.s.Addresses
+	limit := canbus.MaxStandardID
+	if a.Extended {
+		limit = canbus.MaxExtendedID
+	}
+	c.want(a.Request > 0 && a.Request <= limit, "$.addresses.request", "%#X, want an identifier up to %X", uint32(a.Request), uint32(limit))
+	c.want(a.Response > 0 && a.Response <= limit, "$.addresses.response", "%#X, want an identifier up to %X", uint32(a.Response), uint32(limit))
+	c.want(a.Request != a.Response, "$.addresses.response", "same as the request, want another identifier")
+	if f := a.Functional; f != nil {
+		c.want(*f > 0 && *f <= limit && *f != a.Request && *f != a.Response, "$.addresses.functional",
+			"%#X, want an identifier up to %X of its own", uint32(*f), uint32(limit))
+	}
+}
+
+func (c *checker) timing() {
+	t := &c.s.Timing
+	c.want(t.Least <= t.Most, "$.timing.least", "%v is more than most (%v)", t.Least.d(), t.Most.d())
+	c.want(t.S3.d() >= 100*time.Millisecond, "$.timing.s3", "%v, want at least 100ms", t.S3.d())
+}
+
+func (c *checker) sessions() {
+	ss := c.s.Sessions
+	c.want(len(ss) > 0 && len(ss) <= 32, "$.sessions", "%d sessions, want 1 to 32 with the default session first", len(ss))
+	if len(ss) == 0 {
+		return
+	}
+	c.want(ss[0].ID == 1, "$.sessions[0].id", "%#x, want 0x01: the first session is the default session", ss[0].ID)
+	for i := range ss {
+		p, x := fmt.Sprintf("$.sessions[%d]", i), &ss[i]
+		c.want(x.Session != "", p+".session", "no name, want the session's name")
+		c.want(x.ID > 0 && x.ID < 0x7F, p+".id", "%#x, want 0x01 to 0x7e", x.ID)
+		c.want(x.P2.d() >= time.Millisecond && x.P2.d() <= 65*time.Second, p+".p2", "%v, want 1ms to 65s", x.P2.d())
+		c.want(c.s.Timing.Most < x.P2, p+".p2", "%v, want more than timing.most (%v)", x.P2.d(), c.s.Timing.Most.d())
+		c.want(x.P2Star.d() >= 10*time.Millisecond && x.P2Star.d() <= 655*time.Second, p+".p2_star", "%v, want 10ms to 655s", x.P2Star.d())
+		for k := range ss[:i] {
+			c.want(ss[k].ID != x.ID && ss[k].Session != x.Session, p+".id", "session %q is like an earlier one, want its own name and id", x.Session)
+		}
+		c.in(p+".from", x.From)
+		c.needs(p+".needs", x.Needs)
+	}
+}
+
+// in checks a list of session names.
+func (c *checker) in(path string, names []string) {
+	for i, n := range names {
+		c.want(c.s.session(n) != nil, fmt.Sprintf("%s[%d]", path, i), "%q is no session of the unit, want one of %v", n, c.sessionNames())
+	}
+}
+
+func (c *checker) sessionNames() []string {
+	var names []string
+	for i := range c.s.Sessions {
+		names = append(names, c.s.Sessions[i].Session)
+	}
+	return names
+}
+
+func (c *checker) level(path string, level uint8) {
+	ok := level == 0 || slices.ContainsFunc(c.s.Security, func(x securitySpec) bool { return x.Level == level })
+	c.want(ok, path, "%d is no security level of the unit", level)
+}
+
+func (c *checker) services() {
+	for i := range c.s.Security {
+		p, x := fmt.Sprintf("$.security[%d]", i), &c.s.Security[i]
+		c.want(x.Level >= 1 && x.Level <= 0x21, p+".level", "%d, want 1 to 33 (sub-functions 01 to 42)", x.Level)
+		c.want(x.Secret != 0, p+".secret", "0, want a number of 32 bits")
+		c.want(x.Attempts > 0 && x.Attempts < 256, p+".attempts", "%d, want 1 to 255", x.Attempts)
+		for k := range c.s.Security[:i] {
+			c.want(c.s.Security[k].Level != x.Level, p+".level", "level %d is there already", x.Level)
+		}
+	}
+	seen := map[uint8]bool{}
+	for i := range c.s.Services {
+		p, x := fmt.Sprintf("$.services[%d]", i), &c.s.Services[i]
+		_, known := handlers[x.Service]
+		c.want(known, p+".service", "%#02x is no service this server has, want one of %s", x.Service, handlerNames())
+		c.want(!seen[x.Service], p+".service", "%#02x is there already", x.Service)
+		seen[x.Service] = true
+		c.in(p+".in", x.In)
+		c.level(p+".security", x.Security)
+		c.needs(p+".needs", x.Needs)
+		all := c.s.subsOf(x.Service)
+		for k := range x.Subs {
+			sp, sub := fmt.Sprintf("%s.subs[%d]", p, k), &x.Subs[k]
+			c.want(slices.Contains(all, sub.Sub), sp+".sub", "%#02x is no sub-function of service %#02x here, want one of % X", sub.Sub, x.Service, all)
+			c.in(sp+".in", sub.In)
+			c.level(sp+".security", sub.Security)
+		}
+	}
+	for i := range c.s.Slow {
+		p, x := fmt.Sprintf("$.slow[%d]", i), &c.s.Slow[i]
+		c.want(slices.Contains(slowServices, x.Service), p+".service", "%#02x, want one of % X", x.Service, slowServices)
+		c.want(x.Takes > 0, p+".takes", "no time, want how long the work takes")
+	}
+}
+
+// slowServices are those whose work may take its time.
+var slowServices = []byte{0x04, 0x09, 0x14, 0x19, 0x22, 0x2E, 0x31}
+
+func handlerNames() string {
+	var ids []byte
+	for id := range handlers {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	return fmt.Sprintf("% X", ids)
+}
+
+// condition checks one comparison; needs also wants a negative response.
+func (c *checker) condition(path string, x Condition) {
+	c.want(x.Signal != "", path+".signal", "no reading, want the name of one")
+	limits := x.Is != nil || x.Below != nil || x.Above != nil || x.AtLeast != nil || x.AtMost != nil
+	c.want(limits, path, "no limit, want one of is, below, above, at_least, at_most")
+}
+
+func (c *checker) needs(path string, xs []Condition) {
+	for i := range xs {
+		p := fmt.Sprintf("%s[%d]", path, i)
+		c.condition(p, xs[i])
+		n := xs[i].NRC
+		c.want(n == conditionsNotCorrect || n >= 0x81 && n <= 0x94, p+".nrc", "%#02x, want 0x22 or 0x81 to 0x94 (ISO 14229-1 annex A)", n)
+	}
+}

@@ -1,0 +1,202 @@
+package ecu
+
+import "time"
+
+// Warm-up cycle: the coolant rises by at least 22 K from the start and reaches
+// 70 degC (UN Regulation 83 annex 11, WLTP text).
+const (
+	warmUpRiseK = 22
+	warmUpC     = 70
+)
+
+// General conditions of 13 CCR 1968.2 (d)(4.3.2)(B): at least 600 s since the
+// start of the engine, 300 s at 40 km/h or more, 30 s of idle in a row.
+const (
+	generalRun  = 600 * time.Second
+	generalFast = 300 * time.Second
+	generalIdle = 30 * time.Second
+	generalKmh  = 40
+)
+
+// cycle is the running operation cycle: from key on to key off. It is a
+// driving cycle from the moment the engine runs.
+type cycle struct {
+	on, driven, warmed bool
+	startC             float64
+	last               time.Duration
+	observed           bool
+	run, fast, idle    time.Duration
+	idleEnough         bool
+}
+
+// general reports whether the cycle met the general conditions.
+func (c *cycle) general() bool {
+	return c.driven && c.run >= generalRun && c.fast >= generalFast && c.idleEnough
+}
+
+// Vehicle is what the memory must know of the car to count cycles.
+type Vehicle struct {
+	// Running is true while the engine runs.
+	Running bool
+	// Idle is true while the engine idles and the car stands.
+	Idle     bool
+	CoolantC float64
+	Kmh      float64
+}
+
+// BeginCycle starts an operation cycle. Debounce starts anew; the last result
+// (status bit 0) is kept over the change. A running cycle goes on.
+func (m *Memory) BeginCycle() {
+	if m.cycle.on {
+		return
+	}
+	m.cycle = cycle{on: true}
+	for i := range m.recs {
+		r := &m.recs[i]
+		r.status = r.status&^testFailedThisCycle | notCompletedThisCycle
+		r.level, r.seen = 0, false
+	}
+	m.changes++
+}
+
+// Started makes the operation cycle a driving cycle: the engine runs.
+func (m *Memory) Started() {
+	if !m.cycle.on || m.cycle.driven {
+		return
+	}
+	m.cycle.driven = true
+	m.life.ignite()
+	for i := range m.recs {
+		m.confirm(i)
+	}
+}
+
+// WarmUp counts a warm-up, once in a cycle.
+func (m *Memory) WarmUp() {
+	if !m.cycle.on || m.cycle.warmed {
+		return
+	}
+	m.cycle.warmed = true
+	m.life.warm()
+}
+
+// EndCycle ends the operation cycle and takes every code a step on in its
+// life. A cycle without engine start changes nothing but the status bits of
+// the cycle.
+func (m *Memory) EndCycle() {
+	if !m.cycle.on {
+		return
+	}
+	m.cycle.on = false
+	for i := range m.recs {
+		m.age(i)
+		if m.cycle.driven {
+			m.judgeTrip(i)
+		}
+		m.judgePermanent(i)
+	}
+	m.countRatios()
+	m.changes++
+}
+
+// Observe takes the state of the car at time now: it finds the start of the
+// engine and the warm-up and counts distances and times. Call it in every step.
+func (m *Memory) Observe(now time.Duration, v Vehicle) {
+	c := &m.cycle
+	if !c.on {
+		return
+	}
+	dt := now - c.last
+	c.last = now
+	if !c.observed {
+		c.observed, c.startC, dt = true, v.CoolantC, 0
+	}
+	if v.Running && !c.driven {
+		// The rise counts from the start of the engine, not from key on.
+		c.startC = v.CoolantC
+		m.Started()
+	}
+	if c.driven && v.CoolantC >= warmUpC && v.CoolantC-c.startC >= warmUpRiseK {
+		m.WarmUp()
+	}
+	if !v.Running {
+		c.idle = 0
+		m.life.count(dt, v.Kmh, false, m.MIL())
+		return
+	}
+	c.run += dt
+	if v.Kmh >= generalKmh {
+		c.fast += dt
+	}
+	if v.Idle {
+		c.idle += dt
+	} else {
+		c.idle = 0
+	}
+	c.idleEnough = c.idleEnough || c.idle >= generalIdle
+	m.life.count(dt, v.Kmh, true, m.MIL())
+}
+
+// judgeTrip is the end of a driving cycle for one code: a clean one drops the
+// pending state, three in a row put the lamp out and drop the permanent code.
+func (m *Memory) judgeTrip(i int) {
+	r := &m.recs[i]
+	switch {
+	case r.status&testFailedThisCycle != 0:
+		r.good = 0
+		if r.trips < 255 {
+			r.trips++
+		}
+	case r.status&notCompletedThisCycle == 0:
+		r.trips = 0
+		r.status &^= pendingDTC
+		if r.status&confirmedDTC == 0 {
+			m.dropFrame(i)
+		}
+		if r.status&warningIndicator == 0 {
+			return
+		}
+		if r.good++; r.good >= goodCyclesForLampOff {
+			r.status &^= warningIndicator
+			r.permanent, r.good = false, 0
+		}
+	}
+}
+
+// judgePermanent erases a permanent code whose confirmed copy was cleared with
+// a tool, once its monitor has shown itself clean: for a monitor with in-use
+// ratio a clean driving cycle is enough, any other also needs one that met the
+// general conditions (13 CCR 1968.2 (d)(2.5.2)).
+func (m *Memory) judgePermanent(i int) {
+	r := &m.recs[i]
+	if !r.permanent || r.status&warningIndicator != 0 {
+		return
+	}
+	if r.status&testFailedThisCycle != 0 {
+		r.passed, r.driven = false, false
+		return
+	}
+	if m.cycle.driven && r.status&notCompletedThisCycle == 0 {
+		r.passed = true
+	}
+	r.driven = r.driven || m.cycle.general()
+	if r.passed && (r.driven || m.codes[i].Ratio != "") {
+		r.permanent = false
+	}
+}
+
+// age counts warm-ups without a failure and erases a code after forty, once
+// the lamp is out for it. It runs before the lamp can go out in the same cycle.
+func (m *Memory) age(i int) {
+	r := &m.recs[i]
+	if !m.cycle.warmed || r.status&confirmedDTC == 0 || r.status&(testFailedThisCycle|warningIndicator) != 0 {
+		return
+	}
+	if r.aged++; r.aged < warmUpsForErasure {
+		return
+	}
+	r.status &^= confirmedDTC
+	r.aged, r.occurrences = 0, 0
+	r.first, r.latest = r.first[:0], r.latest[:0]
+	m.dropFrame(i)
+}

@@ -1,0 +1,114 @@
+package ecu
+
+import (
+	"fmt"
+	"io/fs"
+
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/token"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/car/strict"
+)
+
+// LoadSpecs reads the files of several units and checks that they can share a
+// bus: names and identifiers are unique. The files of a car are
+// LoadSpecs(spec.Dir, spec.ECUFiles).
+func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) {
+	var specs []*Spec
+	for _, name := range files {
+		data, err := fs.ReadFile(fsys, name)
+		if err != nil {
+			return nil, fmt.Errorf("control unit: %w", err)
+		}
+		s, err := LoadSpec(name, data)
+		if err != nil {
+			return nil, err
+		}
+		for _, o := range specs {
+			if err := s.beside(o); err != nil {
+				return nil, err
+			}
+		}
+		specs = append(specs, s)
+	}
+	return specs, nil
+}
+
+// beside reports why two units cannot share a bus.
+func (s *Spec) beside(o *Spec) error {
+	a, b := s.Addresses, o.Addresses
+	switch {
+	case s.Name == o.Name:
+		return s.doc.Errorf("$.ecu", "the name %q is taken by %s, want another", s.Name, o.doc.File)
+	case a.Extended != b.Extended:
+		return nil
+	case a.Request == b.Request || a.Request == b.Response:
+		return s.doc.Errorf("$.addresses.request", "identifier %X is taken by unit %s, want a free one", uint32(a.Request), o.Name)
+	case a.Response == b.Response || a.Response == b.Request:
+		return s.doc.Errorf("$.addresses.response", "identifier %X is taken by unit %s, want a free one", uint32(a.Response), o.Name)
+	}
+	return nil
+}
+
+// LoadSpec reads one unit. The name stands for the file in errors, which are
+// *strict.Error: an unknown key, a value out of range, a reference to nothing.
+func LoadSpec(name string, data []byte) (*Spec, error) {
+	spec := &Spec{}
+	doc, err := strict.Read(name, data, spec)
+	if err != nil {
+		return nil, err
+	}
+	spec.doc = doc
+	spec.complete()
+	if err := spec.check(); err != nil {
+		return nil, err
+	}
+	return spec, nil
+}
+
+// IdentityOf is what the data of a car say of one of its units, in the names of
+// NV: vin, ecu_name (four characters, a dash, fifteen, as infotype 0A wants
+// it), calibration_id_1.. and cvn_1.. as eight hex digits.
+func IdentityOf(id *car.Identity, unit string) map[string]string {
+	texts := map[string]string{"vin": id.VIN}
+	for i := range id.ECUs {
+		u := &id.ECUs[i]
+		if u.Name != unit {
+			continue
+		}
+		texts["ecu_name"] = ecuName(u.Title)
+		for k, c := range u.Calibrations {
+			texts[fmt.Sprintf("calibration_id_%d", k+1)] = c.ID
+			texts[fmt.Sprintf("cvn_%d", k+1)] = fmt.Sprintf("%08X", c.CVN)
+		}
+	}
+	return texts
+}
+
+// ecuName pads the acronym before the dash to its four characters (SAE J1979
+// infotype 0A).
+func ecuName(title string) string {
+	for i := 0; i < min(len(title), 5); i++ {
+		if title[i] == '-' {
+			return title[:i] + "\x00\x00\x00\x00"[:4-i] + title[i:]
+		}
+	}
+	return title
+}
+
+// valueError is an error about one scalar. It has the methods of the YAML
+// library's errors, so that the strict reader finds its place.
+type valueError struct {
+	token   *token.Token
+	problem string
+}
+
+func (e *valueError) Error() string                { return e.problem }
+func (e *valueError) GetMessage() string           { return e.problem }
+func (e *valueError) GetToken() *token.Token       { return e.token }
+func (e *valueError) FormatError(_, _ bool) string { return e.problem }
+
+func at(n ast.Node, format string, args ...any) error {
+	return &valueError{n.GetToken(), fmt.Sprintf(format, args...)}
+}
