@@ -59,6 +59,14 @@ func TestPriorityOrdersOneMoment(t *testing.T) {
 	assert.Equal(t, "1s bus, 1s fault, 1s car, 1s bus again, 1s ecu, 1s tool, 1s judge", tr.String())
 }
 
+func TestVirtualTimeElapsesWithEvents(t *testing.T) {
+	l := NewVirtual()
+	assert.Zero(t, l.Start())
+	l.At(time.Second, PriorityCar, func() { assert.Equal(t, time.Second, l.Elapsed()) })
+	runVirtual(t, l, time.Minute)
+	assert.Equal(t, time.Minute, l.Elapsed())
+}
+
 func TestTimersMoveAndStop(t *testing.T) {
 	l := NewVirtual()
 	tr := &trace{l: l}
@@ -251,7 +259,7 @@ func TestRandomTimersAgainstSortedSlice(t *testing.T) {
 				at:    time.Duration(rapid.IntRange(0, 12).Draw(t, "at")),
 				stop:  rapid.IntRange(0, 4).Draw(t, "stop") == 0,
 			}
-		}), 1, 600).Draw(t, "ops")
+		}), 300, 600).Draw(t, "ops")
 		const opening = 250 // enough moves to have the queue tidied
 
 		got := runOps(ops, opening, pri)

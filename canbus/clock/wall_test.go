@@ -27,6 +27,7 @@ func TestWallRunsEventsAtTheirMoments(t *testing.T) {
 		at := ms * time.Millisecond
 		l.At(at, PriorityCar, func() {
 			tr.say("x")()
+			assert.GreaterOrEqual(t, l.Elapsed(), at)
 			if since := time.Since(l.Start()); since < at {
 				early = append(early, since-at)
 			}
