@@ -1,0 +1,281 @@
+package hub
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
+	"sawhorse/canbus/internal/batch"
+)
+
+// perCall is how many packets one system call moves at most.
+const perCall = 32
+
+// client is one connection and the node it is. All but the two goroutines'
+// own part belongs to the loop.
+type client struct {
+	s    *Server
+	name string
+	conn *net.UnixConn
+	port canbus.Port
+	out  *outbox
+	gone bool
+
+	// backlog holds frames that the port had no room for yet, oldest first.
+	backlog []canbus.Frame
+	free    chan *batchIn
+}
+
+// batchIn carries what one system call brought into the loop. Two go round a
+// client: one is filled while the other is worked on.
+type batchIn struct {
+	frames []canbus.Frame
+	run    func()
+}
+
+func newClient(s *Server, name string, conn *net.UnixConn) (*client, error) {
+	raw, err := conn.SyscallConn()
+	if err != nil {
+		return nil, err
+	}
+	c := &client{s: s, name: name, conn: conn, out: newOutbox(raw, s.opt.Queue), free: make(chan *batchIn, 2)}
+	for range cap(c.free) {
+		b := &batchIn{frames: make([]canbus.Frame, 0, perCall)}
+		b.run = func() { c.take(b) }
+		c.free <- b
+	}
+	return c, nil
+}
+
+// join puts the client on the bus; it runs in the loop.
+func (c *client) join() {
+	if !c.s.forget(c.conn) {
+		return // the server has closed
+	}
+	port, err := c.s.bus.Attach(c.name, c)
+	if err != nil {
+		_ = c.conn.Close()
+		c.s.counts.dropped.Add(1)
+		c.tellDrop(fmt.Sprintf("the bus does not take it: %v", err))
+		return
+	}
+	c.port = port
+	c.s.clients[c] = struct{}{}
+	c.s.counts.joined.Add(1)
+	c.s.counts.clients.Add(1)
+	if c.s.opt.OnJoin != nil {
+		c.s.opt.OnJoin(c.name)
+	}
+	c.s.wg.Add(2)
+	go c.read()
+	go func() {
+		defer c.s.wg.Done()
+		c.out.run()
+	}()
+}
+
+// Receive passes a frame on to the client, or drops it when its queue is full.
+func (c *client) Receive(f *canbus.Frame) {
+	if c.gone {
+		return
+	}
+	if !c.out.put(f) {
+		c.drop(fmt.Sprintf("too slow: %d frames wait to be read, at most %d may", c.out.limit, c.out.limit))
+		return
+	}
+	c.s.counts.out.Add(1)
+}
+
+// Sent makes room in the port for what waits.
+func (c *client) Sent(*canbus.Frame) {
+	if !c.gone {
+		c.refill()
+	}
+}
+
+// take puts the frames of one batch on the bus; it runs in the loop.
+func (c *client) take(b *batchIn) {
+	for i := range b.frames {
+		if c.gone {
+			break
+		}
+		c.refill()
+		c.send(&b.frames[i])
+	}
+	b.frames = b.frames[:0]
+	c.free <- b
+}
+
+func (c *client) refill() {
+	n := 0
+	for n < len(c.backlog) && !c.gone && c.offer(&c.backlog[n]) {
+		n++
+	}
+	c.backlog = c.backlog[:copy(c.backlog, c.backlog[n:])]
+}
+
+func (c *client) send(f *canbus.Frame) {
+	if c.gone || len(c.backlog) == 0 && c.offer(f) {
+		return
+	}
+	if len(c.backlog) >= c.s.opt.Queue {
+		c.drop(fmt.Sprintf("flooded the bus: %d frames wait to be sent, at most %d may", len(c.backlog), c.s.opt.Queue))
+		return
+	}
+	c.backlog = append(c.backlog, *f)
+}
+
+// offer hands a frame to the port; false if it must wait.
+func (c *client) offer(f *canbus.Frame) bool {
+	err := c.port.Send(f)
+	switch {
+	case err == nil:
+		c.s.counts.in.Add(1)
+	case errors.Is(err, canbus.ErrQueueFull):
+		return false
+	case errors.Is(err, canbus.ErrBusOff):
+		c.s.counts.refused.Add(1) // as a controller off the bus would
+	default:
+		c.drop(fmt.Sprintf("sent a frame that the bus can't carry (%v): %v", f, err))
+	}
+	return true
+}
+
+// drop takes a client off with a reason. It may be called from within the
+// bus, so the port is closed in an event of its own.
+func (c *client) drop(reason string) {
+	if !c.off() {
+		return
+	}
+	c.s.counts.dropped.Add(1)
+	c.closePortSoon()
+	c.tellDrop(reason)
+}
+
+func (c *client) tellDrop(reason string) {
+	if c.s.opt.OnDrop != nil {
+		c.s.opt.OnDrop(c.name, reason)
+	}
+}
+
+func (c *client) leave() {
+	if !c.off() {
+		return
+	}
+	c.closePortSoon()
+	if c.s.opt.OnLeave != nil {
+		c.s.opt.OnLeave(c.name)
+	}
+}
+
+func (c *client) closePortSoon() {
+	c.s.loop.At(c.s.loop.Now(), clock.PriorityBus, func() { _ = c.port.Close() })
+}
+
+// off ends the connection; false if it has ended before.
+func (c *client) off() bool {
+	if c.gone {
+		return false
+	}
+	c.gone, c.backlog = true, nil
+	c.out.close()
+	_ = c.conn.Close() // its goroutines end by this
+	delete(c.s.clients, c)
+	c.s.counts.clients.Add(-1)
+	return true
+}
+
+// read is the client's receiving goroutine: packets in, batches to the loop.
+func (c *client) read() {
+	defer c.s.wg.Done()
+	raw, err := c.conn.SyscallConn()
+	if err != nil {
+		return
+	}
+	in := batch.NewReader(raw, perCall, canbus.RecordSizeFD, 0)
+	for {
+		n, err := in.Read()
+		bad := parseError(err)
+		b, ok := c.freeBatch()
+		if !ok {
+			return
+		}
+		for i := 0; i < n && bad == nil; i++ {
+			bad = c.parse(b, in, i)
+		}
+		run := b.run
+		if bad != nil {
+			run = func() { c.take(b); c.end(bad) }
+		}
+		if c.s.loop.PostWait(c.s.ctx, run) != nil || bad != nil {
+			return
+		}
+	}
+}
+
+func (c *client) freeBatch() (*batchIn, bool) {
+	select {
+	case b := <-c.free:
+		return b, true
+	case <-c.s.ctx.Done():
+		return nil, false
+	}
+}
+
+func parseError(err error) error {
+	if errors.Is(err, unix.ECONNRESET) || errors.Is(err, net.ErrClosed) {
+		return io.EOF // it ended with frames of ours unread
+	}
+	return err
+}
+
+// parse appends the i-th packet; an empty one is how SOCK_SEQPACKET says that
+// the other side has closed.
+func (c *client) parse(b *batchIn, in *batch.Reader, i int) error {
+	if in.Len(i) == 0 {
+		return io.EOF
+	}
+	var f canbus.Frame
+	if in.Len(i) > canbus.RecordSizeFD {
+		return fmt.Errorf("%w: record of %d bytes, want %d or %d",
+			canbus.ErrFrame, in.Len(i), canbus.RecordSize, canbus.RecordSizeFD)
+	}
+	if err := f.ReadRecord(in.Packet(i)); err != nil {
+		return err
+	}
+	if f.Has(canbus.Error) {
+		return fmt.Errorf("%w: error reports come from a controller, not from a node", canbus.ErrFrame)
+	}
+	b.frames = append(b.frames, f)
+	return nil
+}
+
+// end is the last event of a connection that the client or the system ended.
+func (c *client) end(err error) {
+	switch {
+	case errors.Is(err, io.EOF):
+		c.leave()
+	case errors.Is(err, canbus.ErrFrame):
+		c.drop("sent a packet that is no frame: " + err.Error())
+	default:
+		c.drop("can't be read from: " + err.Error())
+	}
+}
+
+// pause waits a little before the next try to accept; false if the server ends.
+func (s *Server) pause() bool {
+	t := time.NewTimer(10 * time.Millisecond)
+	defer t.Stop()
+	select {
+	case <-s.ctx.Done():
+		return false
+	case <-t.C:
+		return true
+	}
+}

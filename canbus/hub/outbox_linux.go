@@ -1,0 +1,109 @@
+package hub
+
+import (
+	"sync"
+	"syscall"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/internal/batch"
+)
+
+// outbox is a client's sending side. The loop puts frames in and never waits:
+// a frame goes out at once when the socket has room, else it waits for a
+// goroutine that sends what has gathered in batches.
+type outbox struct {
+	limit  int
+	direct *batch.Writer // the loop's
+	behind *batch.Writer // the goroutine's
+	signal chan struct{}
+
+	mu      sync.Mutex
+	waiting []canbus.Frame
+	spare   []canbus.Frame
+	sending int  // frames the goroutine has taken and not yet sent
+	busy    bool // the goroutine owns the socket's sending side
+	closed  bool
+}
+
+func newOutbox(raw syscall.RawConn, limit int) *outbox {
+	return &outbox{
+		limit:  limit,
+		direct: batch.NewWriter(raw, 1),
+		behind: batch.NewWriter(raw, perCall),
+		signal: make(chan struct{}, 1),
+	}
+}
+
+// put sends or queues a copy of the frame; false if the queue is full.
+func (o *outbox) put(f *canbus.Frame) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.closed {
+		return true
+	}
+	if !o.busy {
+		o.direct.Add(f)
+		if _, err := o.direct.TryWrite(); !batch.Temporary(err) {
+			// Any other error means that the client has gone, which the reading
+			// side finds out and reports.
+			return true
+		}
+	}
+	if len(o.waiting)+o.sending >= o.limit {
+		return false
+	}
+	o.waiting = append(o.waiting, *f)
+	if !o.busy {
+		o.busy = true
+		o.signal <- struct{}{}
+	}
+	return true
+}
+
+// run sends what waits until close.
+func (o *outbox) run() {
+	for range o.signal {
+		for {
+			frames, ok := o.grab()
+			if !ok {
+				break
+			}
+			o.send(frames)
+		}
+	}
+}
+
+func (o *outbox) grab() ([]canbus.Frame, bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.waiting, o.spare = o.spare[:0], o.waiting
+	o.sending = len(o.spare)
+	if o.sending == 0 {
+		o.busy = false
+	}
+	return o.spare, o.busy
+}
+
+func (o *outbox) send(frames []canbus.Frame) {
+	for len(frames) > 0 {
+		n := 0
+		for n < len(frames) && o.behind.Add(&frames[n]) {
+			n++
+		}
+		_, _ = o.behind.Write() // an error means that the client has gone: see put
+		frames = frames[n:]
+		o.mu.Lock()
+		o.sending -= n
+		o.mu.Unlock()
+	}
+}
+
+// close ends run; the connection must be closed too, as run may wait in it.
+func (o *outbox) close() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if !o.closed {
+		o.closed = true
+		close(o.signal)
+	}
+}
