@@ -39,7 +39,6 @@ type fuzzer struct {
 	now       time.Duration
 	announced int
 	pending   bool
-	busy      bool
 }
 
 const fuzzMax = 300
