@@ -1,0 +1,192 @@
+package car
+
+import (
+	"math/rand/v2"
+	"time"
+
+	"sawhorse/bench/chance"
+	"sawhorse/bench/signal"
+)
+
+// StepTime is the model's step. Inside it the manifold, the crank and the wheels
+// move in substeps.
+const StepTime = 5 * time.Millisecond
+
+const (
+	h        = 0.005 // StepTime in seconds
+	substeps = 2
+)
+
+// Car is one stand-in car. It belongs to one loop.
+type Car struct {
+	// Truth holds every true signal; conditions, metrics and plots read it.
+	Truth *signal.Table
+	// Driver is what the driver wants.
+	Driver Driver
+	// Actuators is what the ECUs command.
+	Actuators Actuators
+	// Exchange is what the ECUs tell each other.
+	Exchange Exchange
+
+	spec       *Spec
+	circuits   []Circuit
+	connectors []*Connector
+	rails      []*Rail
+	loads      [loadCount]*Circuit
+	on         powered
+	left       time.Duration // of a Step that was no multiple of StepTime
+
+	// Driver's position of things.
+	clutchPct, acceleratorPct, brakePct float64
+	gear                                int
+	ratio                               float64 // crank turns per wheel turn, 0 in neutral
+
+	engine
+	supply
+	thermal
+	speed float64 // m/s
+}
+
+// New builds a car as it stands there before the first turn of the key: key off,
+// neutral, parking brake set.
+func New(spec *Spec, seed chance.Seed) *Car {
+	c := &Car{Truth: newTruth(), spec: spec}
+	c.Driver = Driver{ParkingBrake: true, KeyCode: spec.Identity.KeyCode}
+	for i := range spec.wiring.Rails {
+		c.rails = append(c.rails, &Rail{spec: &spec.wiring.Rails[i]})
+	}
+	c.circuits = make([]Circuit, len(spec.wiring.Circuits))
+	for i := range c.circuits {
+		c.wire(&c.circuits[i], &spec.wiring.Circuits[i], seed)
+	}
+	c.engine.init(&spec.Engine, seed.For("car/combustion"))
+	con := &spec.Conditions
+	c.chargePct, c.fuelPct = con.ChargePct, con.FuelPct
+	c.Truth.Set(sBaro, con.BaroKPa)
+	c.manifold = con.BaroKPa
+	c.Soak(con.AmbientC, con.CoolantC)
+	c.batteryV = spec.Supply.RestV.At(c.chargePct)
+	c.publish()
+	return c
+}
+
+func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
+	ci.spec = s
+	ci.chance = seed.For("car/wire/" + s.Name)
+	ci.supply, _ = c.Rail(s.Supply)
+	ci.ground, _ = c.Rail(s.Ground)
+	if s.Connector != "" {
+		p, ok := c.Connector(s.Connector)
+		if !ok {
+			p = &Connector{name: s.Connector}
+			c.connectors = append(c.connectors, p)
+		}
+		p.circuits = append(p.circuits, ci)
+		ci.plug = p
+	}
+	ci.measures, _ = c.Truth.Lookup(s.Measures)
+	for i, n := range loadNames {
+		if n == s.Drives {
+			c.loads[i] = ci
+		}
+	}
+}
+
+// Spec is the description the car was built from.
+func (c *Car) Spec() *Spec { return c.spec }
+
+// Circuit finds a circuit by name.
+func (c *Car) Circuit(name string) (*Circuit, bool) {
+	for i := range c.circuits {
+		if c.circuits[i].spec.Name == name {
+			return &c.circuits[i], true
+		}
+	}
+	return nil, false
+}
+
+// Connector finds a plug by name.
+func (c *Car) Connector(name string) (*Connector, bool) {
+	for _, p := range c.connectors {
+		if p.name == name {
+			return p, true
+		}
+	}
+	return nil, false
+}
+
+// Rail finds a supply or ground by name.
+func (c *Car) Rail(name string) (*Rail, bool) {
+	for _, r := range c.rails {
+		if r.spec.Name == name {
+			return r, true
+		}
+	}
+	return nil, false
+}
+
+// Soak sets the temperatures as after standing: outside air, and an engine that
+// still has the coolant's temperature.
+func (c *Car) Soak(ambientC, coolantC float64) {
+	c.ambientC, c.coolantC, c.oilC = ambientC, coolantC, coolantC
+	c.intakeC = ambientC + float64((coolantC-ambientC)*0.1)
+	c.catalystC = max(ambientC, coolantC)
+	c.sensorC = c.catalystC
+	c.publish()
+}
+
+// Step moves the car by dt, in steps of StepTime; a rest is kept for the next
+// call.
+func (c *Car) Step(dt time.Duration) {
+	c.left += dt
+	for c.left >= StepTime {
+		c.left -= StepTime
+		c.step()
+	}
+}
+
+func (c *Car) step() {
+	c.moveDriver()
+	c.feed()
+	c.actuate()
+	c.breathe()
+	for range substeps {
+		c.turn(h / substeps)
+	}
+	c.exhaust()
+	c.warm()
+	c.publish()
+}
+
+// publish writes the true signals and works out the pins.
+func (c *Car) publish() {
+	t := c.Truth
+	c.engine.publish(t)
+	c.supply.publish(t)
+	c.thermal.publish(t)
+	t.SetBool(sRunning, c.running)
+	t.Set(sSpark, c.Actuators.SparkDeg)
+	t.SetBool(sFuelPump, c.on[loadPump])
+	t.SetBool(sFan, c.on[loadFan])
+	t.SetBool(sMIL, c.on[loadMIL])
+	t.SetBool(sSecurityLamp, c.on[loadSecurity])
+	kmh := float64(c.speed * 3.6)
+	t.Set(sVehicle, kmh)
+	for r := sWheelFL; r <= sWheelRR; r++ {
+		t.Set(r, kmh)
+	}
+	keyOn := t.Is(sKeyOn)
+	for _, r := range c.rails {
+		r.update(c.batteryV, keyOn)
+	}
+	for i := range c.circuits {
+		c.circuits[i].update(t, c.batteryV, h)
+	}
+}
+
+// uneven is a random number around 0 with variance 1, from sums only: the usual
+// normal generators call functions that differ between machines.
+func uneven(r *rand.Rand) float64 {
+	s := r.Float64() + r.Float64() + r.Float64() + r.Float64() - 2 // variance 1/3
+	return float64(s * 1.7320508075688772)
+}

@@ -1,0 +1,293 @@
+package car
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"sawhorse/bench/car/exact"
+	"sawhorse/bench/signal"
+)
+
+// ClampV is the highest voltage a pin can show: the ECU's input protection.
+const ClampV = 5.1
+
+// PulseMaxOhm is the series resistance beyond which pulses no longer reach the
+// thresholds of an input.
+const PulseMaxOhm = 3000
+
+// kelvin is 0 degC.
+const kelvin = 273.15
+
+// Rail is a supply or ground that circuits share. What happens to it happens to
+// all of them.
+type Rail struct {
+	spec   *railSpec
+	wiring Wiring
+	volts  float64
+}
+
+// SetWiring breaks or mends the rail: Open loses it, ShortToGround pulls it
+// down, ShortToBattery pulls it up.
+func (r *Rail) SetWiring(w Wiring) { r.wiring = w }
+
+// Wiring is the rail's state.
+func (r *Rail) Wiring() Wiring { return r.wiring }
+
+// Volts is the voltage of a supply rail; 0 for a ground.
+func (r *Rail) Volts() float64 { return r.volts }
+
+func (r *Rail) update(battery float64, keyOn bool) {
+	v := battery
+	if r.spec.From == "" || (r.spec.From == "key" && !keyOn) {
+		v = 0
+	}
+	if r.spec.Volts > 0 {
+		v = min(r.spec.Volts, max(v-0.5, 0)) // a regulator drops half a volt
+	}
+	switch r.wiring.State {
+	case Open, ShortToGround:
+		v = 0
+	case ShortToBattery:
+		v = battery
+	}
+	r.volts = v
+}
+
+func (r *Rail) lost() bool { return r != nil && r.wiring.State == Open }
+
+// Connector is a plug; the circuits in it open together.
+type Connector struct {
+	name      string
+	unplugged bool
+	circuits  []*Circuit
+}
+
+// Name is the plug's name.
+func (c *Connector) Name() string { return c.name }
+
+// Unplug pulls the plug off; Plug puts it back.
+func (c *Connector) Unplug() { c.unplugged = true }
+
+// Plug puts the plug back on.
+func (c *Connector) Plug() { c.unplugged = false }
+
+// Plugged reports whether the plug is on.
+func (c *Connector) Plugged() bool { return !c.unplugged }
+
+// Circuits lists the circuits in the plug.
+func (c *Connector) Circuits() []*Circuit { return append([]*Circuit(nil), c.circuits...) }
+
+// Circuit is one signal from its element to the ECU's pin, or one load from the
+// ECU's driver to the supply.
+type Circuit struct {
+	spec      *circuitSpec
+	measures  signal.Ref
+	plug      *Connector // nil without one
+	supply    *Rail      // nil without one
+	ground    *Rail      // nil for the body's own
+	wiring    Wiring
+	commanded bool // a load's driver is on
+
+	volts, hertz float64
+	turn         float64
+
+	chance   *rand.Rand
+	openNow  bool
+	changeIn float64 // seconds until an intermittent wire changes
+}
+
+// Name is the circuit's name, such as coolant-sensor.
+func (c *Circuit) Name() string { return c.spec.Name }
+
+// Text says in a few words what the circuit does.
+func (c *Circuit) Text() string { return c.spec.Text }
+
+// Connector names the plug the circuit runs through; "" if none.
+func (c *Circuit) Connector() string { return c.spec.Connector }
+
+// Volts is the voltage at the ECU's pin.
+func (c *Circuit) Volts() float64 { return c.volts }
+
+// Hertz is the rate of the pulses at the pin; 0 for a circuit without.
+func (c *Circuit) Hertz() float64 { return c.hertz }
+
+// Turn is how far a toothed wheel has turned since its gap, 0..1; 0 while no
+// pulses come, and for a circuit without a gap.
+func (c *Circuit) Turn() float64 {
+	if c.hertz == 0 {
+		return 0
+	}
+	return c.turn
+}
+
+// Wiring is the state of the signal wire.
+func (c *Circuit) Wiring() Wiring { return c.wiring }
+
+// SetWiring breaks or mends the signal wire; w must pass its Check.
+func (c *Circuit) SetWiring(w Wiring) {
+	c.wiring = w
+	c.openNow, c.changeIn = false, 0
+}
+
+// open reports whether the signal wire is interrupted at this moment.
+func (c *Circuit) open() bool {
+	return c.plug != nil && c.plug.unplugged || c.wiring.State == Open ||
+		c.wiring.State == Intermittent && c.openNow
+}
+
+// flicker moves an intermittent wire: open and closed times are uniform between
+// half and one and a half of their means.
+func (c *Circuit) flicker(dt float64) {
+	c.changeIn -= dt
+	if c.changeIn > 0 {
+		return
+	}
+	c.openNow = !c.openNow
+	mean := float64(c.wiring.PeriodS * c.wiring.OpenPct / 100)
+	if !c.openNow {
+		mean = c.wiring.PeriodS - mean
+	}
+	c.changeIn = float64(mean * (0.5 + c.chance.Float64()))
+}
+
+// update works out the pin from the true value.
+func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
+	if c.wiring.State == Intermittent {
+		c.flicker(dt)
+	}
+	if c.spec.Element.Load != nil {
+		c.updateLoad()
+		return
+	}
+	x := truth.Get(c.measures)
+	if p := c.spec.Element.Pulses; p != nil {
+		if c.measures == sCrankRate {
+			c.turn = truth.Get(sCrankTurn)
+		}
+		c.updatePulses(math.Abs(float64(x * p.PerUnit)))
+		return
+	}
+	in := c.spec.Input
+	switch {
+	case c.wiring.State == ShortToGround && !c.open():
+		c.volts = 0
+		return
+	case c.wiring.State == ShortToSupply && !c.open():
+		c.volts = 5
+		return
+	case c.wiring.State == ShortToBattery && !c.open():
+		c.volts = c.clamp(battery)
+		return
+	case c.open():
+		c.volts = in.PullV
+		return
+	}
+	u, r := c.source(x)
+	if c.wiring.State == Resistive {
+		r += c.wiring.Ohm
+	}
+	// Two sources on one node: the element through r, the pull through its own.
+	c.volts = c.clamp(float64(float64(u*in.PullOhm)+float64(in.PullV*r)) / (in.PullOhm + r))
+}
+
+// clamp limits a pin to what its input protection lets through; inputs made for
+// battery voltage pass it.
+func (c *Circuit) clamp(v float64) float64 {
+	if c.spec.Input.PullV > ClampV || (c.supply != nil && c.supply.spec.Volts == 0) {
+		return v
+	}
+	return min(v, ClampV)
+}
+
+// openOhm stands for a path that is not there.
+const openOhm = 1e12
+
+// source is the element as a voltage behind a resistance. Without its ground an
+// element drifts up to its supply; without supply it gives nothing.
+func (c *Circuit) source(x float64) (u, ohm float64) {
+	e := &c.spec.Element
+	supply := 0.0
+	if c.supply != nil {
+		supply = c.supply.volts
+	}
+	switch {
+	case e.NTC != nil:
+		if c.ground.lost() {
+			return 0, openOhm
+		}
+		t := max(x+kelvin, 1)
+		return 0, float64(e.NTC.Ohm * exact.Exp(float64(e.NTC.BK*(1/t-1/(e.NTC.AtC+kelvin)))))
+	case e.Ratio != nil:
+		if c.ground.lost() {
+			return supply, e.Ratio.Ohm
+		}
+		f := (min(max(x, e.Ratio.From), e.Ratio.To) - e.Ratio.From) / (e.Ratio.To - e.Ratio.From)
+		v := e.Ratio.Volts[0] + float64(f*(e.Ratio.Volts[1]-e.Ratio.Volts[0]))
+		return float64(v * (supply / 5)), e.Ratio.Ohm
+	case e.HotWire != nil:
+		if supply < 6 {
+			return 0, openOhm
+		}
+		if c.ground.lost() {
+			return supply, 1000
+		}
+		return math.Sqrt(e.HotWire.A + float64(e.HotWire.B*math.Sqrt(max(x, 0)))), 100
+	case e.Switch != nil:
+		if (x != 0) == e.Switch.ClosedWhen && !c.ground.lost() {
+			return 0, 1
+		}
+		return 0, openOhm
+	}
+	if c.ground.lost() {
+		return 0, openOhm
+	}
+	return x, e.Source.Ohm
+}
+
+func (c *Circuit) updatePulses(hz float64) {
+	c.hertz, c.volts = hz, c.spec.Input.PullV/2
+	switch c.wiring.State {
+	case ShortToGround:
+		c.hertz, c.volts = 0, 0
+	case ShortToSupply, ShortToBattery:
+		c.hertz, c.volts = 0, c.spec.Input.PullV
+	case Resistive:
+		if c.wiring.Ohm > PulseMaxOhm {
+			c.hertz = 0
+		}
+	}
+	if c.open() || c.ground.lost() || (c.supply != nil && c.supply.volts < 4) {
+		c.hertz, c.volts = 0, c.spec.Input.PullV
+	}
+}
+
+// updateLoad is the pin of a low-side driver: at the supply while off, at ground
+// while on, and at ground, held there by the driver's test current, while open.
+func (c *Circuit) updateLoad() {
+	c.volts = 0
+	if c.supply == nil || c.open() || c.wiring.State == ShortToGround {
+		return
+	}
+	if !c.commanded || c.wiring.State == ShortToSupply || c.wiring.State == ShortToBattery {
+		c.volts = c.supply.volts
+	}
+}
+
+// works reports whether a load has current when its driver is on or off.
+func (c *Circuit) works(commanded bool) bool {
+	if c == nil {
+		return commanded
+	}
+	c.commanded = commanded
+	switch {
+	case c.open(), c.supply != nil && c.supply.volts < 4:
+		return false
+	case c.wiring.State == ShortToGround:
+		return true
+	case c.wiring.State == ShortToSupply, c.wiring.State == ShortToBattery:
+		return false
+	case c.wiring.State == Resistive:
+		return commanded && c.wiring.Ohm < c.spec.Element.Load.Ohm
+	}
+	return commanded
+}

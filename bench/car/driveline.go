@@ -1,0 +1,50 @@
+package car
+
+import "math"
+
+const (
+	gravity    = 9.81  // m/s2
+	airDensity = 1.184 // kg/m3 at 25 degC
+)
+
+// roll moves crankshaft and car by dt. drive and drag are the engine's torques:
+// drag only ever slows. The clutch carries what makes both sides equal by the
+// end of the step, or as much as the pedal lets it; so it slips, sticks and
+// lets go without a state of its own.
+func (c *Car) roll(dt, drive, drag float64) {
+	s := &c.spec.Driveline
+	j := c.spec.Engine.InertiaKgM2
+	push := -float64(airDensity / 2 * s.DragM2 * c.speed * math.Abs(c.speed))
+	hold := float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100)
+	if c.Driver.ParkingBrake {
+		hold += s.ParkingBrakeN
+	}
+
+	c.clutchNM = 0
+	free := slow(c.omega+float64(drive*dt)/j, float64(drag*dt)/j)
+	if most := float64(s.ClutchNM * s.Bite.At(c.clutchPct)); c.ratio != 0 && most > 0 {
+		k := c.ratio / s.WheelM // rad/s of the input shaft per m/s
+		rolling := slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
+		slip := free - float64(k*rolling)
+		ease := 1/j + float64(k*k)/s.MassKg
+		c.clutchNM = min(max(slip/float64(dt*ease), -most), most)
+		force := float64(c.clutchNM * k)
+		if force*c.speed > 0 {
+			force *= s.Efficiency
+		}
+		push += force
+	}
+	c.omega = max(slow(c.omega+float64((drive-c.clutchNM)*dt)/j, float64(drag*dt)/j), 0)
+	c.speed = slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
+}
+
+// slow takes by from the size of v, at most to 0.
+func slow(v, by float64) float64 {
+	switch {
+	case v > by:
+		return v - by
+	case v < -by:
+		return v + by
+	}
+	return 0
+}

@@ -1,0 +1,142 @@
+package car
+
+import (
+	"fmt"
+	"strconv"
+)
+
+// Key positions.
+const (
+	KeyOff = iota
+	KeyAccessory
+	KeyOn
+	KeyStart
+)
+
+var keyNames = [...]string{"off", "accessory", "on", "start"}
+
+// Driver is what hands and feet want; pedals follow at the speed of a foot.
+type Driver struct {
+	// Key is KeyOff .. KeyStart.
+	Key int
+	// Clutch, Accelerator and Brake are 0..1, 1 fully pressed.
+	Clutch, Accelerator, Brake float64
+	// Gear is 0 for neutral, -1 for reverse, 1 and up; a gear engages only with
+	// the clutch pressed or everything at rest.
+	Gear         int
+	ParkingBrake bool
+	DoorOpen     bool
+	// KeyCode is the number in the transponder of the key in the lock.
+	KeyCode uint32
+}
+
+// Controls lists the names that Drive knows.
+func Controls() []string {
+	return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open"}
+}
+
+// Drive sets one of the driver's controls: key (off, accessory, on, start),
+// clutch, accelerator, brake (0..100 %), gear (-1..6), parking_brake and
+// door_open (true, false). The error says what was expected.
+func (c *Car) Drive(control, value string) error {
+	d := &c.Driver
+	switch control {
+	case "key":
+		for i, n := range keyNames {
+			if n == value {
+				d.Key = i
+				return nil
+			}
+		}
+		return fmt.Errorf("key %q, want one of %v", value, keyNames)
+	case "clutch":
+		return setPedal(&d.Clutch, control, value)
+	case "accelerator":
+		return setPedal(&d.Accelerator, control, value)
+	case "brake":
+		return setPedal(&d.Brake, control, value)
+	case "gear":
+		g, err := strconv.Atoi(value)
+		if err != nil || g < -1 || g > len(c.spec.Driveline.Ratios) {
+			return fmt.Errorf("gear %q, want -1 (reverse), 0 (neutral) or 1..%d", value, len(c.spec.Driveline.Ratios))
+		}
+		d.Gear = g
+		return nil
+	case "parking_brake":
+		return setBool(&d.ParkingBrake, control, value)
+	case "door_open":
+		return setBool(&d.DoorOpen, control, value)
+	}
+	return fmt.Errorf("control %q, want one of %v", control, Controls())
+}
+
+func setPedal(p *float64, control, value string) error {
+	v, err := strconv.ParseFloat(value, 64)
+	if err != nil || !(v >= 0 && v <= 100) {
+		return fmt.Errorf("%s %q, want 0..100 (%% pressed)", control, value)
+	}
+	*p = v / 100
+	return nil
+}
+
+func setBool(p *bool, control, value string) error {
+	switch value {
+	case "true":
+		*p = true
+	case "false":
+		*p = false
+	default:
+		return fmt.Errorf("%s %q, want true or false", control, value)
+	}
+	return nil
+}
+
+// moveDriver lets the pedals follow the driver's will.
+func (c *Car) moveDriver() {
+	d, t := &c.Driver, c.Truth
+	step := float64(c.spec.Driveline.PedalPctPerSec * h)
+	follow := func(now, want float64) float64 {
+		want = min(max(float64(want*100), 0), 100)
+		return min(max(want, now-step), now+step)
+	}
+	c.clutchPct = follow(c.clutchPct, d.Clutch)
+	c.acceleratorPct = follow(c.acceleratorPct, d.Accelerator)
+	c.brakePct = follow(c.brakePct, d.Brake)
+	c.shift()
+	t.Set(sKey, float64(d.Key))
+	t.SetBool(sKeyAccessory, d.Key >= KeyAccessory)
+	t.SetBool(sKeyOn, d.Key >= KeyOn)
+	t.SetBool(sKeyStart, d.Key == KeyStart)
+	t.Set(sClutch, c.clutchPct)
+	t.Set(sAccelerator, c.acceleratorPct)
+	t.Set(sBrake, c.brakePct)
+	t.Set(sGear, float64(c.gear))
+	t.SetBool(sParkingBrake, d.ParkingBrake)
+	t.SetBool(sDoor, d.DoorOpen)
+}
+
+// shift moves the lever. Neutral is always to be had; a gear goes in when the
+// clutch carries nearly nothing, or when nothing turns.
+func (c *Car) shift() {
+	want := min(max(c.Driver.Gear, -1), len(c.spec.Driveline.Ratios))
+	if want == c.gear {
+		return
+	}
+	atRest := c.omega == 0 && c.speed == 0
+	if want != 0 && !atRest && c.spec.Driveline.Bite.At(c.clutchPct) > 0.05 {
+		want = 0 // it grates, and does not go in
+	}
+	c.gear = want
+	c.ratio = c.ratioOf(want)
+}
+
+func (c *Car) ratioOf(gear int) float64 {
+	d := &c.spec.Driveline
+	switch {
+	case gear == 0:
+		return 0
+	case gear < 0:
+		return -float64(d.Reverse * d.Final)
+	}
+	return float64(d.Ratios[gear-1] * d.Final)
+}

@@ -1,0 +1,318 @@
+package car
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"sawhorse/bench/car/exact"
+	"sawhorse/bench/signal"
+)
+
+// Constants of the air, [ICEF].
+const (
+	gasR       = 287.05 // J/(kg K)
+	airGamma   = 1.4
+	gammaBurnt = 1.3    // of the charge in the ideal volumetric efficiency
+	psiChoked  = 0.6847 // flow function at and below the critical pressure ratio
+)
+
+// psiSize divides the unchoked range of pressure ratios, 0.528 to 0.99.
+const (
+	psiSize   = 128
+	psiFirst  = 0.5282818
+	psiLinear = 0.99 // from here straight to 0, or the integrator gets no grip
+)
+
+// engine is the state from throttle to crankshaft.
+type engine struct {
+	throttle float64 // %
+	manifold float64 // kPa
+	airIn    float64 // g/s through throttle
+	airSense float64 // g/s at the hot wire, which lags
+	airCyl   float64 // g/s into the cylinders
+	airMg    float64 // mg of air in one cylinder's stroke
+	fuelMg   [2]float64
+	film     [2]float64 // mg on the wall, per cylinder
+	lambda   [2]float64 // of the charge
+	railKPa  float64
+	fuelGPS  float64
+	fuelPct  float64
+
+	torque   float64 // N m of combustion
+	omega    float64 // rad/s
+	angle    float64 // turns of the crank, 0..1
+	firing   float64 // firings since the last draw of chance
+	rough    float64 // torque factor of this firing
+	running  bool
+	clutchNM float64
+
+	exhaustLag [2]float64 // lambda at the sensor, after the gas's way
+	sensorLag  [2]float64 // lambda the sensor has reached
+	afterCat   [2]float64
+
+	chance *rand.Rand
+	psi    [psiSize + 1]float64
+	cosA0  float64
+
+	// Worked out once a step.
+	area    float64 // m2, effective
+	chargeK float64 // temperature of the charge
+	flowK   float64 // p0 area / sqrt(R T0), kg/s
+	sparkF  float64 // efficiency left by the spark's angle
+}
+
+func (e *engine) init(s *EngineSpec, r *rand.Rand) {
+	e.chance = r
+	e.rough = 1
+	for i := range e.lambda {
+		e.lambda[i], e.exhaustLag[i], e.sensorLag[i], e.afterCat[i] = 1, 2, 2, 2 // air in the exhaust
+	}
+	for i := range e.psi {
+		e.psi[i] = flowFunction(psiFirst + (psiLinear-psiFirst)*float64(i)/psiSize)
+	}
+	e.cosA0 = exact.Cos(s.ThrottleClosed / 360)
+	e.throttle = s.ThrottleRestPct
+}
+
+// flowFunction is Psi of compressible flow through an orifice, [ICEF app. C].
+func flowFunction(pr float64) float64 {
+	a := 1 - exact.Pow(pr, (airGamma-1)/airGamma)
+	return exact.Pow(pr, 1/airGamma) * math.Sqrt(2*airGamma/(airGamma-1)*a)
+}
+
+// psiAt gives the flow function and its slope at a pressure ratio.
+func (e *engine) psiAt(pr float64) (psi, slope float64) {
+	switch {
+	case pr <= psiFirst:
+		return psiChoked, 0
+	case pr >= psiLinear:
+		slope = -e.psi[psiSize] / (1 - psiLinear)
+		return float64(slope * (pr - 1)), slope
+	}
+	const perCell = psiSize / (psiLinear - psiFirst)
+	x := (pr - psiFirst) * perCell
+	i := min(int(x), psiSize-1)
+	d := e.psi[i+1] - e.psi[i]
+	return e.psi[i] + float64((x-float64(i))*d), float64(d * perCell)
+}
+
+func (e *engine) rpm() float64 { return float64(e.omega * (30 / math.Pi)) }
+
+// breathe works out what changes slowly enough for one value a step: throttle,
+// fuel, spark, temperature of the charge.
+func (c *Car) breathe() {
+	s := &c.spec.Engine
+	target, rate := s.ThrottleRestPct, 0.06
+	if c.on[loadThrottle] {
+		target, rate = min(max(c.Actuators.ThrottlePct, 0), 100), 0.25
+	}
+	c.throttle += float64((target - c.throttle) * rate)
+
+	// Plate area with the shaft ignored, [ICEF app. C].
+	a := s.ThrottleClosed + float64(c.throttle/100*(90-s.ThrottleClosed))
+	bore := s.ThrottleMM * 1e-3
+	plate := float64(math.Pi / 4 * bore * bore * (1 - exact.Cos(a/360)/c.cosA0))
+	c.area = float64(s.ThrottleFlow*plate) + s.LeakMM2*1e-6
+
+	c.chargeK = kelvin + c.intakeC + float64(0.25*(c.coolantC-c.intakeC))/(1+c.airCyl/15)
+	t0 := kelvin + c.intakeC
+	c.flowK = float64(c.area*c.baroKPa()*1000) / math.Sqrt(gasR*t0)
+
+	rail := 0.0
+	if c.on[loadPump] && c.fuelPct > 0 {
+		rail = s.RailKPa
+		c.railKPa += float64((rail - c.railKPa) * 0.03)
+	} else {
+		c.railKPa -= c.railKPa * 0.00002 // a check valve holds it
+	}
+	flow := math.Sqrt(min(max(c.railKPa/s.RailKPa, 0), 1))
+	for b := range c.fuelMg {
+		c.inject(b, flow)
+	}
+	best := s.BestSpark.At(c.rpm()) - c.Actuators.SparkDeg
+	c.sparkF = 0
+	if c.on[loadSpark] {
+		c.sparkF = max(1-float64(s.SparkLoss*best*best), 0.1)
+	}
+}
+
+func (c *Car) baroKPa() float64 { return c.Truth.Get(sBaro) }
+
+// inject meters one bank's fuel: a share wets the wall and evaporates, [IMC].
+func (c *Car) inject(b int, flow float64) {
+	s := &c.spec.Engine
+	mg := 0.0
+	if c.on[loadInjectors1+b] {
+		mg = min(max(float64(c.Actuators.FuelMg[b]*flow), 0), 500)
+	}
+	strokes := c.rpm() / 120 // of one cylinder, per second
+	gone := float64(c.film[b] * h / s.FilmS)
+	c.film[b] += float64(s.FilmShare*mg*strokes*h) - gone
+	c.fuelMg[b] = float64((1 - s.FilmShare) * mg)
+	if strokes > 0.3 {
+		c.fuelMg[b] += gone / (strokes * h)
+	}
+	c.lambda[b] = 10
+	if air := c.airMg; c.fuelMg[b] > 0.05 {
+		c.lambda[b] = min(max(air/(s.StoichRatio*c.fuelMg[b]), 0.1), 10)
+	}
+}
+
+// turn moves manifold, crankshaft and wheels by dt.
+func (c *Car) turn(dt float64) {
+	s := &c.spec.Engine
+	n := c.rpm()
+	c.fill(dt, n)
+
+	// Combustion: the torque of a charge comes about one and a quarter turns
+	// after its injection, [IMC].
+	goal := 0.0
+	if n > 40 {
+		goal = c.burn(n)
+		c.torque += float64((goal - c.torque) * min(float64(dt*n)/75, 1))
+	} else {
+		c.torque = 0
+	}
+	c.firing += float64(n*dt) / 120 * float64(s.Cylinders)
+	if c.firing >= 1 {
+		c.firing = 0
+		c.draw()
+	}
+	drive := float64(c.torque*c.rough) + c.starterNM
+	c.roll(dt, drive, c.drag(n))
+	c.angle += float64(c.omega*dt) / (2 * math.Pi)
+	c.angle -= math.Floor(c.angle)
+}
+
+// fill moves the manifold pressure: linearly implicit, because a throttle wide
+// open at low speed is a very stiff spring.
+func (c *Car) fill(dt, n float64) {
+	s := &c.spec.Engine
+	p0 := c.baroKPa()
+	pr := c.manifold / p0
+	psi, slope := c.psiAt(pr)
+	in := float64(c.flowK * psi)                                                     // kg/s
+	dIn := float64(c.flowK*slope) / p0                                               // per kPa
+	k := float64(s.Volumetric.At(n)*s.DisplacementL*n) / float64(120*gasR*c.chargeK) // kg/s per kPa
+	// Volumetric efficiency by residual gas, [ICEF ch. 6], is linear in pressure.
+	r := s.Compression
+	dEta := r/(r-1) - (gammaBurnt-1)/(gammaBurnt*(r-1))
+	out := float64(k * max(float64(dEta*c.manifold)-p0/(gammaBurnt*(r-1)), 0))
+	vol := float64(gasR*c.chargeK) / s.ManifoldL // kPa per kg, since 1 l is 1e-3 m3 and 1 kPa 1e3 Pa
+	f := float64(vol * (in - out))
+	df := float64(vol * (dIn - float64(k*dEta)))
+	c.manifold = min(max(c.manifold+float64(dt*f)/(1-float64(dt*df)), 5), p0)
+	c.airIn, c.airCyl = in*1000, out*1000
+	c.airMg = 0
+	if n > 20 {
+		c.airMg = c.airCyl * 1000 / (n / 120 * float64(s.Cylinders))
+	}
+}
+
+// burn is the torque of the present charge, [ICEF]: heat of the fuel that its
+// air can burn, times an efficiency, over two turns of the crank.
+func (c *Car) burn(n float64) float64 {
+	s := &c.spec.Engine
+	if c.sparkF == 0 {
+		return 0
+	}
+	mix := float64(0.5 * (s.Mixture.At(c.lambda[0]) + s.Mixture.At(c.lambda[1])))
+	eta := float64(s.Indicated.At(c.manifold) * s.LowSpeed.At(n) * c.sparkF * mix)
+	heat := float64(c.airMg*float64(s.Cylinders)) / s.StoichRatio * s.FuelMJPerKg // J a cycle
+	return float64(heat*eta) / (4 * math.Pi)
+}
+
+// drag is what the engine itself takes, in N m: friction by the quadratic
+// correlation of mean effective pressure and its rise in the cold, pumping,
+// losses of compression at low speed, [ICEF ch. 13], and the alternator.
+func (c *Car) drag(n float64) float64 {
+	s := &c.spec.Engine
+	k := n / 1000
+	bar := s.FrictionBar[0] + float64(k*(s.FrictionBar[1]+float64(k*s.FrictionBar[2])))
+	cold := max(1+float64(s.ColdFriction*(90-c.oilC))/90, 0.5)
+	perKPa := s.DisplacementL / (4 * math.Pi) // N m per kPa of mean effective pressure
+	nm := float64(bar*100*perKPa*cold) + s.CompressionNM.At(n)
+	if n > 1 {
+		nm += float64(max(c.baroKPa()-c.manifold, 0) * perKPa)
+	}
+	if n > 300 {
+		nm += c.alternatorW / c.omega
+	}
+	return nm
+}
+
+// draw gives the next firing its chance: lean charges vary more.
+func (c *Car) draw() {
+	s := &c.spec.Engine
+	lean := max(float64(0.5*(c.lambda[0]+c.lambda[1]))-1.05, 0)
+	spread := s.RoughnessPct/100 + float64(min(lean, 1)*0.4)
+	c.rough = max(1+float64(spread*uneven(c.chance)), 0)
+}
+
+// crankRate is what the wheel's teeth show: the speed, with the wheel's run-out
+// once a turn.
+func (e *engine) crankRate(s *EngineSpec) float64 {
+	n := e.rpm()
+	if n <= 0 || s.WheelErrorPct == 0 {
+		return n
+	}
+	return float64(n * (1 + float64(s.WheelErrorPct/100*exact.Sin(e.angle))))
+}
+
+// exhaust follows the gas to the sensors and through the catalyst.
+func (c *Car) exhaust() {
+	s := &c.spec.Engine
+	n := c.rpm()
+	fuel := 0.0
+	for b := range c.fuelMg {
+		fuel += float64(c.fuelMg[b] * n / 120 * float64(s.Cylinders) / 2 * 1e-3)
+		if n > 20 {
+			way := 0.04 + 90/n // s
+			c.exhaustLag[b] += float64((c.lambda[b] - c.exhaustLag[b]) * min(h/way, 1))
+		} else {
+			c.exhaustLag[b] += float64((3 - c.exhaustLag[b]) * 0.002) // air comes in
+		}
+		c.sensorLag[b] += float64((c.exhaustLag[b] - c.sensorLag[b]) * 0.1)
+		c.afterCat[b] += float64((min(c.sensorLag[b], 2) - c.afterCat[b]) * h / s.CatalystStorageS)
+	}
+	c.fuelGPS = fuel
+	c.fuelPct = max(c.fuelPct-float64(fuel*h)/float64(10*s.FuelKgPerL*s.TankL), 0)
+	c.airSense += float64((max(c.airIn, 0) - c.airSense) * 0.25)
+	switch {
+	case n > 350 && c.torque > 5:
+		c.running = true
+	case n < 200 || !c.on[loadSpark]:
+		c.running = false
+	}
+	t := c.Truth
+	t.Set(sCrankRate, c.crankRate(s))
+	t.Set(sCrankTurn, c.angle)
+	heat := min(max((c.sensorC-200)/120, 0), 1) // activity: from 200 to 320 degC
+	t.Set(sO2B1S1, lambdaVolts(c.sensorLag[0], heat))
+	t.Set(sO2B2S1, lambdaVolts(c.sensorLag[1], heat))
+	t.Set(sO2B1S2, lambdaVolts(c.afterCat[0]-0.004, heat))
+	t.Set(sO2B2S2, lambdaVolts(c.afterCat[1]-0.004, heat))
+}
+
+// nernst is the voltage of a hot switching sensor over lambda, [AH].
+var nernst = exact.Curve{{0.8, 0.90}, {0.95, 0.85}, {0.985, 0.80}, {0.995, 0.72}, {1, 0.45}, {1.005, 0.18}, {1.02, 0.10}, {1.2, 0.05}}
+
+// lambdaVolts is a sensor's voltage: 0.45 V, the ECU's bias, while it is cold.
+func lambdaVolts(lambda, activity float64) float64 {
+	return 0.45 + float64((nernst.At(lambda)-0.45)*activity)
+}
+
+func (e *engine) publish(t *signal.Table) {
+	t.Set(sEngineRPM, e.rpm())
+	t.Set(sManifold, e.manifold)
+	t.Set(sAirMass, e.airSense)
+	t.Set(sCylinderAir, e.airCyl)
+	t.Set(sFuel, e.fuelGPS)
+	t.Set(sLambda1, e.exhaustLag[0])
+	t.Set(sLambda2, e.exhaustLag[1])
+	t.Set(sThrottle, e.throttle)
+	t.Set(sTorque, e.torque)
+	t.Set(sClutchTorque, e.clutchNM)
+	t.Set(sRail, e.railKPa)
+	t.Set(sFuelLevel, e.fuelPct)
+}

@@ -1,0 +1,78 @@
+package car
+
+import "sawhorse/bench/signal"
+
+// supply is battery, alternator and starter.
+type supply struct {
+	batteryV    float64
+	batteryA    float64 // positive charges
+	chargePct   float64
+	starterA    float64
+	starterNM   float64
+	alternatorA float64
+	alternatorW float64 // taken from the crankshaft
+	relayIn     bool
+}
+
+// feed solves the supply for this step: who draws what, what the battery shows.
+//
+// The starter is a permanent-magnet motor behind its gear, [AH]: torque k I at
+// the crankshaft and counter-voltage (k/eta) omega; an overrunning clutch lets
+// go when the engine is faster.
+func (c *Car) feed() {
+	s, keyOn := &c.spec.Supply, c.Driver.Key >= KeyOn
+	emf := s.RestV.At(c.chargePct)
+
+	load := s.RestA
+	if keyOn {
+		load += s.KeyOnA
+	}
+	if c.running {
+		load += s.RunningA
+	}
+	if c.on[loadPump] {
+		load += s.PumpA
+	}
+	if c.on[loadFan] {
+		load += s.FanA
+	}
+
+	// A relay pulls in at one voltage and lets go well below it.
+	pull := s.RelayPullInV
+	if c.relayIn {
+		pull *= 0.6
+	}
+	c.relayIn = c.on[loadStarter] && c.batteryV > pull
+	c.starterA, c.starterNM = 0, 0
+	if c.relayIn {
+		counter := float64(s.StarterNMPerA / s.StarterEff * c.omega)
+		if i := (emf - s.BrushV - counter) / (s.BatteryOhm + s.StarterOhm); i > 0 {
+			c.starterA, c.starterNM = i, float64(s.StarterNMPerA*i)
+		}
+	}
+
+	// The alternator holds its regulated voltage as far as its current allows.
+	want := s.RegulatedV + float64(s.RegulatorVPK*(c.ambientC+10-25))
+	need := load + (want-emf)/s.ChargeOhm
+	most := s.AlternatorA.At(c.rpm())
+	if !keyOn {
+		most = 0 // no excitation
+	}
+	c.alternatorA += float64((min(max(need, 0), most) - c.alternatorA) * 0.05)
+	net := c.alternatorA - load - c.starterA
+	ohm := s.BatteryOhm
+	if net > 0 {
+		ohm = s.ChargeOhm
+	}
+	c.batteryA, c.batteryV = net, max(emf+float64(net*ohm), 0)
+	c.alternatorW = float64(c.alternatorA*c.batteryV) / s.AlternatorEff
+	c.chargePct = min(max(c.chargePct+float64(net*h)/(36*s.CapacityAh), 0), 100)
+}
+
+func (s *supply) publish(t *signal.Table) {
+	t.Set(sBattery, s.batteryV)
+	t.Set(sBatteryAmps, s.batteryA)
+	t.Set(sBatteryCharge, s.chargePct)
+	t.Set(sStarterAmps, s.starterA)
+	t.SetBool(sCranking, s.starterA > 20)
+}

@@ -1,0 +1,169 @@
+package control
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/signal"
+)
+
+// dt is the step of every program, in seconds.
+const dt = float64(car.StepTime) / float64(time.Second)
+
+// slowEvery is how many steps lie between two runs of the slow task: learned
+// values, temperatures, monitors.
+const slowEvery = 4
+
+// Engine is the engine ECU's program.
+type Engine struct {
+	// Readings is what the diagnostic server reports.
+	Readings *signal.Table
+
+	car *car.Car
+	cal *calibration
+	nv  NV
+	mil func() bool
+	mon monitors
+	pin enginePins
+
+	routineLimit float64 // rev/min, 0 for none
+	engineState
+}
+
+// engineState is what a reset of the ECU forgets.
+type engineState struct {
+	in      inputs
+	learned learnedValues
+	start   startState
+	air     airState
+	fuel    fuelState
+	idle    idleState
+	bank    [2]bankState
+	fault   faultState
+	steps   int
+	upS     float64 // time since power came
+	runS    float64
+	fanOn   bool
+	catC    float64
+}
+
+// learnedValues are the values of non-volatile memory that the program uses.
+type learnedValues struct {
+	clutch            bool
+	releasedV         float64
+	pressedV          float64
+	variation         float64
+	variationLearned  bool
+	throttleRestV     float64
+	idleAir           float64
+	keyCode           float64
+	keyKnown, keyGood bool
+}
+
+// NewEngine builds the program on a car's wiring. The error names the circuits
+// that the car lacks, or what is wrong with its calibration.
+func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
+	cal, err := loadCalibration(c.Spec())
+	if err != nil {
+		return nil, err
+	}
+	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes)}
+	p := pins{car: c}
+	e.pin = findEnginePins(&p)
+	if len(p.missing) > 0 {
+		return nil, fmt.Errorf("engine ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
+	}
+	e.mon = newMonitors(codes, engineMonitors[:])
+	e.Restart()
+	return e, nil
+}
+
+// Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
+func (e *Engine) Restart() {
+	e.engineState = engineState{}
+	e.in.baroKPa = 101
+	e.routineLimit = 0
+}
+
+// Routine tells the program which service routine runs and in which step; an
+// empty step ends it. The crank variation learn cuts the fuel at its own limit.
+func (e *Engine) Routine(name, step string) {
+	if !strings.HasPrefix(name, "crank-variation") {
+		return
+	}
+	e.routineLimit = 0
+	if step != "" {
+		e.routineLimit = e.cal.Fuel.LearnLimitRPM
+	}
+}
+
+// Step runs the program once; call it every car.StepTime.
+func (e *Engine) Step(now time.Duration) {
+	e.readSupply()
+	if !e.in.powered {
+		e.off()
+		return
+	}
+	e.upS += dt
+	slow := e.steps%slowEvery == 0
+	e.steps++
+	if slow {
+		e.recall()
+		e.readSlow()
+	}
+	e.readFast()
+	e.turnState()
+	e.runStarter()
+	e.measureAir()
+	e.holdIdle()
+	e.meterFuel()
+	e.lightLamps()
+	if slow {
+		e.monitor(now)
+		e.publishSlow()
+	}
+	e.publish()
+}
+
+// off is an ECU without supply: its drivers are off and it forgets the drive.
+func (e *Engine) off() {
+	if e.steps == 0 && !e.Readings.Is(rPowered) {
+		return
+	}
+	e.engineState = engineState{in: inputs{baroKPa: e.in.baroKPa}}
+	a, lamp := &e.car.Actuators, e.car.Actuators.SecurityLamp
+	*a = car.Actuators{SecurityLamp: lamp}
+	e.car.Exchange.EngineLocked = false
+	for r := range signal.Ref(e.Readings.Len()) {
+		e.Readings.Set(r, 0)
+	}
+}
+
+// recall looks into non-volatile memory, where a learn routine may have stored
+// or a fault erased something.
+func (e *Engine) recall() {
+	l := &e.learned
+	rel, ok1 := e.nv.Get("clutch_released_v")
+	prs, ok2 := e.nv.Get("clutch_pressed_v")
+	l.clutch = ok1 && ok2 && prs > rel+0.5
+	l.releasedV, l.pressedV = e.cal.Clutch.ReleasedV, e.cal.Clutch.PressedV
+	if l.clutch {
+		l.releasedV, l.pressedV = rel, prs
+	}
+	l.variation, l.variationLearned = e.nv.Get("crank_variation")
+	l.variation = min(max(l.variation, 0), 5)
+	if v, ok := e.nv.Get("throttle_rest_v"); ok {
+		l.throttleRestV = v
+	} else {
+		l.throttleRestV = e.cal.Pins.Throttle[0]
+	}
+	l.idleAir, _ = e.nv.Get("idle_air")
+	l.idleAir = min(max(l.idleAir, -5), 5)
+	l.keyCode, l.keyKnown = e.nv.Get("immobiliser_key")
+	if x := &e.car.Exchange; x.BodyECU && l.keyKnown && x.KeyCode != 0 && x.KeyCode == l.keyCode {
+		l.keyGood = true // until power goes
+	}
+	e.car.Exchange.EngineLocked = e.upS > 0.5 && !l.keyGood
+}

@@ -1,0 +1,89 @@
+package control
+
+// idleState is idle speed control: air for the long run, spark for the moment.
+type idleState struct {
+	integral  float64
+	target    float64
+	airPct    float64
+	throttle  float64 // commanded
+	spark     float64
+	active    bool
+	roughLeft float64
+	meanRPM   float64
+}
+
+// holdIdle commands throttle and spark.
+func (e *Engine) holdIdle() {
+	s, in, cal := &e.idle, &e.in, e.cal
+	a := &e.car.Actuators
+	s.meanRPM += float64((in.rpm - s.meanRPM) * 0.05)
+	pedal := e.pedal()
+	s.target = cal.Idle.RPM.At(in.coolantC)
+	if e.start.running && e.runS < 4 {
+		s.target += float64(50 * (4 - e.runS)) // let the flare of the start down slowly
+	}
+	s.active = e.start.running && pedal < cal.Pedal.IdleBelow
+	base := cal.Idle.AirPct.At(in.coolantC) + e.learned.idleAir
+	miss := s.target - in.rpm
+	slowMiss := s.target - s.meanRPM
+	s.airPct = 0
+	switch {
+	case !e.start.running:
+		base += cal.Idle.CrankPct
+	case s.active:
+		if e.runS > 1 && (in.gear == 0 || in.clutchPct > 50) && e.fuel.cut == cutNone {
+			s.integral += float64(min(max(miss, -150), 150) * cal.Idle.I * dt)
+			s.integral = min(max(s.integral, cal.Idle.Lowest), cal.Idle.Highest)
+		}
+		s.airPct = s.integral + float64(min(max(slowMiss, -300), 400)*cal.Idle.P)
+		s.airPct = min(max(s.airPct, cal.Idle.Lowest), cal.Idle.Highest)
+		if e.runS < 3 {
+			s.airPct = max(s.airPct, 0) // never close on the flare: it dies behind it
+		}
+	default:
+		s.airPct = s.integral
+	}
+	s.throttle = min(max(base+s.airPct+cal.Pedal.Throttle.At(pedal), 0), 100)
+	a.Throttle, a.ThrottlePct = !e.fault.throttleLost(), s.throttle
+	s.spark = e.angle(miss)
+	a.Spark, a.SparkDeg = e.start.synced && e.learned.keyGood, s.spark
+	a.LambdaHeaters = e.start.running
+}
+
+// pedal is the driver's demand: the lower of two tracks, or what is left.
+func (e *Engine) pedal() float64 {
+	switch {
+	case e.fault.pedal1.bad && e.fault.pedal2.bad:
+		return 0
+	case e.fault.pedal1.bad:
+		return min(e.in.pedal2Pct, 40)
+	case e.fault.pedal2.bad:
+		return min(e.in.pedalPct, 40)
+	}
+	return min(e.in.pedalPct, e.in.pedal2Pct)
+}
+
+// angle is the ignition angle. At idle it leans against every change of speed;
+// a sudden one looks like a missed firing and takes spark back for a moment.
+// Where the crank wheel's run-out is not learned, it looks like such changes.
+func (e *Engine) angle(miss float64) float64 {
+	s, in, cal := &e.idle, &e.in, e.cal
+	if !e.start.running {
+		return cal.Spark.Crank
+	}
+	if !s.active {
+		s.roughLeft = 0
+		return cal.Spark.Base.At(in.rpm) - cal.Spark.Retard.At(e.air.loadPct)
+	}
+	lean := float64(cal.Idle.SparkP*miss) - float64(cal.Idle.SparkD*in.accel)
+	lean = min(max(lean, -cal.Idle.SparkSpan), cal.Idle.SparkSpan)
+	deg := cal.Idle.Spark + lean
+	s.roughLeft -= dt
+	if e.runS > 5 && s.roughLeft <= 0 && (in.accel > cal.Idle.RoughAt || in.accel < -cal.Idle.RoughAt) {
+		s.roughLeft = cal.Idle.RoughS
+	}
+	if s.roughLeft > 0 {
+		deg -= cal.Idle.RoughDeg
+	}
+	return deg
+}

@@ -1,0 +1,164 @@
+package control
+
+import "time"
+
+// Codes of the engine ECU's monitors, in the order of engineMonitors. A code
+// that the memory does not know is not tested.
+const (
+	mClutchNotLearned = iota
+	mVariationNotLearned
+	mCrankSignal
+	mCamSignal
+	mAirMassLow
+	mAirMassHigh
+	mIntakeLow
+	mIntakeHigh
+	mCoolantLow
+	mCoolantHigh
+	mClutchLow
+	mClutchHigh
+	mThrottle1Low
+	mThrottle1High
+	mThrottle2Low
+	mThrottle2High
+	mThrottleTracks
+	mPedal1Low
+	mPedal1High
+	mPedal2Low
+	mPedal2High
+	mPedalTracks
+	mManifoldLow
+	mManifoldHigh
+	mOilLow
+	mOilHigh
+	mAmbientLow
+	mAmbientHigh
+	mVoltageLow
+	mVoltageHigh
+	mLean1
+	mRich1
+	mLean2
+	mRich2
+	mOverheated
+	mKeyNotProgrammed
+	mKeyWrong
+	monitorCount
+)
+
+var engineMonitors = [monitorCount]string{
+	"P080A", "P0315", "P0335", "P0340", "P0102", "P0103", "P0112", "P0113", "P0117", "P0118", "P0807", "P0808",
+	"P0122", "P0123", "P0222", "P0223", "P2135", "P2122", "P2123", "P2127", "P2128", "P2138", "P0107", "P0108",
+	"P0197", "P0198", "P0072", "P0073", "P0562", "P0563", "P0171", "P0172", "P0174", "P0175", "P0217", "P0633", "P0513",
+}
+
+// Thresholds of voltages, engineering practice.
+const (
+	meterLowV, meterHighV   = 0.2, 4.9
+	ntcLowV, ntcHighV       = 0.1, 4.9
+	ratioLowV, ratioHighV   = 0.22, 4.78
+	supplyLowV, supplyHighV = 10.5, 16
+	// monitorsFromV keeps the monitors quiet while the starter pulls the supply
+	// so low that sensors cannot be trusted.
+	monitorsFromV = 7.5
+	settleS       = 0.3
+)
+
+// judged is a sensor that the program itself no longer trusts: failed for 0.2 s.
+type judged struct {
+	bad  bool
+	forS float64
+}
+
+func (j *judged) see(failed bool) {
+	const step = slowEvery * dt
+	switch {
+	case failed == j.bad:
+		j.forS = 0
+	default:
+		if j.forS += step; j.forS >= 0.2 {
+			j.bad, j.forS = failed, 0
+		}
+	}
+}
+
+// faultState is which sensors have their substitutes.
+type faultState struct {
+	airMass, intake, coolant, clutch, manifold   judged
+	throttle1, throttle2, pedal1, pedal2, tracks judged
+}
+
+// throttleLost says that the plate's position is unknown, so its motor is off.
+func (f *faultState) throttleLost() bool { return f.throttle1.bad && f.throttle2.bad || f.tracks.bad }
+
+// monitor runs every monitor whose conditions are met.
+func (e *Engine) monitor(now time.Duration) {
+	in, m := &e.in, &e.mon
+	if e.upS < settleS || in.batteryV < monitorsFromV {
+		return
+	}
+	m.test(mClutchNotLearned, now, !e.learned.clutch)
+	m.test(mVariationNotLearned, now, !e.learned.variationLearned)
+
+	both := func(low, high int, v, lo, hi float64) bool {
+		m.test(low, now, v < lo)
+		m.test(high, now, v > hi)
+		return v < lo || v > hi
+	}
+	f := &e.fault
+	f.airMass.see(both(mAirMassLow, mAirMassHigh, in.airV, meterLowV, meterHighV))
+	f.intake.see(both(mIntakeLow, mIntakeHigh, in.intakeV, ntcLowV, ntcHighV))
+	f.coolant.see(both(mCoolantLow, mCoolantHigh, in.coolantV, ntcLowV, ntcHighV))
+	f.clutch.see(both(mClutchLow, mClutchHigh, in.clutchV, ratioLowV, ratioHighV))
+	f.manifold.see(both(mManifoldLow, mManifoldHigh, in.mapV, ratioLowV, ratioHighV))
+	f.throttle1.see(both(mThrottle1Low, mThrottle1High, in.throttleV, ratioLowV, ratioHighV))
+	f.throttle2.see(both(mThrottle2Low, mThrottle2High, in.throttle2V, ratioLowV, ratioHighV))
+	f.pedal1.see(both(mPedal1Low, mPedal1High, in.pedal1V, ratioLowV, ratioHighV))
+	f.pedal2.see(both(mPedal2Low, mPedal2High, in.pedal2V, ratioLowV, ratioHighV))
+	both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV)
+	both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV)
+	e.monitorTracks(now)
+	e.monitorEngine(now)
+}
+
+// monitorTracks compares double sensors whose single tracks are in range.
+func (e *Engine) monitorTracks(now time.Duration) {
+	in, f := &e.in, &e.fault
+	off := func(a, b, most float64) bool { return a-b > most || b-a > most }
+	if !f.throttle1.bad && !f.throttle2.bad {
+		apart := off(in.throttleV, 5-in.throttle2V, 0.3)
+		f.tracks.see(apart)
+		e.mon.test(mThrottleTracks, now, apart)
+	}
+	if !f.pedal1.bad && !f.pedal2.bad {
+		e.mon.test(mPedalTracks, now, off(in.pedal1V/2, in.pedal2V, 0.25))
+	}
+}
+
+func (e *Engine) monitorEngine(now time.Duration) {
+	in, m, s := &e.in, &e.mon, &e.start
+	switch {
+	case s.camEdges >= e.cal.Crank.CamEdges:
+		m.test(mCrankSignal, now, true)
+	case s.synced && in.camHz > 0:
+		m.test(mCrankSignal, now, false)
+		m.test(mCamSignal, now, false)
+	case s.camTurns > 6:
+		m.test(mCamSignal, now, true)
+	}
+	if s.running && e.runS > 2 {
+		m.test(mVoltageLow, now, in.batteryV < supplyLowV)
+		m.test(mVoltageHigh, now, in.batteryV > supplyHighV)
+		m.test(mOverheated, now, !e.fault.coolant.bad && in.coolantC > 118)
+	}
+	if !e.fault.airMass.bad && e.bank[0].status == fuelClosed && e.bank[1].status == fuelClosed && e.runS > 30 {
+		for b, k := range e.bank {
+			total := k.short + k.long
+			m.test(mLean1+2*b, now, total > 25)
+			m.test(mRich1+2*b, now, total < -25)
+		}
+	}
+	if e.upS > 1 && e.car.Exchange.BodyECU {
+		m.test(mKeyNotProgrammed, now, !e.learned.keyKnown)
+		m.test(mKeyWrong, now, e.learned.keyKnown && !e.learned.keyGood)
+	}
+}

@@ -1,0 +1,88 @@
+package control
+
+import "sawhorse/bench/car"
+
+// publish writes the readings that change at every step.
+func (e *Engine) publish() {
+	r, in := e.Readings, &e.in
+	r.SetBool(rPowered, true)
+	key := car.KeyOn
+	if in.keyStart {
+		key = car.KeyStart
+	}
+	r.Set(rKey, float64(key))
+	r.Set(rRPM, in.rpm)
+	r.SetBool(rRunning, e.start.running)
+	r.SetBool(rCranking, e.start.relay)
+	r.SetBool(rStartAllowed, e.start.allowed)
+	r.Set(rRunTime, e.runS)
+	if x := &e.car.Exchange; x.BrakeECU {
+		r.Set(rVehicle, x.VehicleKmh)
+	} else {
+		r.Set(rVehicle, 0)
+	}
+	r.Set(rAirMass, e.air.meterGPS)
+	r.Set(rMAP, in.mapKPa)
+	r.Set(rThrottle, in.throttlePct)
+	r.Set(rThrottleV, in.throttleV)
+	r.Set(rThrottleCommanded, e.idle.throttle)
+	r.Set(rThrottleRelative, max(in.throttlePct-percent(e.learned.throttleRestV, e.cal.Pins.Throttle), 0))
+	r.Set(rPedal, in.pedalPct)
+	r.Set(rPedal2, in.pedal2Pct)
+	r.Set(rClutch, in.clutchPct)
+	r.Set(rClutchV, in.clutchV)
+	r.Set(rBattery, in.batteryV)
+	r.Set(rLoad, e.air.loadPct)
+	r.Set(rLoadAbsolute, e.air.absPct)
+	r.Set(rSpark, e.idle.spark)
+	r.Set(rShort1, e.bank[0].short)
+	r.Set(rLong1, e.bank[0].long)
+	r.Set(rShort2, e.bank[1].short)
+	r.Set(rLong2, e.bank[1].long)
+	r.Set(rO2B1S1, in.lambdaV[0])
+	r.Set(rO2B1S2, in.lambdaV[1])
+	r.Set(rO2B2S1, in.lambdaV[2])
+	r.Set(rO2B2S2, in.lambdaV[3])
+	r.Set(rFuelSystem1, e.bank[0].status)
+	r.Set(rFuelSystem2, e.bank[1].status)
+	r.Set(rLambda, e.fuel.lambda)
+	r.Set(rFuelRate, e.fuel.gps*3.6/0.745)
+	r.Set(rIdleAir, e.idle.airPct)
+	r.Set(rIdleTarget, e.idle.target)
+	r.SetBool(rFuelPump, e.car.Actuators.FuelPump)
+	r.SetBool(rMIL, e.mil())
+}
+
+// publishSlow writes the others, and models the catalyst, which has no sensor.
+func (e *Engine) publishSlow() {
+	r, in := e.Readings, &e.in
+	r.Set(rCoolant, in.coolantRawC)
+	r.Set(rIntakeAir, in.intakeRawC)
+	r.Set(rOil, in.oilC)
+	r.Set(rAmbient, in.ambientC)
+	r.Set(rBaro, in.baroKPa)
+	r.SetBool(rClutchLearned, e.learned.clutch)
+	r.SetBool(rCrankVariationLearned, e.learned.variationLearned)
+	r.Set(rCrankVariation, in.variationPct)
+	r.Set(rGear, float64(in.gear))
+	r.SetBool(rParkingBrake, in.parking)
+	r.SetBool(rBrakePedal, in.brake)
+	r.Set(rFuelLevel, in.fuelLevelPct)
+	r.SetBool(rFan, e.fanOn)
+	r.SetBool(rImmobiliser, e.learned.keyGood)
+	r.SetBool(rSecurityLamp, e.car.Exchange.EngineLocked)
+	gas := in.ambientC
+	if e.start.running {
+		gas = 400 + min(e.air.flowGPS*5, 480)
+	}
+	if e.catC == 0 {
+		e.catC = in.coolantC // the best guess at key on
+	}
+	e.catC += float64((gas - e.catC) * slowEvery * dt / 40)
+	r.Set(rCatalyst, e.catC)
+	torque := 0.0
+	if e.start.running && e.fuel.cut == cutNone {
+		torque = min(e.air.absPct, 100)
+	}
+	r.Set(rTorque, torque)
+}
