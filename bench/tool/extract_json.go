@@ -1,0 +1,357 @@
+package tool
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// node is a value of the tool's document and its place.
+type node struct {
+	value any
+	where string
+}
+
+// document reads one JSON document.
+func (x *extractor) document(e *Entry, stdout []byte) {
+	m := e.output.json
+	root, err := parseJSON(stdout)
+	if err != nil {
+		x.fail(e.at.line, "output.json", "", err.Error(), "one JSON document")
+		return
+	}
+	n := node{root, ""}
+	if v, ok := x.textOf(m.vin, n); ok {
+		x.setVIN(m.vin.at.line, m.vin.entry, m.vin.text, v)
+	}
+	if v, ok := x.boolOf(m.cleared, n); ok {
+		x.r.Cleared = &v
+	}
+	x.group(&m.group, n, "")
+	x.ecus(m.ecus, n)
+	x.learn(m.learn, n)
+	for _, ex := range m.extra {
+		for _, s := range x.selected(ex.path, n) {
+			x.r.Extra = append(x.r.Extra, Extra{ex.name, s.value})
+		}
+	}
+}
+
+func parseJSON(data []byte) (any, error) {
+	d := json.NewDecoder(bytes.NewReader(data))
+	var v any
+	if err := d.Decode(&v); err != nil {
+		if len(bytes.TrimSpace(data)) == 0 {
+			return nil, errors.New("nothing")
+		}
+		return nil, fmt.Errorf("no JSON at byte %d: %w", d.InputOffset(), err)
+	}
+	if d.More() {
+		return nil, fmt.Errorf("more after the document, at byte %d", d.InputOffset())
+	}
+	return v, nil
+}
+
+// selected are the nodes of a query; null counts as nothing.
+func (x *extractor) selected(p *path, n node) []node {
+	if p == nil {
+		return nil
+	}
+	var ns []node
+	for _, s := range p.query.SelectLocated(n.value) {
+		if s.Node != nil {
+			ns = append(ns, node{s.Node, n.where + strings.TrimPrefix(s.Path.String(), "$")})
+		}
+	}
+	return ns
+}
+
+// items are the elements of a list; present is false where the document has none.
+func (x *extractor) items(e each, n node) (items []node, present bool) {
+	for _, s := range x.selected(e.list, n) {
+		present = true
+		a, ok := s.value.([]any)
+		if !ok {
+			items = append(items, s)
+			continue
+		}
+		for i, v := range a {
+			items = append(items, node{v, fmt.Sprintf("%s[%d]", s.where, i)})
+		}
+	}
+	return items, present
+}
+
+// one is the single value of a query; nothing is not an error, several are.
+func (x *extractor) one(p *path, n node) (node, bool) {
+	ns := x.selected(p, n)
+	switch len(ns) {
+	case 0:
+		return node{}, false
+	case 1:
+		return ns[0], true
+	}
+	x.fail(p.at.line, p.entry, "$"+n.where, fmt.Sprintf("%d values for %s", len(ns), p.text), "one")
+	return node{}, false
+}
+
+func (x *extractor) textOf(p *path, n node) (string, bool) {
+	s, ok := x.one(p, n)
+	if !ok {
+		return "", false
+	}
+	switch v := s.value.(type) {
+	case string:
+		return v, true
+	case float64:
+		return jsonText(v), true
+	}
+	x.wrong(p, s, "text")
+	return "", false
+}
+
+func (x *extractor) boolOf(p *path, n node) (bool, bool) {
+	s, ok := x.one(p, n)
+	if !ok {
+		return false, false
+	}
+	b, ok := s.value.(bool)
+	if !ok {
+		x.wrong(p, s, "true or false")
+	}
+	return b, ok
+}
+
+func (x *extractor) numberOf(p *path, n node) (float64, bool) {
+	s, ok := x.one(p, n)
+	if !ok {
+		return 0, false
+	}
+	switch v := s.value.(type) {
+	case float64:
+		return v, true
+	case bool:
+		if v {
+			return 1, true
+		}
+		return 0, true
+	case string:
+		if f, ok := parseNumber(v); ok {
+			return f, true
+		}
+	}
+	x.wrong(p, s, "a number")
+	return 0, false
+}
+
+// required reports a value that has to be there.
+func (x *extractor) required(p *path, n node, ok bool, before int) bool {
+	if !ok && len(x.errs) == before {
+		x.fail(p.at.line, p.entry, "$"+n.where, "nothing for "+p.text, "a value")
+	}
+	return ok
+}
+
+func (x *extractor) wrong(p *path, s node, want string) {
+	x.fail(p.at.line, p.entry, "$"+s.where, jsonText(s.value), want)
+}
+
+func jsonText(v any) string {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Sprint(v)
+	}
+	if len(b) > 60 {
+		return strings.ToValidUTF8(string(b[:60]), "") + "..."
+	}
+	return string(b)
+}
+
+func (x *extractor) group(g *group, n node, ecu string) {
+	x.codes(g.stored, n, ecu, &x.r.Stored)
+	x.codes(g.pending, n, ecu, &x.r.Pending)
+	x.codes(g.permanent, n, ecu, &x.r.Permanent)
+	x.live(g.live, n, ecu, &x.r.Live)
+	x.monitors(g.readiness, n, ecu)
+	x.freeze(g.freeze, n, ecu)
+	if v, ok := x.boolOf(g.mil, n); ok {
+		v = v || x.r.MIL != nil && *x.r.MIL // the lamp is on if any control unit asks for it
+		x.r.MIL = &v
+	}
+}
+
+func (x *extractor) ecus(m *ecuMap, n node) {
+	if m == nil {
+		return
+	}
+	items, present := x.items(m.each, n)
+	if !present {
+		return
+	}
+	list(&x.r.ECUs)
+	for _, it := range items {
+		before := len(x.errs)
+		name, ok := x.textOf(m.name, it)
+		if !x.required(m.name, it, ok, before) {
+			continue
+		}
+		e := ECU{Name: name}
+		e.Address, _ = x.textOf(m.address, it)
+		e.VIN, _ = x.textOf(m.vin, it)
+		x.r.ECUs = append(x.r.ECUs, e)
+		x.group(&m.group, it, name)
+	}
+}
+
+// ecuOf is the control unit that an item names, or the one around it.
+func (x *extractor) ecuOf(p *path, it node, around string) string {
+	if name, ok := x.textOf(p, it); ok {
+		return name
+	}
+	return around
+}
+
+func (x *extractor) codes(m *codeMap, n node, ecu string, dst *[]Code) {
+	if m == nil {
+		return
+	}
+	items, present := x.items(m.each, n)
+	if present {
+		list(dst)
+	}
+	for _, it := range items {
+		p, before := m.code, len(x.errs)
+		var text string
+		var ok bool
+		if p == nil {
+			p = m.list
+			if text, ok = it.value.(string); !ok {
+				x.wrong(p, it, codeWanted)
+			}
+		} else {
+			text, ok = x.textOf(p, it)
+		}
+		if !x.required(p, it, ok, before) {
+			continue
+		}
+		c, ok := parseCode(text)
+		if !ok {
+			x.fail(p.at.line, p.entry, "$"+it.where, quote(text), codeWanted)
+			continue
+		}
+		if ft, ok := x.textOf(m.failureType, it); ok {
+			c.FailureType = strings.ToUpper(ft)
+		}
+		c.ECU = x.ecuOf(m.ecu, it, ecu)
+		*dst = append(*dst, c)
+	}
+}
+
+func (x *extractor) live(ms []liveMap, n node, ecu string, dst *[]Value) {
+	for i := range ms {
+		m := &ms[i]
+		if m.list == nil {
+			if v, ok := x.numberOf(m.value, n); ok {
+				*dst = append(*dst, Value{x.ecuOf(m.ecu, n, ecu), m.signal.signal, m.signal.convert(v), m.signal.unit})
+			}
+			continue
+		}
+		items, present := x.items(m.each, n)
+		if present {
+			list(dst)
+		}
+		for _, it := range items {
+			x.liveItem(m, it, ecu, dst)
+		}
+	}
+}
+
+func (x *extractor) liveItem(m *liveMap, it node, ecu string, dst *[]Value) {
+	before := len(x.errs)
+	name, ok := x.textOf(m.name, it)
+	if !x.required(m.name, it, ok, before) {
+		return
+	}
+	if m.names != nil {
+		if _, known := m.names[name]; !known {
+			return
+		}
+	}
+	v, ok := x.numberOf(m.value, it)
+	if !x.required(m.value, it, ok, before) {
+		return
+	}
+	unit, _ := x.textOf(m.unit, it)
+	value, _ := convertNamed(m.names, name, unit, v)
+	value.ECU = x.ecuOf(m.ecu, it, ecu)
+	*dst = append(*dst, value)
+}
+
+func (x *extractor) monitors(m *monitorMap, n node, ecu string) {
+	if m == nil {
+		return
+	}
+	items, present := x.items(m.each, n)
+	if present {
+		list(&x.r.Readiness)
+	}
+	for _, it := range items {
+		before := len(x.errs)
+		name, ok := x.textOf(m.name, it)
+		if !x.required(m.name, it, ok, before) {
+			continue
+		}
+		if name, ok = translate(m.names, nil, name); !ok {
+			continue
+		}
+		ready, ok := x.boolOf(m.ready, it)
+		if x.required(m.ready, it, ok, before) {
+			x.r.Readiness = append(x.r.Readiness, Monitor{x.ecuOf(m.ecu, it, ecu), name, ready})
+		}
+	}
+}
+
+func (x *extractor) freeze(m *freezeMap, n node, ecu string) {
+	if m == nil {
+		return
+	}
+	items, present := x.items(m.each, n)
+	if present {
+		list(&x.r.FreezeFrames)
+	}
+	for _, it := range items {
+		before := len(x.errs)
+		text, ok := x.textOf(m.code, it)
+		if !x.required(m.code, it, ok, before) {
+			continue
+		}
+		c, ok := parseCode(text)
+		if !ok {
+			x.fail(m.code.at.line, m.code.entry, "$"+it.where, quote(text), codeWanted)
+			continue
+		}
+		f := FreezeFrame{ECU: x.ecuOf(m.ecu, it, ecu), Code: c.Code, Values: []Value{}}
+		x.live(m.values, it, f.ECU, &f.Values)
+		x.r.FreezeFrames = append(x.r.FreezeFrames, f)
+	}
+}
+
+func (x *extractor) learn(m *learnMap, n node) {
+	if m == nil {
+		return
+	}
+	word, ok := x.textOf(m.outcome, n)
+	if !ok {
+		return
+	}
+	l := &LearnResult{}
+	if l.Outcome, ok = translate(m.outcomes, learnOutcomes, word); !ok {
+		x.fail(m.outcome.at.line, m.outcome.entry, m.outcome.text, quote(word), wanted(m.outcomes, learnOutcomes))
+		return
+	}
+	l.Position, _ = x.textOf(m.position, n)
+	l.Reason, _ = x.textOf(m.reason, n)
+	x.r.Learn = l
+}

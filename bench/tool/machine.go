@@ -1,0 +1,133 @@
+package tool
+
+import (
+	"time"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
+)
+
+// Machine is a tool that runs inside the bench, in the bench's time: a pure
+// state machine. It begins with the first call of Tick.
+type Machine interface {
+	// Receive takes a frame of the bus, Sent the confirmation of one of its own.
+	Receive(now time.Duration, f *canbus.Frame)
+	Sent(now time.Duration, f *canbus.Frame)
+	// Tick lets time pass; Deadline is when it is needed next.
+	Tick(now time.Duration)
+	Deadline() (time.Duration, bool)
+	// NextFrame sets f to the next frame for the bus, NextLine gives the next
+	// line of progress; both are asked until they say no, after every call.
+	NextFrame(f *canbus.Frame) bool
+	NextLine() (string, bool)
+	// Done gives the exit status once the task is done, Output what a process
+	// would have printed on standard output.
+	Done() (status int, ok bool)
+	Output() []byte
+	// Interrupt asks it to end early; it is done soon after.
+	Interrupt(now time.Duration)
+}
+
+// MachineFunc makes a machine for a task. An error means that the tool does
+// not know the task or an argument.
+type MachineFunc func(task string, args map[string]string) (Machine, error)
+
+// Seat is a machine's place on a bus.
+type Seat struct {
+	m      Machine
+	loop   *clock.Loop
+	port   canbus.Port
+	timer  *clock.Timer
+	onLine func(string)
+	onDone func(status int, output []byte)
+	ended  bool
+	err    error
+}
+
+// Sit attaches the machine to the bus under a name and begins its task at the
+// present moment of the loop. onLine and onDone may be nil; onDone is called
+// once, after which the machine is off the bus.
+func Sit(loop *clock.Loop, bus canbus.Bus, name string, m Machine, onLine func(string), onDone func(int, []byte)) (*Seat, error) {
+	s := &Seat{m: m, loop: loop, onLine: onLine, onDone: onDone}
+	port, err := bus.Attach(name, s)
+	if err != nil {
+		return nil, err
+	}
+	s.port = port
+	s.timer = loop.NewTimer(clock.PriorityTool, func() {
+		s.m.Tick(s.loop.Now())
+		s.after()
+	})
+	s.timer.Set(loop.Now())
+	return s, nil
+}
+
+// Receive implements canbus.Node.
+func (s *Seat) Receive(f *canbus.Frame) {
+	if !s.ended {
+		s.m.Receive(s.loop.Now(), f)
+		s.after()
+	}
+}
+
+// Sent implements canbus.Node.
+func (s *Seat) Sent(f *canbus.Frame) {
+	if !s.ended {
+		s.m.Sent(s.loop.Now(), f)
+		s.after()
+	}
+}
+
+// Interrupt asks the machine to end early.
+func (s *Seat) Interrupt() {
+	if !s.ended {
+		s.m.Interrupt(s.loop.Now())
+		s.after()
+	}
+}
+
+// Leave takes the machine off the bus at once; onDone is not called.
+func (s *Seat) Leave() {
+	if !s.ended {
+		s.ended = true
+		s.timer.Stop()
+		_ = s.port.Close()
+	}
+}
+
+// Err is the last error of sending: the bus would not take a frame.
+func (s *Seat) Err() error { return s.err }
+
+// Port is the machine's port on the bus.
+func (s *Seat) Port() canbus.Port { return s.port }
+
+// after takes what the machine has to say.
+func (s *Seat) after() {
+	var f canbus.Frame
+	for s.m.NextFrame(&f) {
+		if err := s.port.Send(&f); err != nil {
+			s.err = err
+		}
+	}
+	for {
+		line, ok := s.m.NextLine()
+		if !ok {
+			break
+		}
+		if s.onLine != nil {
+			s.onLine(line)
+		}
+	}
+	if status, ok := s.m.Done(); ok {
+		s.Leave()
+		if s.onDone != nil {
+			s.onDone(status, s.m.Output())
+		}
+		return
+	}
+	if at, ok := s.m.Deadline(); ok {
+		s.timer.Set(at)
+	} else {
+		s.timer.Stop()
+	}
+}

@@ -1,0 +1,87 @@
+package tool
+
+// Report is what a tool says, in the bench's words. What it did not say is
+// absent: nil, or false in a Has field. A list that it said is empty is there
+// and has no items.
+type Report struct {
+	// VIN is the vehicle's number.
+	VIN    string `json:"vin,omitempty"`
+	HasVIN bool   `json:"-"`
+	// ECUs are the control units it found.
+	ECUs []ECU `json:"ecus"`
+	// Stored, Pending and Permanent are trouble codes of all control units.
+	Stored    []Code `json:"stored"`
+	Pending   []Code `json:"pending"`
+	Permanent []Code `json:"permanent"`
+	// Live are readings in the bench's units.
+	Live []Value `json:"live"`
+	// MIL is the lamp.
+	MIL *bool `json:"mil"`
+	// Readiness lists monitors, FreezeFrames what is stored with codes.
+	Readiness    []Monitor     `json:"readiness"`
+	FreezeFrames []FreezeFrame `json:"freeze_frames"`
+	// Learn is the result of a learn, Cleared that of a clear.
+	Learn   *LearnResult `json:"learn"`
+	Cleared *bool        `json:"cleared"`
+	// Extra holds what the profile names beyond that, in its order.
+	Extra []Extra `json:"extra,omitempty"`
+}
+
+// ECU is one control unit as the tool names it.
+type ECU struct {
+	Name string `json:"name"`
+	// Address is its request identifier or whatever the tool gives, "" if none.
+	Address string `json:"address,omitempty"`
+	VIN     string `json:"vin,omitempty"`
+}
+
+// Code is a trouble code.
+type Code struct {
+	// Code is the letter and four hex digits, upper case.
+	Code string `json:"code"`
+	// FailureType is two hex digits where the tool gives them.
+	FailureType string `json:"failure_type,omitempty"`
+	// ECU is the control unit's name, "" where the tool does not say.
+	ECU string `json:"ecu,omitempty"`
+}
+
+// Value is one reading.
+type Value struct {
+	ECU string `json:"ecu,omitempty"`
+	// Signal is the bench's name, as engine_rpm, where the profile knows one.
+	Signal string  `json:"signal"`
+	Value  float64 `json:"value"`
+	Unit   string  `json:"unit,omitempty"`
+}
+
+// Monitor is one line of readiness.
+type Monitor struct {
+	ECU  string `json:"ecu,omitempty"`
+	Name string `json:"name"`
+	// Ready reports that it has finished since the last clear.
+	Ready bool `json:"ready"`
+}
+
+// FreezeFrame is what was stored with a code.
+type FreezeFrame struct {
+	ECU    string  `json:"ecu,omitempty"`
+	Code   string  `json:"code"`
+	Values []Value `json:"values"`
+}
+
+// LearnResult is how a learn went.
+type LearnResult struct {
+	// Position is clutch or crank-variation.
+	Position string `json:"position,omitempty"`
+	// Outcome is one of learned, refused, aborted, failed.
+	Outcome string `json:"outcome"`
+	Reason  string `json:"reason,omitempty"`
+}
+
+var learnOutcomes = []string{"learned", "refused", "aborted", "failed"}
+
+// Extra is a value that the profile names for itself.
+type Extra struct {
+	Name  string `json:"name"`
+	Value any    `json:"value"`
+}

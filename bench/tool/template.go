@@ -1,0 +1,118 @@
+package tool
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Values fill the placeholders of a profile.
+type Values struct {
+	// BusURL names the bus: unix:PATH or can:IFACE. SocketPath and Interface
+	// are its two parts; the one that does not apply is "".
+	BusURL, SocketPath, Interface string
+	// Arguments are the task's.
+	Arguments map[string]string
+}
+
+// placeholders are the names that may stand in braces.
+var placeholders = map[string]func(v *Values) string{
+	"bus.url":           func(v *Values) string { return v.BusURL },
+	"bus.socket":        func(v *Values) string { return v.SocketPath },
+	"bus.interface":     func(v *Values) string { return v.Interface },
+	"argument.position": func(v *Values) string { return v.Arguments["position"] },
+}
+
+// template is a text with placeholders: {bus.url}. Doubled braces stand for
+// one of them.
+type template struct{ parts []templatePart }
+
+type templatePart struct{ literal, name string }
+
+func (s *source) template(n ast.Node, what string) (template, error) {
+	text, err := s.scalar(n, what)
+	if err != nil {
+		return template{}, err
+	}
+	t, err := parseTemplate(text)
+	if err != nil {
+		return template{}, s.errorf(n, "%s %q: %v", what, text, err)
+	}
+	return t, nil
+}
+
+func parseTemplate(text string) (template, error) {
+	var t template
+	var lit strings.Builder
+	flush := func() {
+		if lit.Len() > 0 {
+			t.parts = append(t.parts, templatePart{literal: lit.String()})
+			lit.Reset()
+		}
+	}
+	for len(text) > 0 {
+		i := strings.IndexAny(text, "{}")
+		if i < 0 {
+			lit.WriteString(text)
+			break
+		}
+		lit.WriteString(text[:i])
+		c := text[i]
+		text = text[i+1:]
+		if strings.HasPrefix(text, string(c)) {
+			lit.WriteByte(c)
+			text = text[1:]
+			continue
+		}
+		name, rest, ok := strings.Cut(text, "}")
+		if c == '}' || !ok {
+			return t, fmt.Errorf("single %q, expected {NAME}, or {{ or }} for a brace itself", c)
+		}
+		if _, known := placeholders[name]; !known {
+			return t, fmt.Errorf("unknown placeholder {%s}, expected one of %s", name, placeholderNames())
+		}
+		flush()
+		t.parts = append(t.parts, templatePart{name: name})
+		text = rest
+	}
+	flush()
+	return t, nil
+}
+
+func placeholderNames() string {
+	var names []string
+	for n := range placeholders {
+		names = append(names, "{"+n+"}")
+	}
+	sort.Strings(names)
+	return strings.Join(names, ", ")
+}
+
+func (t template) uses(name string) bool {
+	for _, p := range t.parts {
+		if p.name == name {
+			return true
+		}
+	}
+	return false
+}
+
+// expand fills the placeholders; one without a value is an error, since an
+// empty argument would mean something else to the tool.
+func (t template) expand(v Values) (string, error) {
+	var b strings.Builder
+	for _, p := range t.parts {
+		if p.name == "" {
+			b.WriteString(p.literal)
+			continue
+		}
+		s := placeholders[p.name](&v)
+		if s == "" {
+			return "", fmt.Errorf("{%s} has no value on bus %q", p.name, v.BusURL)
+		}
+		b.WriteString(s)
+	}
+	return b.String(), nil
+}
