@@ -23,7 +23,7 @@ var engineReadings = strings.Fields(`engine_rpm vehicle_kmh coolant_c intake_air
 	o2_b1s1_v o2_b1s2_v o2_b2s1_v o2_b2s2_v fuel_system_1 fuel_system_2 run_time_s lambda_commanded fuel_level_pct
 	catalyst_1_c fuel_rate_lph purge_pct torque_pct key gear parking_brake brake_pedal engine_running cranking
 	start_allowed clutch_learned crank_variation_learned mil security_lamp powered wheel_fl_kmh wheel_fr_kmh
-	wheel_rl_kmh wheel_rr_kmh door_open immobiliser_ok`)
+	wheel_rl_kmh wheel_rr_kmh crank_variation_pct door_open immobiliser_ok`)
 
 // plant is a car made of settable numbers, and a record of what was asked of it.
 type plant struct {
@@ -71,12 +71,19 @@ var carIdentity = map[string]string{
 	"calibration_id_1": "PT48V8M6-ENG0107", "calibration_id_2": "PT48V8M6-DIA0103", "cvn_1": "5A17C0D4", "cvn_2": "1E93B26F",
 }
 
+// loaded keeps the units' specs, which nothing changes once they are read.
+var loaded = map[string]*Spec{}
+
 func loadUnit(t testing.TB, name string) *Spec {
 	t.Helper()
+	if s := loaded[name]; s != nil {
+		return s
+	}
 	data, err := os.ReadFile(filepath.Join(carFolder, name))
 	require.NoError(t, err)
 	s, err := LoadSpec(name, data)
 	require.NoError(t, err)
+	loaded[name] = s
 	return s
 }
 

@@ -59,9 +59,8 @@ type learn struct {
 	ref   signal.Ref
 	n     int
 	value float64
-	// at is the time of the last sample, before the last two readings.
-	at     time.Duration
-	before [2]float64
+	// at is the time of the last sample.
+	at time.Duration
 }
 
 func (b *binder) routine(path string, s *Spec, r *RoutineSpec) *routine {
@@ -224,7 +223,7 @@ func (s *Server) abortRoutines(why byte) {
 }
 
 // overs are the ways to take a reading over the steps of a routine.
-var overs = []string{"last", "mean", "highest", "lowest", "unevenness"}
+var overs = []string{"last", "mean", "highest", "lowest"}
 
 // sampleEvery is the least time between two samples, so that extra calls of
 // Tick do not weigh.
@@ -237,8 +236,6 @@ func (l *learn) sample(now time.Duration, v float64) {
 	l.n++
 	l.at = now
 	switch {
-	case l.spec.Over == "unevenness":
-		l.uneven(v)
 	case l.n == 1, l.spec.Over == "last":
 		l.value = v
 	case l.spec.Over == "highest":
@@ -248,18 +245,6 @@ func (l *learn) sample(now time.Duration, v float64) {
 	default: // mean
 		l.value += (v - l.value) / float64(l.n)
 	}
-}
-
-// uneven takes the mean of how far a sample lies from the line through its two
-// forerunners, in percent of the sample: a steady rise or fall counts nothing.
-func (l *learn) uneven(v float64) {
-	if l.n > 2 && v != 0 {
-		off := math.Abs(v-2*l.before[0]+l.before[1]) / math.Abs(v) * 100
-		l.value += (off - l.value) / float64(l.n-2)
-	} else if l.n == 1 {
-		l.value = 0
-	}
-	l.before = [2]float64{v, l.before[0]}
 }
 
 // result is the stored value, to a millionth so that it reads back exactly.

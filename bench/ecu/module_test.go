@@ -1,0 +1,210 @@
+package ecu
+
+import (
+	"context"
+	"os/exec"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/chance"
+	"sawhorse/canbus"
+	"sawhorse/canbus/capture"
+	"sawhorse/canbus/clock"
+	"sawhorse/canbus/isotp"
+	"sawhorse/canbus/isotp/link"
+	"sawhorse/canbus/wire"
+)
+
+// network is units with fake cars on an embedded bus, and a tester.
+type network struct {
+	t       *testing.T
+	loop    *clock.Loop
+	bus     *wire.Bus
+	plants  map[string]*plant
+	modules map[string]*Module
+	order   []*Module
+	shared  *link.Link
+	links   map[string]*link.Link
+	frames  []canbus.Frame
+	heard   []string
+}
+
+func newNetwork(t *testing.T, files ...string) *network {
+	t.Helper()
+	n := &network{t: t, loop: clock.NewVirtual(), plants: map[string]*plant{}, modules: map[string]*Module{}, links: map[string]*link.Link{}}
+	bus, err := wire.New(n.loop, "mem", wire.Config{})
+	require.NoError(t, err)
+	n.bus = bus
+	bus.Tap(func(s canbus.Sighting) { n.frames = append(n.frames, *s.Frame) })
+	mux, err := link.Attach(bus, "tester", n.loop, clock.PriorityTool)
+	require.NoError(t, err)
+	n.shared, err = mux.Open(isotp.Emission(isotp.Functional(0x7DF)), link.Handlers{})
+	require.NoError(t, err)
+	for _, f := range files {
+		spec := loadUnit(t, f)
+		p := newPlant()
+		m, err := NewModule(n.loop, bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, carIdentity),
+			Plant: p, Rand: chance.Seed(7).For("ecu/" + spec.Name)})
+		require.NoError(t, err)
+		n.plants[spec.Name], n.modules[spec.Name], n.order = p, m, append(n.order, m)
+		a := isotp.Normal(canbus.Key(spec.Addresses.Request), canbus.Key(spec.Addresses.Response))
+		n.links[spec.Name], err = mux.Open(isotp.Emission(a), link.Handlers{OnMessage: func(b []byte) {
+			n.heard = append(n.heard, spec.Name+": "+spaced(b))
+		}})
+		require.NoError(t, err)
+	}
+	var step func()
+	tick := n.loop.NewTimer(clock.PriorityCar, func() { step() })
+	step = func() {
+		for _, m := range n.order {
+			m.Step(n.loop.Now())
+		}
+		tick.Set(n.loop.Now() + 5*time.Millisecond)
+	}
+	tick.Set(0)
+	return n
+}
+
+// at schedules what the tester or the driver does.
+func (n *network) at(d time.Duration, fn func()) { n.loop.At(d, clock.PriorityTool, fn) }
+
+func (n *network) run(until time.Duration) {
+	n.t.Helper()
+	require.NoError(n.t, n.loop.Run(context.Background(), until))
+}
+
+func (n *network) key(on bool) {
+	for _, p := range n.plants {
+		if on {
+			p.keyOn()
+		} else {
+			p.set("key", 0)
+			p.set("powered", 0)
+		}
+	}
+}
+
+func (n *network) send(l *link.Link, req string) {
+	require.NoError(n.t, l.Send(bytesOf(n.t, req)))
+}
+
+func TestSeveralUnitsAnswerOneFunctionalRequest(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml", "ecu-brake.yaml", "ecu-body.yaml")
+	n.at(10*time.Millisecond, func() { n.key(true) })
+	n.at(time.Second, func() { n.send(n.shared, "01 00") })
+	n.at(1100*time.Millisecond, func() { n.send(n.shared, "09 0A") })
+	n.at(1200*time.Millisecond, func() { n.send(n.shared, "01 0C") })
+	n.at(1300*time.Millisecond, func() { n.send(n.shared, "03") })
+	n.at(1400*time.Millisecond, func() { n.send(n.links["body"], "22 F1 86") })
+	n.run(2 * time.Second)
+	assert.ElementsMatch(t, []string{
+		"engine: 41 00 FF BF B9 93", "brake: 41 00 80 08 00 11",
+		"engine: 49 0A 01 45 43 4D 00 2D 45 6E 67 69 6E 65 43 6F 6E 74 72 6F 6C 00 00",
+		"brake: 49 0A 01 45 43 4D 00 2D 45 6E 67 69 6E 65 43 6F 6E 74 72 6F 6C 00 00",
+		"engine: 41 0C 00 00", // the brake unit has no engine speed and keeps silent
+		"engine: 43 00", "brake: 43 00", "body: 62 F1 86 01",
+	}, n.heard)
+	for _, f := range n.frames {
+		assert.EqualValues(t, 8, f.Len, "ISO 15765-4: the data length is always 8: %v", &f)
+	}
+}
+
+func TestAUnitWithoutSupplyIsSilent(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml")
+	n.at(10*time.Millisecond, func() { n.send(n.shared, "01 00") })
+	n.at(500*time.Millisecond, func() { n.key(true) })
+	n.at(700*time.Millisecond, func() { n.send(n.shared, "01 00") }) // booting
+	n.at(1*time.Second, func() { n.send(n.shared, "01 00") })
+	n.at(1500*time.Millisecond, func() { n.key(false) })
+	n.at(1600*time.Millisecond, func() { n.send(n.shared, "01 00") })
+	n.run(2 * time.Second)
+	assert.Equal(t, []string{"engine: 41 00 FF BF B9 93"}, n.heard)
+}
+
+// P2CAN of ISO 15765-4: 0 to 50 ms from the end of the request to the start of
+// each answer.
+func TestAnswersStartWithinP2(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml", "ecu-brake.yaml")
+	n.key(true)
+	for i := range 50 {
+		n.at(time.Second+time.Duration(i)*100*time.Millisecond, func() { n.send(n.shared, "01 0D") })
+	}
+	n.run(7 * time.Second)
+	var asked time.Duration
+	answers := 0
+	for _, f := range n.frames {
+		switch f.ID {
+		case 0x7DF:
+			asked = f.Time
+		case 0x7E8, 0x7E9:
+			answers++
+			assert.Greater(t, f.Time-asked, time.Duration(0))
+			assert.Less(t, f.Time-asked, 50*time.Millisecond)
+		}
+	}
+	assert.Equal(t, 100, answers)
+}
+
+func TestResetAnswersThenBootsThenIsBack(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml")
+	n.key(true)
+	e := n.links["engine"]
+	n.at(1000*time.Millisecond, func() { n.send(e, "10 03") })
+	n.at(1100*time.Millisecond, func() { n.send(e, "11 01") })
+	n.at(1300*time.Millisecond, func() { n.send(e, "22 F1 86") }) // booting: silent
+	n.at(1600*time.Millisecond, func() { n.send(e, "22 F1 86") })
+	n.run(2 * time.Second)
+	assert.Equal(t, []string{"engine: 50 03 00 32 01 F4", "engine: 51 01", "engine: 62 F1 86 01"}, n.heard)
+	assert.Equal(t, []ResetKind{PowerUp, HardReset}, n.plants["engine"].resets)
+}
+
+func TestAPulledCableDoesNotStopTheUnit(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml", "ecu-brake.yaml")
+	n.key(true)
+	port, ok := n.bus.Port("tester")
+	require.True(t, ok)
+	// Gone in the middle of a long answer: the flow control never comes and the
+	// unit gives up after N_Bs (ISO 15765-4: 75 ms).
+	n.at(1000*time.Millisecond, func() { n.send(n.links["engine"], "19 0A") })
+	n.at(1004*time.Millisecond, port.Unplug)
+	n.at(2000*time.Millisecond, port.Plug)
+	n.at(2100*time.Millisecond, func() { n.send(n.links["engine"], "01 0D") })
+	n.run(3 * time.Second)
+	assert.Contains(t, n.heard, "engine: 41 0D 00")
+}
+
+// The dissectors for ISO-TP, OBD and UDS of an analyser that shares no code
+// with this module must find the same services in what the units say.
+func TestDissectorsReadTheAnswers(t *testing.T) {
+	tshark, err := exec.LookPath("tshark")
+	if err != nil {
+		missingPeer(t, "tshark")
+	}
+	n := newNetwork(t, "ecu-engine.yaml")
+	n.key(true)
+	n.plants["engine"].set("engine_rpm", 604)
+	e := n.links["engine"]
+	for i, req := range []string{"01 0C", "01 05", "09 02", "22 F1 90", "10 03", "19 02 FF", "2E F1 90 00", "31 03 02 10"} {
+		n.at(time.Duration(1000+200*i)*time.Millisecond, func() { n.send(e, req) })
+	}
+	n.run(4 * time.Second)
+	file := t.TempDir() + "/answers.pcapng"
+	w, err := capture.Create(file, capture.Options{})
+	require.NoError(t, err)
+	for i := range n.frames {
+		require.NoError(t, w.Write(&n.frames[i], ""))
+	}
+	require.NoError(t, w.Close())
+	out, err := exec.Command(tshark, "-r", file, "-d", "can.subdissector,iso15765", "-o", "iso15765.addressing:normal",
+		"-d", "iso15765.subdissector,obd-ii", "-V").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	t.Logf("%s", out)
+}
+
+func missingPeer(t *testing.T, name string) {
+	t.Helper()
+	t.Skipf("%s is not installed: the check against it is left out", name)
+}
