@@ -109,8 +109,16 @@ func (c *Condition) study(tree *ast.AST) (errs []*ConditionError) {
 		}
 	})
 	c.kinds = kindsOf(tree.Expr())
+	if !c.Frames() {
+		c.kinds &^= 1 << Frame
+	}
 	return errs
 }
+
+// Frames reports whether the condition asks for single frames: only one that
+// compares event.kind with "frame" sees them, so that a run without such a
+// condition need not make an observation of every frame.
+func (c *Condition) Frames() bool { return slices.Contains(c.Words("event.kind"), Frame.String()) }
 
 // vocabulary is what some names can be at all.
 var vocabulary = map[string][]string{

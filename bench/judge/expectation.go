@@ -17,6 +17,8 @@ type Expectation struct {
 	// From and Until bound what is judged; Until 0 is the end of the run.
 	From, Until time.Duration
 	Want        Want
+	// Line and Column are its place in the scenario file; 0 if it has none.
+	Line, Column int
 }
 
 // Want is the kind of statement: Always, Never, Eventually, UntilThen, Before,
@@ -93,11 +95,14 @@ type Finished struct {
 }
 
 // Reported compares what the tool said at the end of a task with what was true.
-// Nth counts the task's runs from 1; 0 means each.
+// Nth counts the task's runs from 1; 0 means each. With OrSilent a tool may report
+// nothing of a field, and a task without an end has nothing to judge: what counts is
+// that nothing wrong was said.
 type Reported struct {
-	Task   string
-	Nth    int
-	Checks []Check
+	Task     string
+	Nth      int
+	OrSilent bool
+	Checks   []Check
 }
 
 func (w Always) conditions() []*Condition     { return []*Condition{w.Hold} }

@@ -405,6 +405,9 @@ func TestAWatchFiresAtBeginnings(t *testing.T) {
 		require.NoError(t, w.Observe(&o))
 	}
 	require.Equal(t, []time.Duration{2 * ms, -3 * ms, 5 * ms}, fired)
+	w.On(r.cond(`size(ended) == 2 && ended[1] == "learn"`), func(at time.Duration) { fired = append(fired, at) })
+	require.NoError(t, w.Observe(&Observation{Kind: TaskEnd, Time: 6 * ms, Task: "learn"}))
+	require.Equal(t, 6*ms, fired[3])
 	w.On(r.cond("1 / event.nrc > 0"), func(time.Duration) {})
 	require.Error(t, w.Observe(&Observation{Kind: Line}))
 }

@@ -60,8 +60,9 @@ const (
 	maxConditionDepth = 40
 )
 
-// Language is the vocabulary of conditions about one car: its signals, task, t,
-// faults and event.
+// Language is the vocabulary of conditions about one car: its signals, t, task (the
+// one that runs, or ""), ended (the tasks that did), faults (those that are on) and
+// event.
 type Language struct {
 	env   *cel.Env
 	units map[string]string // numeric names and their units
@@ -82,6 +83,7 @@ func NewLanguage(infos []signal.Info) (*Language, error) {
 		cel.Variable("task", cel.StringType),
 		cel.Variable("key", cel.StringType),
 		cel.Variable("faults", cel.ListType(cel.StringType)),
+		cel.Variable("ended", cel.ListType(cel.StringType)),
 		cel.Function("at", cel.MemberOverload("bytes_at_int", []*cel.Type{cel.BytesType, cel.IntType}, cel.IntType,
 			cel.BinaryBinding(byteAt))),
 	}
@@ -91,7 +93,7 @@ func NewLanguage(infos []signal.Info) (*Language, error) {
 	for _, i := range infos {
 		switch {
 		case i.Name == "key":
-		case i.Name == "t" || i.Name == "task" || i.Name == "faults" || i.Name == "event":
+		case i.Name == "t" || i.Name == "task" || i.Name == "faults" || i.Name == "ended" || i.Name == "event":
 			return nil, fmt.Errorf("signal %q: the name belongs to the language of conditions", i.Name)
 		case i.Unit == boolUnit:
 			opts = append(opts, cel.Variable(i.Name, cel.BoolType))

@@ -53,6 +53,8 @@ func TestReportedOtherwise(t *testing.T) {
 		{"no vin", Check{Field: "vin", Car: true}, func(r *Report) { r.Says &^= FieldVIN }, "vin is not reported"},
 		{"module missed", Check{Field: "ecus", Car: true}, func(r *Report) { r.ECUs = []string{"engine"} }, "1 missed (brake)"},
 		{"module twice", Check{Field: "ecus", Car: true}, func(r *Report) { r.ECUs = []string{"engine", "engine", "brake"} }, "1 too much (engine)"},
+		{"too few", Check{Field: "ecus", AtLeast: 3}, nil, "2 entries, at least 3 are true"},
+		{"too many", Check{Field: "ecus", AtMost: 1}, nil, "2 entries, at most 1 are true"},
 		{"code missed", Check{Field: "stored", Has: []string{"P080A"}}, func(r *Report) { r.Stored = nil }, "1 missed (P080A)"},
 		{"code invented", Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *Report) { r.Stored = append(r.Stored, "P0080") }, "1 too much (P0080)"},
 		{"one wrong", Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *Report) { r.Stored = []string{"P0A80"} }, "1 missed (P080A), 1 too much (P0A80)"},
@@ -118,4 +120,16 @@ func TestReportedOfEveryRun(t *testing.T) {
 	require.False(t, r.j.Decided())
 	r.start(2*ms, "read-codes").end(3*ms, "read-codes", StatusOK, said(func(r *Report) { r.Stored = nil }))
 	require.Equal(t, Fail, r.finish(time.Second).Outcome)
+}
+
+func TestSilenceCanBeAllowed(t *testing.T) {
+	r := newRig(t)
+	w := Reported{Task: "health-check", OrSilent: true, Checks: []Check{{Field: "stored", Has: []string{"P0113"}}}}
+	try := func(status string, rep *Report) Outcome {
+		return r.want(w).start(0, "health-check").end(1*ms, "health-check", status, rep).finish(time.Second).Outcome
+	}
+	require.Equal(t, Pass, try(StatusFailed, &Report{Reads: FieldStored}))
+	require.Equal(t, Fail, try(StatusFailed, &Report{Reads: FieldStored, Says: FieldStored}), "no codes, it says")
+	require.Equal(t, Pass, try(StatusFailed, &Report{Reads: FieldStored, Says: FieldStored, Stored: []string{"P0113"}}))
+	require.Equal(t, NotApplicable, try(StatusTimeout, nil))
 }

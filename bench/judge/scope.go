@@ -16,13 +16,15 @@ func KeyPositions() []string { return []string{"off", "accessory", "on", "start"
 var keyNames = KeyPositions()
 
 // Scope is what a condition can see at one moment: the true signals, the running
-// task, the faults that are on, and the observation at hand.
+// task, the tasks that have ended, the faults that are on, and the observation at
+// hand.
 type Scope struct {
 	table  *signal.Table
 	bools  []bool // by Ref
 	now    time.Duration
 	task   string
 	faults []string
+	ended  []string
 	event  *Observation
 }
 
@@ -56,6 +58,7 @@ func (s *Scope) leave(o *Observation) {
 		if s.task == o.Task {
 			s.task = ""
 		}
+		s.ended = append(s.ended, o.Task)
 	case FaultOff:
 		if i := slices.Index(s.faults, o.Fault); i >= 0 {
 			s.faults = slices.Delete(s.faults, i, i+1)
@@ -94,6 +97,8 @@ func (s *Scope) ResolveName(name string) (any, bool) {
 		return types.String(s.task), true
 	case "faults":
 		return s.faults, true
+	case "ended":
+		return s.ended, true
 	case "key":
 		return types.String(s.key()), true
 	}

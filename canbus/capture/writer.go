@@ -67,6 +67,7 @@ type Writer struct {
 	buf    []byte
 	done   int64 // bytes handed over
 	frames int64
+	report canbus.Frame  // an error report as it is written
 	next   time.Duration // when to flush, in frame time
 	err    error
 }
@@ -144,9 +145,9 @@ func (w *Writer) Write(f *canbus.Frame, comment string) error {
 	}
 	if f.Flags&canbus.Error != 0 {
 		// A report has class bits where frames have identifier and format.
-		report := *f
-		report.Flags, report.ID = canbus.Error, f.ID&canbus.MaxExtendedID
-		f = &report
+		w.report = *f
+		w.report.Flags, w.report.ID = canbus.Error, f.ID&canbus.MaxExtendedID
+		f = &w.report
 	}
 	w.buf = w.enc.frame(w.buf, f, at, comment)
 	w.frames++

@@ -22,6 +22,7 @@ type testBus struct {
 	ports []*testPort
 	queue []testFrame
 	timer *clock.Timer
+	now   testFrame // the one being delivered
 }
 
 type testFrame struct {
@@ -66,8 +67,9 @@ func (p *testPort) Send(f *canbus.Frame) error {
 func (p *testPort) Close() error { p.closed = true; return nil }
 
 func (b *testBus) complete() {
-	t := b.queue[0]
-	b.queue = b.queue[1:]
+	t := &b.now
+	*t = b.queue[0]
+	b.queue = b.queue[:copy(b.queue, b.queue[1:])]
 	t.p.queued--
 	t.f.Time = b.loop.Now()
 	for _, p := range b.ports {

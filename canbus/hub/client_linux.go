@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -60,9 +61,9 @@ func (c *client) join() {
 	}
 	port, err := c.s.bus.Attach(c.name, c)
 	if err != nil {
-		_ = c.conn.Close()
 		c.s.counts.dropped.Add(1)
 		c.tellDrop(fmt.Sprintf("the bus does not take it: %v", err))
+		_ = c.conn.Close()
 		return
 	}
 	c.port = port
@@ -229,7 +230,7 @@ func (c *client) freeBatch() (*batchIn, bool) {
 }
 
 func parseError(err error) error {
-	if errors.Is(err, unix.ECONNRESET) || errors.Is(err, net.ErrClosed) {
+	if errors.Is(err, unix.ECONNRESET) || errors.Is(err, os.ErrClosed) {
 		return io.EOF // it ended with frames of ours unread
 	}
 	return err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"sync"
 	"time"
 
@@ -69,7 +70,7 @@ func (c *conn) Read(f *canbus.Frame) error {
 	if c.i == c.n {
 		n, err := c.in.Read()
 		switch {
-		case errors.Is(err, net.ErrClosed):
+		case errors.Is(err, os.ErrClosed):
 			return &Error{Op: "read", Path: c.path, Err: canbus.ErrClosed}
 		case errors.Is(err, unix.ECONNRESET):
 			return io.EOF
@@ -105,7 +106,7 @@ func (c *conn) Write(f *canbus.Frame) error {
 	switch {
 	case err == nil:
 		return nil
-	case errors.Is(err, unix.EPIPE), errors.Is(err, unix.ECONNRESET), errors.Is(err, net.ErrClosed):
+	case errors.Is(err, unix.EPIPE), errors.Is(err, unix.ECONNRESET), errors.Is(err, os.ErrClosed):
 		err = fmt.Errorf("%w: %w", canbus.ErrClosed, err)
 	}
 	return &Error{Op: "write", Path: c.path, Err: err}

@@ -44,11 +44,11 @@ func (b *bench) dial() canbus.Conn {
 }
 
 // raw connects without the manners of Dial.
-func (b *bench) raw() *net.UnixConn {
-	b.t.Helper()
+func (b *bench) raw(t testing.TB) *net.UnixConn {
+	t.Helper()
 	c, err := net.DialUnix("unixpacket", nil, &net.UnixAddr{Name: b.path, Net: "unixpacket"})
-	require.NoError(b.t, err)
-	b.t.Cleanup(func() { _ = c.Close() })
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = c.Close() })
 	return c
 }
 
@@ -63,6 +63,17 @@ func read(t testing.TB, c canbus.Conn) canbus.Frame {
 	var f canbus.Frame
 	require.NoError(t, c.Read(&f))
 	return f
+}
+
+// settled waits until no more goroutines are left than there were.
+func settled(t *testing.T, before int) {
+	t.Helper()
+	for end := time.Now().Add(patience); runtime.NumGoroutine() > before; time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			stacks := make([]byte, 1<<16)
+			t.Fatalf("goroutines are left:\n%s", stacks[:runtime.Stack(stacks, true)])
+		}
+	}
 }
 
 // bare is the frame without its moment.
@@ -156,7 +167,7 @@ func TestALongBurstWithinTheQueueIsCarriedInOrder(t *testing.T) {
 func TestASlowClientIsDroppedAndTheRestGoesOn(t *testing.T) {
 	b := newBench(t, 0, 10_000)
 	s, w := b.listen(hub.Options{Queue: 100})
-	b.raw() // never reads
+	b.raw(t) // never reads
 	joined(t, s, 1)
 	good := b.dial()
 	joined(t, s, 2)
@@ -227,7 +238,7 @@ func TestARudeClientIsDroppedWithTheReason(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t, 0, 100)
 			s, w := b.listen(hub.Options{})
-			rude := b.raw()
+			rude := b.raw(t)
 			joined(t, s, 1)
 			a, c2 := b.dial(), b.dial()
 			joined(t, s, 3)
@@ -287,8 +298,7 @@ func TestTheEndOfTheServerEndsItsClients(t *testing.T) {
 	require.NoFileExists(t, b.path)
 	b.do(func() { require.NoError(t, s.Close(), "a second time") })
 	b.end()
-	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, time.Millisecond,
-		"goroutines are left")
+	settled(t, before)
 }
 
 func TestClosingAfterTheLoopHasEndedLeavesNothing(t *testing.T) {
@@ -308,7 +318,7 @@ func TestClosingAfterTheLoopHasEndedLeavesNothing(t *testing.T) {
 	require.NoError(t, s.Close())
 	var f canbus.Frame
 	require.ErrorIs(t, late.Read(&f), io.EOF)
-	require.Eventually(t, func() bool { return runtime.NumGoroutine() <= before }, patience, time.Millisecond)
+	settled(t, before)
 }
 
 // refusing is a bus that lets nobody on.
@@ -345,7 +355,7 @@ func FuzzClient(f *testing.F) {
 	joined(f, s, 2)
 	round := 0
 	f.Fuzz(func(t *testing.T, in []byte) {
-		rude := b.raw()
+		rude := b.raw(t)
 		for len(in) > 0 {
 			n := min(int(in[0]), len(in)-1)
 			if _, err := rude.Write(in[1 : 1+n]); err != nil {

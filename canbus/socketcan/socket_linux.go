@@ -187,7 +187,7 @@ func translate(err error) error {
 		return ErrDown
 	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
 		return ErrGone
-	case errors.Is(err, os.ErrClosed), errors.Is(err, net.ErrClosed):
+	case errors.Is(err, os.ErrClosed):
 		return canbus.ErrClosed
 	}
 	return err

@@ -84,7 +84,11 @@ func (s *segment) strike(p *Port, hit Hit) {
 	if p.state == ErrorPassive {
 		flag = 1
 	}
-	o.end = s.errorEnd(&st, i, 1-b.level, flag)
+	onBus := 1 - b.level
+	if i == ack {
+		onBus = 1 // the acknowledgement that the sender does not see
+	}
+	o.end = s.errorEnd(&st, i, onBus, flag)
 	switch {
 	case b.arb && b.level == 1 && b.stuff:
 		o.detail, o.lenient = protStuff, true

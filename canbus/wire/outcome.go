@@ -172,20 +172,45 @@ func firstDifference(streams []stream, alive []int) (at, low int) {
 }
 
 // errorEnd is when an error frame is over that starts behind bit i, which has the
-// level onBus on the wire; flag is the level of the first error flag. In the
-// stuffed part the other nodes find out by the sixth equal bit and add their own
-// flags; behind it they see the error at once, and the flags coincide.
+// level onBus on the wire; flag is the level of the first error flag. The other
+// nodes add their flags when they have found out.
 func (s *segment) errorEnd(st *stream, i int, onBus, flag uint8) time.Duration {
-	flags := flagBits
-	if stuffed(st.bits[i].place) {
-		run := 0
-		if onBus == flag {
-			run = min(1+st.runBefore(i, flag), flagBits)
-		}
-		flags = flagBits - run + flagBits
-	}
 	nominal, data := st.upTo(i + 1)
+	flags := st.discovered(i, onBus, flag) - i + flagBits
 	return s.start + s.b.span(nominal, data) + s.b.nominal.span(flags+delimBits)
+}
+
+// discovered is the bit at which receivers see a frame broken off behind bit i:
+// the sixth equal bit where stuff bits are dynamic, a fixed stuff bit like the one
+// before it, a dominant delimiter or EOF.
+func (s *stream) discovered(i int, onBus, flag uint8) int {
+	run, prev := s.runBefore(i, onBus), 1-onBus
+	if run > 0 {
+		prev = onBus
+	}
+	last := min(i+flagBits, s.n-1)
+	for q, level := i, onBus; q < last; q, level = q+1, flag {
+		if level != prev {
+			run = 0
+		}
+		run++
+		same := level == prev
+		prev = level
+		switch b := s.bits[q]; {
+		case b.place == placeAck: // either level is right
+		case !stuffed(b.place):
+			if level == 0 {
+				return q
+			}
+		case s.fd && b.place == placeCRC:
+			if b.stuff && same {
+				return q
+			}
+		case run >= flagBits:
+			return q
+		}
+	}
+	return last
 }
 
 func stuffed(p place) bool {

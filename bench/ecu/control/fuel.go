@@ -112,7 +112,7 @@ func (e *Engine) controlLambda(b int, full bool) {
 	case e.fuel.cut != cutNone || full:
 		k.short, k.status = 0, fuelOpenDemand
 		return
-	case !k.active:
+	case !k.active, e.fault.airMass.bad:
 		k.short, k.status = 0, fuelOpenFault
 		return
 	}
@@ -130,8 +130,6 @@ func (e *Engine) controlLambda(b int, full bool) {
 	k.rich = rich
 	k.short += float64(sign * cal.Lambda.SlopePct * dt)
 	k.short = min(max(k.short, -cal.Lambda.MostPct), cal.Lambda.MostPct)
-	if !e.fault.airMass.bad {
-		k.long += float64(k.short * cal.Lambda.LongShare * dt)
-		k.long = min(max(k.long, -cal.Lambda.MostPct), cal.Lambda.MostPct)
-	}
+	k.long += float64(k.short * cal.Lambda.LongShare * dt)
+	k.long = min(max(k.long, -cal.Lambda.MostPct), cal.Lambda.MostPct)
 }

@@ -2,6 +2,8 @@ package batch
 
 import (
 	"errors"
+	"fmt"
+	"os"
 	"syscall"
 	"time"
 	"unsafe"
@@ -45,12 +47,21 @@ func NewReader(raw syscall.RawConn, count, size, control int) *Reader {
 
 // Read waits for at least one packet and returns how many came. The packets
 // are valid until the next call. Errors are the system's or, of a closed
-// socket, os.ErrClosed or net.ErrClosed.
+// socket, wrap os.ErrClosed.
 func (r *Reader) Read() (int, error) {
 	if err := r.raw.Read(r.try); err != nil {
-		return 0, err
+		return 0, closed(err)
 	}
 	return r.n, r.err
+}
+
+// closed gives the poller's own errors one name: files and connections each
+// have another, of which one is not exported.
+func closed(err error) error {
+	if errors.Is(err, os.ErrClosed) || errors.Is(err, os.ErrDeadlineExceeded) {
+		return err
+	}
+	return fmt.Errorf("%w: %w", os.ErrClosed, err)
 }
 
 func (r *Reader) receive(fd uintptr) bool {

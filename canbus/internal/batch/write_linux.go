@@ -63,7 +63,7 @@ func (w *Writer) Len() int { return w.n }
 func (w *Writer) Write() (int, error) {
 	w.sent, w.err = 0, nil
 	if err := w.raw.Write(w.wait); err != nil {
-		w.err = err
+		w.err = closed(err)
 	}
 	w.n = 0
 	return w.sent, w.err
@@ -74,7 +74,7 @@ func (w *Writer) Write() (int, error) {
 func (w *Writer) TryWrite() (int, error) {
 	w.sent, w.err = 0, nil
 	if err := w.raw.Control(w.touch); err != nil {
-		w.err = err
+		w.err = closed(err)
 	}
 	w.n = 0
 	return w.sent, w.err

@@ -123,6 +123,9 @@ func (e *exchange) message(p *peer, m []byte) {
 		e.back()
 		return
 	}
+	if e.l.probed && e.answersProbe(m) && !e.isProbe() {
+		return // probes piled up while the cable was out; their answers come late
+	}
 	if e.q.to != nil && e.q.to != p || len(m) == 0 || p.got != nil && p.got.fail == "" && p.got.nrc != nrcBusy {
 		return
 	}
@@ -150,6 +153,13 @@ func (e *exchange) message(p *peer, m []byte) {
 	p.got = r
 	e.touch(p)
 }
+
+// answersProbe reports an answer to the question whether anybody is there.
+func (e *exchange) answersProbe(m []byte) bool {
+	return len(m) >= 2 && m[0] == e.probe.Data[1]+0x40 && m[1] == e.probe.Data[2]
+}
+
+func (e *exchange) isProbe() bool { return e.q.data[0] == e.probe.Data[1] && e.q.data[1] == e.probe.Data[2] }
 
 func head(m []byte) []byte { return m[:min(len(m), 8)] }
 
@@ -206,6 +216,7 @@ func (e *exchange) tick() {
 			e.until = now + probeGap
 			if e.l.unconfirmed == 0 && len(e.l.out) == 0 {
 				e.l.send(e.probe)
+				e.l.probed = true
 			}
 		}
 	}

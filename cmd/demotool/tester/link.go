@@ -87,6 +87,7 @@ type link struct {
 	out         []canbus.Frame
 	unconfirmed int
 	ex          *exchange
+	probed      bool // a probe was sent at some time
 	alive       bool
 	aliveAt     time.Duration
 	lostWait    time.Duration

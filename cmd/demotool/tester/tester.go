@@ -189,6 +189,16 @@ func (t *Tester) Interrupt(now time.Duration) {
 	}
 }
 
+// Disconnect ends the task because the way to the bus is gone: nothing more can
+// be sent, so the session cannot be left.
+func (t *Tester) Disconnect(now time.Duration, reason string) {
+	t.enter(now)
+	if !t.done {
+		t.session = nil
+		t.stop(StatusLost, reason)
+	}
+}
+
 // Deadline is the next moment at which Tick has something to do; false once
 // the task is done.
 func (t *Tester) Deadline() (time.Duration, bool) {

@@ -1,0 +1,16 @@
+package fault
+
+import "errors"
+
+// cableAct pulls the tool's cable off the bus.
+type cableAct struct{}
+
+func (a *cableAct) check(t *Target, _ Params) error {
+	if t.Cable == nil {
+		return errors.New("the tool's cable can only be pulled on an embedded bus (mem: or unix:)")
+	}
+	return nil
+}
+
+func (a *cableAct) on(t *Target, _ Params)  { t.Cable.Pull() }
+func (a *cableAct) off(t *Target, _ Params) { t.Cable.PutBack() }

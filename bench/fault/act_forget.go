@@ -1,0 +1,29 @@
+package fault
+
+import "fmt"
+
+// forgetAct takes learned values out of an ECU's memory, as in a fresh ECU.
+// Nothing but the learn procedure brings them back.
+type forgetAct struct {
+	ECU    string   `yaml:"ecu"`
+	Values []string `yaml:"values"`
+}
+
+func (a *forgetAct) check(t *Target, _ Params) error {
+	if t.NV == nil {
+		return fmt.Errorf("there is no ECU %q", a.ECU)
+	}
+	if _, ok := t.NV(a.ECU); !ok {
+		return fmt.Errorf("there is no ECU %q", a.ECU)
+	}
+	return nil
+}
+
+func (a *forgetAct) on(t *Target, _ Params) {
+	nv, _ := t.NV(a.ECU) // checked
+	for _, v := range a.Values {
+		nv.Erase(v)
+	}
+}
+
+func (a *forgetAct) off(*Target, Params) {}

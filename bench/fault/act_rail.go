@@ -1,0 +1,35 @@
+package fault
+
+import (
+	"fmt"
+
+	"sawhorse/bench/car"
+)
+
+// railAct breaks a supply or ground that circuits share.
+type railAct struct {
+	Rail   string `yaml:"rail"`
+	Wiring `yaml:",inline"`
+}
+
+func (a *railAct) check(t *Target, p Params) error {
+	if _, err := a.of(p); err != nil {
+		return err
+	}
+	if _, ok := t.Car.Rail(a.Rail); !ok {
+		return fmt.Errorf("the car %s has no rail %q", t.Car.Spec().Name, a.Rail)
+	}
+	return nil
+}
+
+func (a *railAct) on(t *Target, p Params) {
+	w, _ := a.of(p) // checked
+	a.set(t, w)
+}
+
+func (a *railAct) off(t *Target, _ Params) { a.set(t, car.Wiring{}) }
+
+func (a *railAct) set(t *Target, w car.Wiring) {
+	r, _ := t.Car.Rail(a.Rail) // checked
+	r.SetWiring(w)
+}

@@ -1,0 +1,62 @@
+package fault
+
+import (
+	"fmt"
+
+	"sawhorse/bench/car"
+)
+
+// Wiring is the state of a wire as the catalogue has it.
+type Wiring struct {
+	State string `yaml:"state"`
+	// The numbers may stand here or come from parameters of these names.
+	Ohm      float64 `yaml:"ohm"`
+	OpenPct  float64 `yaml:"open_pct"`
+	PeriodS  float64 `yaml:"period_s"`
+	OhmOf    string  `yaml:"ohm_of"`
+	OpenOf   string  `yaml:"open_pct_of"`
+	PeriodOf string  `yaml:"period_s_of"`
+}
+
+func (w *Wiring) of(p Params) (car.Wiring, error) {
+	s, err := car.ParseWireState(w.State)
+	if err != nil {
+		return car.Wiring{}, err
+	}
+	pick := func(v float64, of string) float64 {
+		if of != "" {
+			return p.Number(of)
+		}
+		return v
+	}
+	out := car.Wiring{State: s, Ohm: pick(w.Ohm, w.OhmOf), OpenPct: pick(w.OpenPct, w.OpenOf), PeriodS: pick(w.PeriodS, w.PeriodOf)}
+	return out, out.Check()
+}
+
+// wireAct breaks the signal wire of one circuit.
+type wireAct struct {
+	Circuit string `yaml:"circuit"`
+	Wiring  `yaml:",inline"`
+}
+
+func (a *wireAct) check(t *Target, p Params) error {
+	if _, err := a.of(p); err != nil {
+		return err
+	}
+	if _, ok := t.Car.Circuit(a.Circuit); !ok {
+		return fmt.Errorf("the car %s has no circuit %q", t.Car.Spec().Name, a.Circuit)
+	}
+	return nil
+}
+
+func (a *wireAct) on(t *Target, p Params) {
+	w, _ := a.of(p) // checked
+	a.set(t, w)
+}
+
+func (a *wireAct) off(t *Target, _ Params) { a.set(t, car.Wiring{}) }
+
+func (a *wireAct) set(t *Target, w car.Wiring) {
+	c, _ := t.Car.Circuit(a.Circuit) // checked
+	c.SetWiring(w)
+}

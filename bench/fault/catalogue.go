@@ -1,0 +1,216 @@
+package fault
+
+import (
+	"embed"
+	"fmt"
+	"io/fs"
+	"path"
+	"regexp"
+	"slices"
+
+	"sawhorse/bench/car/strict"
+)
+
+//go:embed catalogue/*.yaml
+var files embed.FS
+
+// catalogue is read once; the files are part of the program, so a mistake in
+// them is one in the program, and a test reads them all.
+var catalogue = func() []*Entry {
+	list, err := load(files)
+	if err != nil {
+		panic(err)
+	}
+	return list
+}()
+
+// Catalogue lists the faults by group, in the order of the files. The entries
+// must not be changed.
+func Catalogue() []*Entry { return slices.Clone(catalogue) }
+
+// IDs lists the names of the faults.
+func IDs() []string {
+	var ids []string
+	for _, e := range catalogue {
+		ids = append(ids, e.ID)
+	}
+	return ids
+}
+
+// group is one file of the catalogue.
+type group struct {
+	Group  string   `yaml:"group"`
+	Faults []*Entry `yaml:"faults"`
+}
+
+// actSpec is an act as it is written: one of its fields is set.
+type actSpec struct {
+	// If names a parameter of kind bool that brings the act about; Unless one
+	// that does away with it.
+	If     string     `yaml:"if"`
+	Unless string     `yaml:"unless"`
+	Wire   *wireAct   `yaml:"wire"`
+	Rail   *railAct   `yaml:"rail"`
+	Plug   *plugAct   `yaml:"plug_off"`
+	Forget *forgetAct `yaml:"forget"`
+	Cable  *cableAct  `yaml:"cable_off"`
+}
+
+// boundAct is an act with its condition.
+type boundAct struct {
+	act
+	If  string
+	Not bool
+}
+
+func (s *actSpec) bind() (boundAct, error) {
+	var b boundAct
+	b.If = s.If
+	if s.Unless != "" {
+		b.If, b.Not = s.Unless, true
+	}
+	n := 0
+	for _, a := range []struct {
+		set bool
+		act act
+	}{
+		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
+		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
+	} {
+		if a.set {
+			b.act = a.act
+			n++
+		}
+	}
+	if n != 1 || s.If != "" && s.Unless != "" {
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, with if or unless or neither", n)
+	}
+	return b, nil
+}
+
+func load(fsys fs.FS) ([]*Entry, error) {
+	names, err := fs.Glob(fsys, "catalogue/*.yaml")
+	if err != nil {
+		return nil, err
+	}
+	var list []*Entry
+	seen := map[string]string{}
+	for _, name := range names {
+		data, err := fs.ReadFile(fsys, name)
+		if err != nil {
+			return nil, err
+		}
+		es, err := parse(path.Base(name), data)
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range es {
+			if other, ok := seen[e.ID]; ok {
+				return nil, fmt.Errorf("%s: fault %q is in %s already", name, e.ID, other)
+			}
+			seen[e.ID] = name
+			list = append(list, e)
+		}
+	}
+	return list, nil
+}
+
+var (
+	idPattern   = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
+	codePattern = regexp.MustCompile(`^[PCBU][0-3][0-9A-F]{3}$`)
+)
+
+// parse reads one file of the catalogue. The error names file, line and column.
+func parse(name string, data []byte) ([]*Entry, error) {
+	var g group
+	d, err := strict.Read(name, data, &g)
+	if err != nil {
+		return nil, err
+	}
+	if g.Group == "" {
+		return nil, d.Errorf("$.group", "a group without a name, want one")
+	}
+	for i, e := range g.Faults {
+		at := fmt.Sprintf("$.faults[%d]", i)
+		if e == nil {
+			return nil, d.Errorf(at, "an empty entry, want a fault")
+		}
+		e.Group = g.Group
+		if err := e.check(d, at); err != nil {
+			return nil, err
+		}
+	}
+	return g.Faults, nil
+}
+
+func (e *Entry) check(d *strict.Doc, at string) error {
+	if !idPattern.MatchString(e.ID) {
+		return d.Errorf(at+".fault", "fault %q, want lower-case words joined by -", e.ID)
+	}
+	for key, text := range map[string]string{"title": e.Title, "cause": e.Cause, "driver_sees": e.Driver, "found_by": e.Finding, "mended_by": e.Mending} {
+		if text == "" {
+			return d.Errorf(at, "fault %s has no %s, want some words", e.ID, key)
+		}
+	}
+	if err := e.checkParams(d, at); err != nil {
+		return err
+	}
+	if err := checkCodes(d, at+".codes", e.Codes); err != nil {
+		return err
+	}
+	for i, m := range e.Also {
+		p := fmt.Sprintf("%s.also[%d]", at, i)
+		if !e.hasBool(m.If) {
+			return d.Errorf(p, "if is %q, want a parameter of kind bool", m.If)
+		}
+		if err := checkCodes(d, p+".codes", m.Codes); err != nil {
+			return err
+		}
+	}
+	for i := range e.Acts {
+		p := fmt.Sprintf("%s.acts[%d]", at, i)
+		b, err := e.Acts[i].bind()
+		if err != nil {
+			return d.Errorf(p, "%v", err)
+		}
+		if b.If != "" && !e.hasBool(b.If) {
+			return d.Errorf(p, "the condition is %q, want a parameter of kind bool", b.If)
+		}
+		e.acts = append(e.acts, b)
+	}
+	if len(e.acts) == 0 {
+		return d.Errorf(at, "fault %s has no acts, want at least one", e.ID)
+	}
+	return nil
+}
+
+func (e *Entry) checkParams(d *strict.Doc, at string) error {
+	for i := range e.Params {
+		p, path := &e.Params[i], fmt.Sprintf("%s.params[%d]", at, i)
+		if p.Name == "" || slices.ContainsFunc(e.Params[:i], func(q Param) bool { return q.Name == p.Name }) {
+			return d.Errorf(path+".name", "parameter %q, want a name of its own", p.Name)
+		}
+		if err := d.Word(path+".kind", p.Kind, Number, Bool, Text); err != nil {
+			return err
+		}
+		v, err := p.accept(p.Default)
+		if err != nil {
+			return d.Errorf(path+".default", "the default of %v", err)
+		}
+		p.Default = v
+	}
+	return nil
+}
+
+func checkCodes(d *strict.Doc, at string, codes []string) error {
+	for i, c := range codes {
+		if !codePattern.MatchString(c) {
+			return d.Errorf(fmt.Sprintf("%s[%d]", at, i), "code %q, want a letter P C B U, a digit 0 to 3 and three hex digits", c)
+		}
+	}
+	return nil
+}
+
+func (e *Entry) hasBool(name string) bool {
+	return slices.ContainsFunc(e.Params, func(p Param) bool { return p.Name == name && p.Kind == Bool })
+}

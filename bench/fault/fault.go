@@ -1,0 +1,130 @@
+package fault
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"sawhorse/bench/car"
+)
+
+// Target is what faults act on. A run fills in what it has.
+type Target struct {
+	Car *car.Car
+	// NV finds the non-volatile memory of an ECU by its name.
+	NV func(ecu string) (Memory, bool)
+	// Cable is the tool's connection to the bus; nil where there is none to pull.
+	Cable Cable
+}
+
+// Memory is what a fault does to an ECU's learned values; ecu.NV is one.
+type Memory interface {
+	Erase(name string)
+	Set(name string, v float64)
+}
+
+// Cable is the tool's connection to the bus.
+type Cable interface {
+	Pull()
+	PutBack()
+}
+
+// Fault is one fault with its parameters, ready to act.
+type Fault struct {
+	entry  *Entry
+	params Params
+	acts   []act
+	on     bool
+}
+
+// act is one thing that a fault does.
+type act interface {
+	// check reports what the target lacks.
+	check(t *Target, p Params) error
+	// on brings it about, off undoes it where that is physical.
+	on(t *Target, p Params)
+	off(t *Target, p Params)
+}
+
+// New prepares a fault of the catalogue. Parameters that are not given have
+// their defaults; the error names the parameter, its range and what came.
+func New(id string, params map[string]any) (*Fault, error) {
+	i := slices.IndexFunc(catalogue, func(e *Entry) bool { return e.ID == id })
+	if i < 0 {
+		return nil, fmt.Errorf("fault %q: %w; known are %v", id, ErrUnknown, IDs())
+	}
+	e := catalogue[i]
+	p, err := e.params(params)
+	if err != nil {
+		return nil, fmt.Errorf("fault %s: %w", id, err)
+	}
+	f := &Fault{entry: e, params: p}
+	for _, a := range e.acts {
+		if a.If == "" || p.Bool(a.If) != a.Not {
+			f.acts = append(f.acts, a.act)
+		}
+	}
+	return f, nil
+}
+
+// ErrUnknown says that the catalogue has no such fault.
+var ErrUnknown = errors.New("not in the catalogue")
+
+// Entry is the fault's place in the catalogue.
+func (f *Fault) Entry() *Entry { return f.entry }
+
+// Params are its parameters, defaults filled in.
+func (f *Fault) Params() Params { return f.params }
+
+// Active reports whether it is on.
+func (f *Fault) Active() bool { return f.on }
+
+// Codes are the trouble codes that the fault brings, in the catalogue's order.
+func (f *Fault) Codes() []string {
+	codes := slices.Clone(f.entry.Codes)
+	for _, m := range f.entry.Also {
+		if f.params.Bool(m.If) {
+			codes = append(codes, m.Codes...)
+		}
+	}
+	return codes
+}
+
+// Check reports what the target lacks for this fault, before anything is done.
+func (f *Fault) Check(t *Target) error {
+	for _, a := range f.acts {
+		if err := a.check(t, f.params); err != nil {
+			return fmt.Errorf("fault %s: %w", f.entry.ID, err)
+		}
+	}
+	return nil
+}
+
+// On brings the fault about; a fault that is on stays so. On an error nothing
+// has been done.
+func (f *Fault) On(t *Target) error {
+	if err := f.Check(t); err != nil || f.on {
+		return err
+	}
+	f.on = true
+	for _, a := range f.acts {
+		a.on(t, f.params)
+	}
+	return nil
+}
+
+// Off mends what can be mended with the hands: wires, plugs, parts. A value that
+// an ECU has lost does not come back by itself; it must be learned.
+func (f *Fault) Off(t *Target) error {
+	if !f.on {
+		return nil
+	}
+	if err := f.Check(t); err != nil {
+		return err
+	}
+	f.on = false
+	for i := len(f.acts) - 1; i >= 0; i-- {
+		f.acts[i].off(t, f.params)
+	}
+	return nil
+}

@@ -1,0 +1,146 @@
+package bench
+
+import (
+	"slices"
+
+	"sawhorse/bench/fault"
+	"sawhorse/bench/judge"
+	"sawhorse/canbus/wire"
+)
+
+// faultBoard switches faults on and off and keeps count.
+type faultBoard struct {
+	rig     *Rig
+	target  fault.Target
+	handles []*faultHandle
+	observe func(*judge.Observation)
+}
+
+// faultHandle is one fault of a run: a scenario may have the same fault of the
+// catalogue twice, with different parameters.
+type faultHandle struct {
+	board *faultBoard
+	fault *fault.Fault
+}
+
+func newFaultBoard(r *Rig) *faultBoard {
+	b := &faultBoard{rig: r, observe: func(*judge.Observation) {}}
+	b.target = fault.Target{
+		Car: r.Car,
+		NV: func(ecu string) (fault.Memory, bool) {
+			m, ok := r.module(ecu)
+			if !ok {
+				return nil, false
+			}
+			return m.NV(), true
+		},
+	}
+	if r.cable != nil {
+		b.target.Cable = r.cable
+	}
+	return b
+}
+
+// add prepares a fault. The error is a usage error: an unknown fault, a wrong
+// parameter, or something that this bench cannot do.
+func (b *faultBoard) add(id string, params map[string]any) (*faultHandle, error) {
+	f, err := fault.New(id, params)
+	if err != nil {
+		return nil, err
+	}
+	if err := f.Check(&b.target); err != nil {
+		return nil, err
+	}
+	h := &faultHandle{board: b, fault: f}
+	b.handles = append(b.handles, h)
+	return h, nil
+}
+
+// remove forgets a fault that is off.
+func (b *faultBoard) remove(h *faultHandle) {
+	b.handles = slices.DeleteFunc(b.handles, func(x *faultHandle) bool { return x == h })
+}
+
+// find is the fault of that name which was added last.
+func (b *faultBoard) find(id string) *faultHandle {
+	for _, h := range slices.Backward(b.handles) {
+		if h.fault.Entry().ID == id {
+			return h
+		}
+	}
+	return nil
+}
+
+// set switches the fault and lets everybody know.
+func (h *faultHandle) set(on bool) error {
+	if h.fault.Active() == on {
+		return nil
+	}
+	kind, act := judge.FaultOn, h.fault.On
+	if !on {
+		kind, act = judge.FaultOff, h.fault.Off
+	}
+	if err := act(&h.board.target); err != nil {
+		return err
+	}
+	active := 0
+	for _, x := range h.board.handles {
+		if x.fault.Active() {
+			active++
+		}
+	}
+	h.board.rig.Metrics.Faults(active)
+	o := h.board.rig.saw(kind)
+	o.Fault = h.fault.Entry().ID
+	h.board.observe(&o)
+	return nil
+}
+
+// cable is the tool's connection to the embedded bus: the ports of whoever is
+// not the bench's own. Who joins while it is off stays off.
+type cable struct {
+	wire  *wire.Bus
+	own   func(string) bool
+	off   bool
+	nodes []string
+}
+
+// join tells of a node outside the bench.
+func (c *cable) join(name string) {
+	if c == nil || c.own(name) {
+		return
+	}
+	if !slices.Contains(c.nodes, name) {
+		c.nodes = append(c.nodes, name)
+	}
+	if p, ok := c.wire.Port(name); ok && c.off {
+		p.Unplug()
+	}
+}
+
+// leave tells that a node has gone.
+func (c *cable) leave(name string) {
+	if c != nil {
+		c.nodes = slices.DeleteFunc(c.nodes, func(n string) bool { return n == name })
+	}
+}
+
+// Pull implements fault.Cable.
+func (c *cable) Pull() {
+	c.off = true
+	for _, name := range c.nodes {
+		if p, ok := c.wire.Port(name); ok {
+			p.Unplug()
+		}
+	}
+}
+
+// PutBack implements fault.Cable.
+func (c *cable) PutBack() {
+	c.off = false
+	for _, name := range c.nodes {
+		if p, ok := c.wire.Port(name); ok {
+			p.Plug()
+		}
+	}
+}

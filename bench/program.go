@@ -1,0 +1,60 @@
+package bench
+
+import (
+	"fmt"
+	"time"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/ecu"
+	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/signal"
+)
+
+// program is what an ECU does apart from diagnostics.
+type program interface {
+	Step(now time.Duration)
+	Restart()
+}
+
+// newProgram builds the program of the ECU of that name, and the table of what
+// it reads.
+func newProgram(name string, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (program, *signal.Table, error) {
+	switch name {
+	case "engine":
+		p, err := control.NewEngine(c, mem, nv)
+		if err != nil {
+			return nil, nil, err
+		}
+		return p, p.Readings, nil
+	case "brake":
+		p, err := control.NewBrake(c, mem, nv)
+		if err != nil {
+			return nil, nil, err
+		}
+		return p, p.Readings, nil
+	case "body":
+		p, err := control.NewBody(c, mem, nv)
+		if err != nil {
+			return nil, nil, err
+		}
+		return p, p.Readings, nil
+	}
+	return nil, nil, fmt.Errorf("there is no program for an ECU named %q, want engine, brake or body", name)
+}
+
+// plant joins a diagnostic server to the program of its ECU.
+type plant struct{ program }
+
+// Reset implements ecu.Plant.
+func (p plant) Reset(ecu.ResetKind) { p.Restart() }
+
+// Routine implements ecu.Plant.
+func (p plant) Routine(name, step string) {
+	if r, ok := p.program.(interface{ Routine(name, step string) }); ok {
+		r.Routine(name, step)
+	}
+}
+
+// Communicate implements ecu.Plant. The ECUs send no periodic messages yet, so
+// there is nothing to switch.
+func (p plant) Communicate(bool, bool) {}

@@ -1,0 +1,73 @@
+package bench
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"sawhorse/bench/plan"
+	"sawhorse/bench/tool"
+	"sawhorse/scenarios"
+)
+
+// Choices are what a person may say about a run beside the scenario.
+type Choices struct {
+	// Seed replaces the scenario's, if SeedSet.
+	Seed    uint64
+	SeedSet bool
+	// Bus is the bus's URL; "" means the embedded one.
+	Bus string
+	Arm string
+	// Wall asks for wall time; a tool that is a process needs it anyway.
+	Wall bool
+	// Tool is the profile, whole. InBench runs the tool inside the bench.
+	Tool    plan.Text
+	InBench bool
+	// Captures are folders to look for background recordings in.
+	Captures []string
+	// Capture is the name of the run's capture, within its folder.
+	Capture string
+	// Program is the version of the program.
+	Program string
+}
+
+// Resolve makes a plan of a scenario: from here on nothing is left to choose.
+func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
+	p := &plan.Plan{
+		Format: plan.Format, Program: c.Program,
+		Scenario: plan.Text{Name: sc.Name, File: sc.File, Text: string(sc.Source)},
+		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate, Arm: c.Arm,
+		Tool: c.Tool, InBench: c.InBench,
+		Duration: plan.Duration(sc.Duration), Capture: c.Capture,
+	}
+	if c.SeedSet {
+		p.Seed = c.Seed
+	}
+	if p.Bus == "" {
+		p.Bus = "mem:"
+	}
+	if p.Capture == "" {
+		p.Capture = "capture.pcapng"
+	}
+	if !c.InBench || c.Wall || p.Bus != "mem:" {
+		p.Time = plan.Wall
+	}
+	var err error
+	if p.Background, err = findBackground(sc.Background, sc.File, c.Captures); err != nil {
+		return nil, fmt.Errorf("scenario %s: %w", sc.Name, err)
+	}
+	return p, p.Validate()
+}
+
+// parseProfile reads the profile of a plan.
+func parseProfile(t plan.Text) (*tool.Profile, error) {
+	name := t.File
+	if name == "" {
+		name = t.Name
+	}
+	p, err := tool.Parse(name, strings.NewReader(t.Text))
+	if err == nil && t.File != "" {
+		p.Folder = filepath.Dir(t.File)
+	}
+	return p, err
+}

@@ -1,0 +1,300 @@
+package bench
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/ecu"
+	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/judge"
+	"sawhorse/bench/metrics"
+	"sawhorse/canbus"
+	"sawhorse/canbus/busurl"
+	"sawhorse/canbus/clock"
+	"sawhorse/canbus/hub"
+	"sawhorse/canbus/replay"
+	"sawhorse/canbus/socketcan"
+	"sawhorse/canbus/wire"
+)
+
+// sampleStep is how often conditions on signals are looked at.
+const sampleStep = 20 * time.Millisecond
+
+// loadStep is how often the bus load is published.
+const loadStep = 100 * time.Millisecond
+
+// Settings say where a car stands.
+type Settings struct {
+	// Car is the name of a built-in car.
+	Car string
+	// Seed is the root of all chance.
+	Seed chance.Seed
+	// Wall runs in wall time; else time jumps.
+	Wall bool
+	// Bus is the bus's URL, "" for mem:. Rate and DataRate are the bit rates of
+	// an embedded one in bit/s, 0 for 500000 and for no CAN FD.
+	Bus            string
+	Rate, DataRate int
+	// Arm names a physical interface that may be sent on.
+	Arm string
+	// Metrics and Log may be nil.
+	Metrics *metrics.Set
+	Log     *slog.Logger
+}
+
+// Rig is a stand-in car on a bus: what a run and the daemon have in common.
+type Rig struct {
+	Loop    *clock.Loop
+	Bus     canbus.Bus
+	Car     *car.Car
+	Metrics *metrics.Set
+
+	log    *slog.Logger
+	wire   *wire.Bus // nil on a Linux interface
+	hub    *hub.Server
+	units  []*unit
+	faults *faultBoard
+	watch  *watch
+	cable  *cable // nil on a Linux interface
+	// close holds what must be undone, the last first.
+	close []func() error
+	// each is called after every step of the car.
+	each []func(now time.Duration)
+}
+
+// unit is one ECU: its diagnostic module and its program.
+type unit struct {
+	module  *ecu.Module
+	program program
+}
+
+// NewRig puts the car on the bus, key off. Close it.
+func NewRig(s Settings) (_ *Rig, err error) {
+	r := &Rig{log: s.Log, Metrics: s.Metrics}
+	if r.log == nil {
+		r.log = slog.New(slog.DiscardHandler)
+	}
+	if r.Metrics == nil {
+		r.Metrics = metrics.New()
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, r.Close())
+		}
+	}()
+	if r.Loop, err = newLoop(s.Wall); err != nil {
+		return nil, err
+	}
+	spec, err := car.BuiltIn(s.Car)
+	if err != nil {
+		return nil, err
+	}
+	r.Car = car.New(spec, s.Seed)
+	specs, err := ecu.LoadSpecs(spec.Dir, spec.ECUFiles)
+	if err != nil {
+		return nil, err
+	}
+	own := ownNodes(nodeNames(specs)...)
+	if err := r.openBus(s, own); err != nil {
+		return nil, err
+	}
+	r.watch = newWatch(addresses(specs), r.Metrics, own)
+	r.Bus.Tap(r.watch.see)
+	if err := r.build(spec, specs, s.Seed); err != nil {
+		return nil, err
+	}
+	r.faults = newFaultBoard(r)
+	r.startClock()
+	return r, nil
+}
+
+func newLoop(wall bool) (*clock.Loop, error) {
+	if !wall {
+		return clock.NewVirtual(), nil
+	}
+	return clock.NewWall()
+}
+
+// openBus makes the bus of the URL: an interface is the kernel's, anything else
+// is the embedded one, which unix: opens to other processes.
+func (r *Rig) openBus(s Settings, own func(string) bool) error {
+	url := s.Bus
+	if url == "" {
+		url = "mem:"
+	}
+	kind, target, err := busurl.Parse(url)
+	if err != nil {
+		return err
+	}
+	if kind != busurl.Mem && !s.Wall {
+		return fmt.Errorf("bus %s: other processes live in wall time, want mem: in virtual time", url)
+	}
+	if kind == busurl.CAN {
+		b, err := socketcan.Open(target, r.Loop, socketcan.Options{Armed: s.Arm == target, FD: true})
+		if err != nil {
+			return err
+		}
+		r.Bus = b
+		r.defend(b.Close)
+		return nil
+	}
+	// A controller that fell silent comes back by itself, as ECUs have it do.
+	r.wire, err = wire.New(r.Loop, "can0", wire.Config{BitRate: s.Rate, DataBitRate: s.DataRate, RecoverAfter: 100 * time.Millisecond})
+	if err != nil {
+		return err
+	}
+	r.Bus = r.wire
+	r.cable = &cable{wire: r.wire, own: own}
+	if kind == busurl.Unix {
+		r.hub, err = hub.Listen(target, r.Loop, r.wire, hub.Options{
+			OnJoin: func(name string) {
+				r.cable.join(name)
+				r.log.Info("a client has joined the bus", "client", name)
+			},
+			OnLeave: func(name string) {
+				r.cable.leave(name)
+				r.log.Info("a client has left the bus", "client", name)
+			},
+			OnDrop: func(name, reason string) {
+				r.cable.leave(name)
+				r.log.Warn("a client was put off the bus", "client", name, "reason", reason)
+			},
+		})
+		if err != nil {
+			return err
+		}
+		r.defend(r.hub.Close)
+	}
+	return nil
+}
+
+// build makes the ECUs.
+func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
+	learned, err := control.LearnedValues(spec)
+	if err != nil {
+		return err
+	}
+	for _, s := range specs {
+		mem, nv := ecu.NewMemory(s), ecu.NewNV(s, ecu.IdentityOf(&spec.Identity, s.Name))
+		for _, l := range learned {
+			if l.ECU == s.Name {
+				nv.Set(l.Value, l.Number)
+			}
+		}
+		p, readings, err := newProgram(s.Name, r.Car, mem, nv)
+		if err != nil {
+			return err
+		}
+		m, err := ecu.NewModule(r.Loop, r.Bus, s, ecu.Parts{
+			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Rand: seed.For("ecu " + s.Name),
+		})
+		if err != nil {
+			return err
+		}
+		r.units = append(r.units, &unit{module: m, program: p})
+	}
+	return nil
+}
+
+// startClock sets the car going.
+func (r *Rig) startClock() {
+	var step, load *clock.Timer
+	next := car.StepTime
+	step = r.Loop.NewTimer(clock.PriorityCar, func() {
+		now := r.Loop.Now()
+		r.Car.Step(car.StepTime)
+		for _, u := range r.units {
+			u.program.Step(now)
+			u.module.Step(now)
+		}
+		for _, fn := range r.each {
+			fn(now)
+		}
+		next += car.StepTime
+		step.Set(next)
+	})
+	step.Set(next)
+	if r.wire == nil {
+		return
+	}
+	load = r.Loop.NewTimer(clock.PriorityJudge, func() {
+		r.Metrics.Load(r.wire.Stats().Load)
+		load.Set(r.Loop.Now() + loadStep)
+	})
+	load.Set(loadStep)
+}
+
+// Run runs the loop until a time, until it is stopped, or until ctx ends.
+func (r *Rig) Run(ctx context.Context, until time.Duration) error { return r.Loop.Run(ctx, until) }
+
+// defend has fn called by Close.
+func (r *Rig) defend(fn func() error) { r.close = append(r.close, fn) }
+
+// Close takes the car off the bus. Call it when the loop has ended.
+func (r *Rig) Close() error {
+	var errs []error
+	for i := len(r.close) - 1; i >= 0; i-- {
+		errs = append(errs, r.close[i]())
+	}
+	r.close = nil
+	return errors.Join(errs...)
+}
+
+// titles are the names that the car's control units report.
+func (r *Rig) titles() []string {
+	var names []string
+	for _, u := range r.units {
+		names = append(names, u.module.Name())
+	}
+	return names
+}
+
+// module finds a control unit.
+func (r *Rig) module(name string) (*ecu.Module, bool) {
+	for _, u := range r.units {
+		if u.module.Name() == name {
+			return u.module, true
+		}
+	}
+	return nil, false
+}
+
+// saw makes an observation of this moment.
+func (r *Rig) saw(kind judge.Kind) judge.Observation { return judge.Saw(kind, r.Loop.Now()) }
+
+func addresses(specs []*ecu.Spec) []address {
+	var list []address
+	for _, s := range specs {
+		a := s.Addresses
+		list = append(list, address{
+			ecu:      s.Name,
+			request:  canbus.KeyOf(a.Request, a.Extended),
+			response: canbus.KeyOf(a.Response, a.Extended),
+		})
+	}
+	return list
+}
+
+func nodeNames(specs []*ecu.Spec) []string {
+	names := []string{replay.NodeName}
+	for _, s := range specs {
+		names = append(names, s.Name)
+	}
+	return names
+}
+
+// functional lists the identifiers on which several units are asked at once.
+func (r *Rig) functional() []canbus.Key {
+	var keys []canbus.Key
+	for _, u := range r.units {
+		if a := u.module.Spec().Addresses; a.Functional != nil {
+			keys = append(keys, canbus.KeyOf(*a.Functional, a.Extended))
+		}
+	}
+	return keys
+}

@@ -1,0 +1,313 @@
+package bench
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"sawhorse/bench/chance"
+	"sawhorse/bench/judge"
+	"sawhorse/bench/metrics"
+	"sawhorse/bench/plan"
+	"sawhorse/bench/tool"
+	"sawhorse/canbus/capture"
+	"sawhorse/canbus/clock"
+	"sawhorse/canbus/replay"
+	"sawhorse/scenarios"
+)
+
+// settle is how long the run goes on after the last task when the scenario has
+// nothing more to do and no expectation waits for something to happen.
+const settle = 2 * time.Second
+
+// eventBudget bounds a run's events for each second of its length, far above
+// what a full bus and a busy tool need.
+const eventBudget = 500_000
+
+// Options are what a run needs beside its plan: nothing that its outcome depends
+// on.
+type Options struct {
+	// Folder is where the plan's capture goes.
+	Folder string
+	// InBench starts the tool inside the bench, for a plan that says so.
+	InBench tool.MachineFunc
+	// Person is where the instructions for whoever holds an external tool go;
+	// nil discards them. Answered, if not nil, gives a value when that person
+	// says that the task is done.
+	Person   io.Writer
+	Answered <-chan struct{}
+	// Folders are searched before PATH for the tool's program.
+	Folders []string
+	Metrics *metrics.Set
+	Log     *slog.Logger
+}
+
+// Run is one scenario with one seed.
+type Run struct {
+	plan     *plan.Plan
+	opt      Options
+	scenario *scenarios.Scenario
+	profile  *tool.Profile
+	rig      *Rig
+	judge    *judge.Judge
+	begin    *judge.Watch
+	capture  *capture.Writer
+	replay   *replay.Replay
+	tasks    *taskRunner
+	socket   string // folder of the bus's socket, made for this run
+	ours     error  // our own fault, which ends the run
+	ended    bool
+	pending  int // scheduled moments of driver and faults still to come
+	settleAt time.Duration
+}
+
+// Result is what became of a run.
+type Result struct {
+	Scenario *scenarios.Scenario
+	Seed     uint64
+	Verdicts []judge.Verdict
+	// Length is the run's time, Frames the frames in its capture.
+	Length time.Duration
+	Frames int
+	Events uint64
+	// Capture and Plan are the files that the run left.
+	Capture, Plan string
+	// Replay tells about the background; nil without.
+	Replay *replay.Stats
+	// Err says why the run ended before its end: our own fault or the context's
+	// end; nil for a whole run.
+	Err error
+}
+
+// PlanName is the name of the plan's file, beside the capture.
+const PlanName = "run.json"
+
+// NewRun builds a run from its plan. Nothing has happened yet when it returns;
+// the error is a usage error.
+func NewRun(p *plan.Plan, opt Options) (_ *Run, err error) {
+	r := &Run{plan: p, opt: opt}
+	if r.opt.Log == nil {
+		r.opt.Log = slog.New(slog.DiscardHandler)
+	}
+	if r.scenario, err = LoadText(p.Scenario); err != nil {
+		return nil, err
+	}
+	if r.profile, err = parseProfile(p.Tool); err != nil {
+		return nil, err
+	}
+	if p.InBench && opt.InBench == nil {
+		return nil, errors.New("the plan wants the tool inside the bench, and there is none")
+	}
+	return r, nil
+}
+
+// Execute runs the scenario to its end and closes everything, also when ctx ends
+// in the middle: the verdicts so far are then in the result, with ctx's error.
+func (r *Run) Execute(ctx context.Context) (*Result, error) {
+	res := &Result{
+		Scenario: r.scenario, Seed: r.plan.Seed,
+		Plan:    filepath.Join(r.opt.Folder, PlanName),
+		Capture: filepath.Join(r.opt.Folder, r.plan.Capture),
+	}
+	if err := r.plan.Write(res.Plan); err != nil {
+		return nil, err
+	}
+	if err := r.setUp(ctx, res.Capture); err != nil {
+		return nil, errors.Join(err, r.tearDown(false))
+	}
+	err := r.rig.Run(ctx, time.Duration(r.plan.Duration))
+	r.finish(res, err)
+	if err := r.tearDown(true); err != nil && res.Err == nil {
+		res.Err = err
+	}
+	for _, v := range res.Verdicts {
+		r.rig.Metrics.Verdict(v.Outcome.String())
+	}
+	return res, nil
+}
+
+func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
+	url, err := r.busURL()
+	if err != nil {
+		return err
+	}
+	r.rig, err = NewRig(Settings{
+		Car: r.scenario.Car, Seed: chance.Seed(r.plan.Seed), Wall: r.plan.Time == plan.Wall,
+		Bus: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate, Arm: r.plan.Arm,
+		Metrics: r.opt.Metrics, Log: r.opt.Log,
+	})
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(filepath.Dir(captureFile), 0o755); err != nil {
+		return err
+	}
+	r.capture, err = capture.Create(captureFile, capture.Options{
+		Buses: []string{"can0"}, Origin: r.origin(), FlushEvery: time.Second,
+	})
+	if err != nil {
+		return err
+	}
+	r.rig.watch.record = r.capture
+	r.watchAll()
+	if err := r.schedule(); err != nil {
+		return err
+	}
+	if err := r.startBackground(); err != nil {
+		return err
+	}
+	r.tasks = newTaskRunner(ctx, r, url)
+	r.tasks.schedule()
+	r.rig.Loop.SetBudget(eventBudget * uint64(max(1, time.Duration(r.plan.Duration)/time.Second)))
+	return nil
+}
+
+// origin is the moment that the capture's times count from: fixed in virtual
+// time, so that equal runs give equal files.
+func (r *Run) origin() time.Time {
+	if r.plan.Time == plan.Virtual {
+		return time.Unix(0, 0).UTC()
+	}
+	return clock.WallTime()
+}
+
+// busURL is where the tool finds the bus: a process gets a socket of its own
+// unless the plan names a bus.
+func (r *Run) busURL() (string, error) {
+	if r.plan.Bus != "mem:" || r.plan.InBench || r.profile.Kind == tool.KindExternal {
+		return r.plan.Bus, nil
+	}
+	dir, err := os.MkdirTemp("", "sawhorse-")
+	if err != nil {
+		return "", err
+	}
+	r.socket = dir
+	return "unix:" + filepath.Join(dir, "bus"), nil
+}
+
+// watchAll joins the judge to what can be seen.
+func (r *Run) watchAll() {
+	r.judge = judge.New(r.scenario.Expect, judge.Options{
+		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
+	})
+	r.begin = judge.NewWatch(r.rig.Car.Truth)
+	r.rig.watch.observe = r.observe
+	r.rig.watch.onFrame = usesFrames(r.scenario)
+	r.rig.faults.observe = r.observe
+	next := sampleStep
+	var sample func()
+	t := r.rig.Loop.NewTimer(priorityJudge, func() { sample() })
+	sample = func() {
+		r.judge.Sample(r.rig.Loop.Now())
+		r.failIf(r.begin.Sample(r.rig.Loop.Now()))
+		r.check()
+		next += sampleStep
+		t.Set(next)
+	}
+	t.Set(next)
+}
+
+// usesFrames reports whether a scenario's conditions ask for single frames, as
+// those that compare event.kind with it must.
+func usesFrames(s *scenarios.Scenario) bool {
+	return bytes.Contains(s.Source, []byte(`"frame"`)) || bytes.Contains(s.Source, []byte(`'frame'`))
+}
+
+// observe hands one observation to everybody who waits for some.
+func (r *Run) observe(o *judge.Observation) {
+	if r.ended {
+		return
+	}
+	r.judge.Observe(o)
+	r.failIf(r.begin.Observe(o))
+}
+
+// check ends the run when there is nothing more to learn, or something of ours
+// is broken.
+func (r *Run) check() {
+	now := r.rig.Loop.Now()
+	r.failIf(r.rig.watch.err)
+	if r.replay != nil {
+		r.failIf(r.replay.Err())
+	}
+	if r.ours != nil {
+		r.rig.Loop.Stop()
+		return
+	}
+	if !r.tasks.over() || r.pending > 0 || r.judge.Waiting() {
+		r.settleAt = now + settle
+		return
+	}
+	if r.judge.Decided() || now >= r.settleAt {
+		r.rig.Loop.Stop()
+	}
+}
+
+// failIf notes our own fault, if it is one; the first counts.
+func (r *Run) failIf(err error) {
+	if r.ours == nil {
+		r.ours = err
+	}
+}
+
+func (r *Run) finish(res *Result, err error) {
+	r.ended = true
+	if err != nil && !errors.Is(err, context.Canceled) {
+		r.failIf(err)
+	}
+	if r.ours != nil {
+		r.judge.Blame(r.ours.Error())
+		err = r.ours
+	}
+	res.Length = r.rig.Loop.Now()
+	res.Verdicts = r.judge.Finish(res.Length, err == nil)
+	res.Frames, res.Events = r.rig.watch.count, r.rig.Loop.Events()
+	if r.replay != nil {
+		s := r.replay.Stats()
+		res.Replay = &s
+	}
+	switch {
+	case errors.Is(err, context.Canceled):
+		res.Err = fmt.Errorf("stopped at %v: %w", res.Length.Round(time.Millisecond), err)
+	default:
+		res.Err = err
+	}
+}
+
+// tearDown closes everything. The capture keeps its name if the run got going.
+func (r *Run) tearDown(keep bool) error {
+	var errs []error
+	if r.tasks != nil {
+		r.tasks.close()
+	}
+	if r.capture != nil {
+		if keep {
+			errs = append(errs, r.capture.Close())
+		} else {
+			errs = append(errs, r.capture.Abort())
+		}
+	}
+	if r.rig != nil {
+		errs = append(errs, r.rig.Close())
+	}
+	if r.socket != "" {
+		errs = append(errs, os.RemoveAll(r.socket))
+	}
+	return errors.Join(errs...)
+}
+
+// LoadText reads a scenario from a plan or another text, with the vocabulary of
+// the built-in cars and faults.
+func LoadText(t plan.Text) (*scenarios.Scenario, error) {
+	file := t.File
+	if file == "" {
+		file = t.Name + ".yaml"
+	}
+	return scenarios.Parse(file, []byte(t.Text), Vocabulary())
+}

@@ -1,0 +1,47 @@
+package bench
+
+import (
+	"slices"
+	"sync"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/fault"
+	"sawhorse/bench/judge"
+	"sawhorse/scenarios"
+)
+
+// Vocabulary is what scenarios may speak of: the built-in cars with their signals
+// and the fault catalogue.
+func Vocabulary() *scenarios.Vocabulary {
+	v := &scenarios.Vocabulary{Cars: car.Names(), Language: language}
+	for _, e := range fault.Catalogue() {
+		k := scenarios.FaultKind{ID: e.ID}
+		for _, p := range e.Params {
+			k.Params = append(k.Params, scenarios.Param{
+				Name: p.Name, Kind: p.Kind, Min: p.Min, Max: p.Max, Words: slices.Clone(p.Words),
+			})
+		}
+		v.Faults = append(v.Faults, k)
+	}
+	return v
+}
+
+var languages sync.Map // of cars by name: building one is slow, and it never changes
+
+// language is the conditions' language about a car.
+func language(name string) (*judge.Language, error) {
+	if l, ok := languages.Load(name); ok {
+		return l.(*judge.Language), nil
+	}
+	spec, err := car.BuiltIn(name)
+	if err != nil {
+		return nil, err
+	}
+	l, err := judge.NewLanguage(car.New(spec, chance.Seed(0)).Truth.Infos())
+	if err != nil {
+		return nil, err
+	}
+	languages.Store(name, l)
+	return l, nil
+}

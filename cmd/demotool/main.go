@@ -1,0 +1,156 @@
+// Command demotool is a small, correct diagnostic tool: the tool under test of
+// the demo. It works on the bus that SAWHORSE_BUS or --bus names, prints what
+// it does on standard error and one JSON document on standard output (the
+// shape is tester.Document).
+//
+// Exit status: 0 done, 1 refused by the car or a condition, 2 usage, 3 no car
+// found, 4 communication lost, 5 interrupted or out of time.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/busurl"
+	"sawhorse/cmd/demotool/tester"
+)
+
+func main() {
+	ctx, cancel := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	cancel()
+	os.Exit(status)
+}
+
+// options are the flags.
+type options struct {
+	bus      string
+	uds      []string
+	limit    time.Duration
+	patience time.Duration
+	lost     time.Duration
+}
+
+// run does one command line and returns the exit status.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	status := tester.StatusUsage
+	var o options
+	root := &cobra.Command{
+		Use:           "demotool",
+		Short:         "A small diagnostic tool for OBD and UDS on CAN",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+	}
+	root.CompletionOptions.DisableDefaultCmd = true
+	f := root.PersistentFlags()
+	f.StringVar(&o.bus, "bus", os.Getenv("SAWHORSE_BUS"), "bus to work on: unix:PATH or can:IFACE")
+	f.StringArrayVar(&o.uds, "uds", []string{"body=7A0/7A8"}, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex; empty for none")
+	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 3m)")
+	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
+	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
+	shorts := map[string]string{
+		"identify":     "Read VIN, calibrations and names",
+		"health-check": "Read everything",
+		"read-codes":   "Read trouble codes, readiness and freeze frames",
+		"read-live":    "Read live data",
+		"clear-codes":  "Read, clear and read again; not with the engine running",
+	}
+	for _, task := range tester.Tasks {
+		c := &cobra.Command{Use: task, Short: shorts[task], Args: cobra.NoArgs}
+		if task == "learn" {
+			c.Use = "learn POSITION"
+			c.Short = "Let a control unit learn a position: " + strings.Join(tester.Positions, ", ")
+			c.Args = cobra.ExactArgs(1)
+		}
+		c.RunE = func(_ *cobra.Command, pos []string) (err error) {
+			status, err = o.work(ctx, task, pos, stdout, stderr)
+			return err
+		}
+		root.AddCommand(c)
+	}
+	root.SetArgs(args)
+	root.SetOut(stderr)
+	root.SetErr(stderr)
+	root.RunE = func(c *cobra.Command, _ []string) error {
+		return fmt.Errorf("%w: no task, expected one of %s", tester.ErrUsage, strings.Join(tester.Tasks, ", "))
+	}
+	cmd, err := root.ExecuteC()
+	if err != nil {
+		fmt.Fprintf(stderr, "demotool: %v\n", err)
+		return status
+	}
+	if h := cmd.Flags().Lookup("help"); h != nil && h.Changed || cmd.Name() == "help" {
+		return tester.StatusDone
+	}
+	return status
+}
+
+// work does one task on the bus.
+func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
+	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, UDS: []tester.Pair{}}
+	if len(pos) > 0 {
+		cfg.Position = pos[0]
+	}
+	for _, s := range o.uds {
+		if s == "" {
+			continue
+		}
+		p, err := parsePair(s)
+		if err != nil {
+			return tester.StatusUsage, err
+		}
+		cfg.UDS = append(cfg.UDS, p)
+	}
+	m, err := tester.New(cfg)
+	if err != nil {
+		return tester.StatusUsage, err
+	}
+	if o.bus == "" {
+		return tester.StatusUsage, errors.New("no bus, expected SAWHORSE_BUS or --bus")
+	}
+	if kind, _, err := busurl.Parse(o.bus); err != nil {
+		return tester.StatusUsage, err
+	} else if kind == busurl.Mem {
+		return tester.StatusUsage, errors.New("bus mem: lies inside another process, expected unix:PATH or can:IFACE")
+	}
+	conn, err := busurl.Dial(o.bus)
+	if err != nil {
+		return tester.StatusNoCar, err
+	}
+	defer conn.Close()
+	return drive(ctx, m, conn, stdout, stderr)
+}
+
+// parsePair reads NAME=REQUEST/RESPONSE; more than three hex digits make a
+// 29-bit identifier.
+func parsePair(s string) (tester.Pair, error) {
+	name, ids, ok := strings.Cut(s, "=")
+	req, resp, both := strings.Cut(ids, "/")
+	if !ok || !both || name == "" {
+		return tester.Pair{}, fmt.Errorf("control unit %q, expected NAME=REQUEST/RESPONSE such as body=7A0/7A8", s)
+	}
+	p := tester.Pair{Name: name}
+	for _, x := range []struct {
+		text string
+		key  *canbus.Key
+	}{{req, &p.Request}, {resp, &p.Respond}} {
+		n, err := strconv.ParseUint(x.text, 16, 32)
+		extended := len(x.text) > 3
+		if err != nil || extended && canbus.ID(n) > canbus.MaxExtendedID || !extended && canbus.ID(n) > canbus.MaxStandardID {
+			return tester.Pair{}, fmt.Errorf("identifier %q of control unit %q, expected 3 hex digits up to 7FF or 8 up to 1FFFFFFF", x.text, name)
+		}
+		*x.key = canbus.KeyOf(canbus.ID(n), extended)
+	}
+	return p, nil
+}

@@ -1,0 +1,265 @@
+package scenarios
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
+// to 8 Mbit/s in the data phase).
+const (
+	minRate     = 10_000
+	maxRate     = 1_000_000
+	maxDataRate = 8_000_000
+)
+
+func (r *reader) bus(n ast.Node, b *Bus) {
+	r.mapping(n, "a bus",
+		field{"rate", true, func(n ast.Node) { b.Rate = r.rate(n, maxRate) }},
+		field{"data-rate", false, func(n ast.Node) { b.DataRate = r.rate(n, maxDataRate) }},
+	)
+}
+
+// rate reads 500000, 500k or 1M.
+func (r *reader) rate(n ast.Node, most float64) int {
+	want := fmt.Sprintf("a bit rate from 10k to %gM, such as 500k", most/1e6)
+	s, ok := rawText(n)
+	factor := 1.0
+	switch {
+	case ok && strings.HasSuffix(s, "k"):
+		factor = 1e3
+	case ok && strings.HasSuffix(s, "M"):
+		factor = 1e6
+	case ok:
+		r.fail(n, strconv.Quote(s), want)
+		return 0
+	default:
+		v, ok := r.whole(n, minRate, uint64(most))
+		if !ok {
+			return 0
+		}
+		return int(v)
+	}
+	v, err := strconv.ParseFloat(s[:len(s)-1], 64)
+	if v *= factor; err != nil || !(v >= minRate && v <= most) {
+		r.fail(n, strconv.Quote(s), want)
+		return 0
+	}
+	return int(math.Round(v))
+}
+
+// trigger are the fields of a moment, under the name that its plain time has.
+func (r *reader) trigger(t *Trigger, at string) []field {
+	return []field{
+		{at, false, func(n ast.Node) { t.At, t.Set = r.duration(n, 0), true }},
+		{"when", false, func(n ast.Node) { t.When, t.Set = r.condition(n), true }},
+		{"after", false, r.durationInto(&t.After, 0)},
+	}
+}
+
+// one checks that at most one way of telling the moment was used.
+func (r *reader) one(n ast.Node, at string) {
+	has := r.keys(n)
+	switch {
+	case has[at] && has["when"]:
+		r.fail(n, fmt.Sprintf("both %q and \"when\"", at), "one of them")
+	case has["after"] && !has["when"]:
+		r.fail(n, `"after" without "when"`, "both")
+	}
+}
+
+// keys is the set of a mapping's keys.
+func (r *reader) keys(n ast.Node) map[string]bool {
+	set := map[string]bool{}
+	if m, ok := n.(*ast.MappingNode); ok {
+		for _, v := range m.Values {
+			if s, ok := v.Key.(*ast.StringNode); ok {
+				set[s.Value] = true
+			}
+		}
+	}
+	return set
+}
+
+func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
+	ids := make([]string, len(v.Faults))
+	for i, f := range v.Faults {
+		ids[i] = f.ID
+	}
+	r.list(n, "faults", func(n ast.Node) {
+		f := Fault{}
+		var params ast.Node
+		fields := append(r.trigger(&f.From, "from"),
+			field{"fault", true, func(n ast.Node) { f.Fault, _ = r.word(n, ids) }},
+			field{"params", false, func(n ast.Node) { params = n }},
+			field{"until", false, r.durationInto(&f.Until, 1)},
+			field{"for", false, r.durationInto(&f.For, 1)},
+			field{"every", false, r.durationInto(&f.Every, 1)},
+		)
+		r.mapping(n, "a fault", fields...)
+		r.one(n, "from")
+		has := r.keys(n)
+		switch {
+		case has["until"] && has["for"]:
+			r.fail(n, `both "until" and "for"`, "one of them")
+		case has["until"] && f.From.When == nil && f.Until > 0 && f.Until <= f.From.At:
+			r.fail(n, fmt.Sprintf("until %v, from %v", f.Until, f.From.At), "a later end")
+		case has["every"] && f.Every > 0 && (f.For == 0 || f.For >= f.Every):
+			r.fail(n, `"every" without a shorter "for"`, "how long it stays each time")
+		}
+		if params != nil && f.Fault != "" {
+			i := slices.Index(ids, f.Fault)
+			f.Params = r.params(params, &v.Faults[i])
+		}
+		s.Faults = append(s.Faults, f)
+	})
+}
+
+// params reads the parameters that the catalogue declares.
+func (r *reader) params(n ast.Node, k *FaultKind) map[string]any {
+	out := map[string]any{}
+	fields := make([]field, len(k.Params))
+	for i, p := range k.Params {
+		fields[i] = field{p.Name, false, func(n ast.Node) {
+			switch p.Kind {
+			case "bool":
+				var b bool
+				r.truthInto(&b)(n)
+				out[p.Name] = b
+			case "number":
+				low, high := p.Min, p.Max
+				if low == 0 && high == 0 {
+					low, high = math.Inf(-1), math.Inf(1)
+				}
+				out[p.Name], _ = r.number(n, low, high)
+			default:
+				if len(p.Words) > 0 {
+					out[p.Name], _ = r.word(n, p.Words)
+				} else {
+					out[p.Name], _ = r.text(n, "a text")
+				}
+			}
+		}}
+	}
+	r.mapping(n, "the parameters of "+k.ID, fields...)
+	return out
+}
+
+// control is one thing to move: by words, by a number, or, with neither, true or
+// false.
+type control struct {
+	name      string
+	words     []string
+	low, high float64
+	whole     bool
+}
+
+// controls are what a driver can move, in the order in which they move.
+var controls = []control{
+	{name: "key", words: []string{"off", "accessory", "on", "start"}},
+	{name: "clutch", high: 100},
+	{name: "accelerator", high: 100},
+	{name: "brake", high: 100},
+	{name: "gear", low: -1, high: 6, whole: true},
+	{name: "parking_brake"},
+	{name: "door_open"},
+}
+
+func (r *reader) driver(n ast.Node, s *Scenario) {
+	r.list(n, "the driver's steps", func(n ast.Node) {
+		step := Step{}
+		fields := r.trigger(&step.Trigger, "at")
+		for _, c := range controls {
+			fields = append(fields, field{c.name, false, func(n ast.Node) {
+				if v, ok := r.move(n, &c); ok {
+					step.Moves = append(step.Moves, Move{c.name, v})
+				}
+			}})
+		}
+		r.mapping(n, "a driver's step", fields...)
+		r.one(n, "at")
+		has := r.keys(n)
+		moves := slices.ContainsFunc(controls, func(c control) bool { return has[c.name] })
+		if len(has) > 0 && !moves {
+			r.fail(n, "a step that moves nothing", "a control such as key or clutch")
+		}
+		if len(has) > 0 && !has["at"] && !has["when"] {
+			r.fail(n, "a step without a moment", `"at" or "when"`)
+		}
+		s.Driver = append(s.Driver, step)
+	})
+}
+
+func (r *reader) move(n ast.Node, c *control) (string, bool) {
+	switch {
+	case c.words != nil:
+		return r.word(n, c.words)
+	case c.high > 0:
+		v, ok := r.number(n, c.low, c.high)
+		if ok && c.whole && v != math.Trunc(v) {
+			r.fail(n, strconv.FormatFloat(v, 'f', -1, 64), "a whole number")
+			return "", false
+		}
+		return strconv.FormatFloat(v, 'f', -1, 64), ok
+	}
+	before := len(r.errs)
+	var b bool
+	r.truthInto(&b)(n)
+	return strconv.FormatBool(b), len(r.errs) == before
+}
+
+func (r *reader) background(n ast.Node, s *Scenario) {
+	b := &Background{Speed: 1}
+	r.mapping(n, "a background",
+		field{"capture", true, r.textInto(&b.Capture, "a recording's file name")},
+		field{"otherwise", false, r.textInto(&b.Otherwise, "a recording's file name")},
+		field{"loop", false, r.truthInto(&b.Loop)},
+		field{"speed", false, func(n ast.Node) { b.Speed, _ = r.number(n, 0.01, 1000) }},
+		field{"from", false, r.durationInto(&b.From, 0)},
+		field{"to", false, r.durationInto(&b.To, 1)},
+	)
+	if b.To > 0 && b.To <= b.From {
+		r.fail(n, fmt.Sprintf("to %v, from %v", b.To, b.From), "a later end")
+	}
+	s.Background = b
+}
+
+func (r *reader) tasks(n ast.Node, s *Scenario) {
+	r.list(n, "tasks", func(n ast.Node) {
+		t := Task{Limit: DefaultLimit, Args: map[string]string{}}
+		var args ast.Node
+		fields := append(r.trigger(&t.Start, "at"),
+			field{"task", true, func(n ast.Node) { t.Task, _ = r.word(n, TaskNames()) }},
+			field{"args", false, func(n ast.Node) { args = n }},
+			field{"limit", false, r.durationInto(&t.Limit, time.Millisecond)},
+		)
+		r.mapping(n, "a task", fields...)
+		r.one(n, "at")
+		if t.Task != "" {
+			r.taskArgs(n, args, &t)
+		}
+		s.Tasks = append(s.Tasks, t)
+	})
+}
+
+func (r *reader) taskArgs(task, n ast.Node, t *Task) {
+	known := taskArgs[t.Task]
+	var fields []field
+	for _, name := range sortedKeys(known) {
+		fields = append(fields, field{name, true, func(n ast.Node) { t.Args[name], _ = r.word(n, known[name]) }})
+	}
+	switch {
+	case n == nil && len(known) > 0:
+		r.fail(task, fmt.Sprintf("task %q has no \"args\"", t.Task), strings.Join(sortedKeys(known), ", "))
+	case n != nil && len(known) == 0:
+		r.fail(n, fmt.Sprintf("arguments of %q", t.Task), "none")
+	case n != nil:
+		r.mapping(n, "the arguments of "+t.Task, fields...)
+	}
+}

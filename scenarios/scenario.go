@@ -1,0 +1,126 @@
+package scenarios
+
+import (
+	"time"
+
+	"sawhorse/bench/judge"
+)
+
+// Scenario is one file, resolved.
+type Scenario struct {
+	// File is where it was read, Source its text.
+	File   string
+	Source []byte
+	// Name is the file's name without its extension; Title one line; About some
+	// sentences for people.
+	Name, Title, About string
+	// Cautions are read before somebody repeats this on a real car.
+	Cautions []string
+	Car      string
+	Bus      Bus
+	// Duration bounds the run.
+	Duration   time.Duration
+	Seed       uint64
+	Faults     []Fault
+	Driver     []Step
+	Background *Background
+	Tasks      []Task
+	Expect     []judge.Expectation
+}
+
+// Bus is the embedded bus; rates in bit/s, DataRate 0 for classical CAN.
+type Bus struct{ Rate, DataRate int }
+
+// Trigger is a moment: a time since the start of the run, or a time after the
+// beginnings of a condition.
+type Trigger struct {
+	// When, if set, is the condition and After the time from its beginning;
+	// else At is the moment.
+	When      *judge.Condition
+	After, At time.Duration
+	// Set is false where the file says nothing.
+	Set bool
+}
+
+// Fault is one fault of the catalogue at its times. It comes at From (zero: the
+// start). It goes after For or at Until, whichever is set; else it stays. Every, if
+// set, repeats a fault with For.
+type Fault struct {
+	Fault  string
+	Params map[string]any // float64, bool or string, as the catalogue declares
+	From   Trigger
+	Until  time.Duration
+	For    time.Duration
+	Every  time.Duration
+}
+
+// Step is something the driver does: controls moved at one moment, each time a
+// condition begins.
+type Step struct {
+	Trigger
+	Moves []Move
+}
+
+// Move sets one control: key (off, accessory, on, start), clutch, accelerator,
+// brake (0 to 100 % pressed), gear (-1 to 6), parking_brake, door_open (true,
+// false).
+type Move struct{ Control, Value string }
+
+// Background is recorded traffic behind the car.
+type Background struct {
+	// Capture is the recording; Otherwise the one to take where it is missing.
+	Capture, Otherwise string
+	Loop               bool
+	Speed              float64
+	// From and To cut the recording; To 0 is its end.
+	From, To time.Duration
+}
+
+// Task is something asked of the tool. Start not Set means when the task before
+// has ended.
+type Task struct {
+	Task  string
+	Args  map[string]string
+	Start Trigger
+	// Limit is the time the tool may take, then it is stopped.
+	Limit time.Duration
+}
+
+// DefaultLimit is the time a task may take where the scenario says nothing.
+const DefaultLimit = 60 * time.Second
+
+// Vocabulary is what the loader must be told, as it knows no car.
+type Vocabulary struct {
+	// Cars lists the names; Language gives the conditions' language about one.
+	Cars     []string
+	Language func(car string) (*judge.Language, error)
+	Faults   []FaultKind
+}
+
+// FaultKind is a fault that scenarios may name.
+type FaultKind struct {
+	ID     string
+	Params []Param
+}
+
+// Param is a parameter of a fault. Its kind is told by Kind: "number" between Min
+// and Max, "bool", or "text", one of Words if there are any.
+type Param struct {
+	Name, Kind string
+	Min, Max   float64
+	Words      []string
+}
+
+// taskArgs are the tasks and their arguments with the words they take; required
+// arguments are all of them.
+var taskArgs = map[string]map[string][]string{
+	"identify":     {},
+	"health-check": {},
+	"read-codes":   {},
+	"read-live":    {},
+	"clear-codes":  {},
+	"learn":        {"position": {"clutch", "crank-variation"}},
+}
+
+// TaskNames lists the tasks that a scenario can ask for.
+func TaskNames() []string { return sortedKeys(taskArgs) }
