@@ -97,12 +97,12 @@ func (c *checker) addresses() {
 	if a.Extended {
 		limit = canbus.MaxExtendedID
 	}
-	c.want(a.Request > 0 && a.Request <= limit, "$.addresses.request", "%#X, want an identifier up to %X", uint32(a.Request), uint32(limit))
-	c.want(a.Response > 0 && a.Response <= limit, "$.addresses.response", "%#X, want an identifier up to %X", uint32(a.Response), uint32(limit))
+	c.want(a.Request > 0 && a.Request <= limit, "$.addresses.request", "%#x, want an identifier up to %X", uint32(a.Request), uint32(limit))
+	c.want(a.Response > 0 && a.Response <= limit, "$.addresses.response", "%#x, want an identifier up to %X", uint32(a.Response), uint32(limit))
 	c.want(a.Request != a.Response, "$.addresses.response", "same as the request, want another identifier")
 	if f := a.Functional; f != nil {
 		c.want(*f > 0 && *f <= limit && *f != a.Request && *f != a.Response, "$.addresses.functional",
-			"%#X, want an identifier up to %X of its own", uint32(*f), uint32(limit))
+			"%#x, want an identifier up to %X of its own", uint32(*f), uint32(limit))
 	}
 }
 

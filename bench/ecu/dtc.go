@@ -10,7 +10,7 @@ const systems = "PCBU"
 
 // ParseDTC reads a code as the trade writes it: P0102, U0100, P080A.
 func ParseDTC(s string) (DTC, error) {
-	bad := fmt.Errorf("%q is no trouble code, expected a letter of P C B U, a digit 0..3 and three hex digits, as in P080A", s)
+	bad := fmt.Errorf("%q is no trouble code, want a letter of P C B U, a digit 0..3 and three hex digits, as in P080A", s)
 	if len(s) != 5 {
 		return 0, bad
 	}

@@ -21,7 +21,7 @@ const maxSpan = 24 * time.Hour
 func (s *span) UnmarshalYAML(n ast.Node) error {
 	d, err := time.ParseDuration(scalar(n))
 	if err != nil || d < 0 || d > maxSpan {
-		return at(n, "%q is no duration, expected one of 0s to 24h as in 50ms or 1.5s", scalar(n))
+		return at(n, "%q is no duration, want one of 0s to 24h as in 50ms or 1.5s", scalar(n))
 	}
 	*s = span(d)
 	return nil
@@ -42,7 +42,7 @@ func (r *ratio) UnmarshalYAML(n ast.Node) error {
 		*r = ratio(v)
 		return nil
 	}
-	return at(n, "%q is no scale, expected a positive number or a fraction as in 0.25 or 100/255", scalar(n))
+	return at(n, "%q is no scale, want a positive number or a fraction as in 0.25 or 100/255", scalar(n))
 }
 
 // hexBytes are bytes as hex digits, spaces ignored.
@@ -52,7 +52,7 @@ type hexBytes []byte
 func (h *hexBytes) UnmarshalYAML(n ast.Node) error {
 	b, err := hex.DecodeString(strings.ReplaceAll(scalar(n), " ", ""))
 	if err != nil || len(b) == 0 {
-		return at(n, "%q are no bytes, expected hex digits in pairs as in \"FF 00\"", scalar(n))
+		return at(n, "%q are no bytes, want hex digits in pairs as in \"FF 00\"", scalar(n))
 	}
 	*h = b
 	return nil

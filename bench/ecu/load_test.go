@@ -1,0 +1,168 @@
+package ecu
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/fstest"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/car/strict"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/signal"
+)
+
+// base is a small good unit; each case spoils one thing of it.
+const base = `ecu: small
+addresses: {request: 0x7E0, response: 0x7E8, functional: 0x7DF}
+power:
+  powered: {signal: powered, is: 1}
+  cycle: {signal: key, at_least: 2}
+sessions:
+  - {session: default, id: 0x01}
+  - {session: extended, id: 0x03}
+services:
+  - {service: 0x10}
+  - {service: 0x31, in: [extended]}
+security:
+  - {level: 1, secret: 7}
+slow:
+  - {service: 0x22, takes: 1s}
+obd:
+  pids:
+    - {pid: 0x0C, name: speed, fields: [{signal: rpm, per_bit: 0.25, bytes: 2}]}
+  infotypes:
+    - {type: 0x02, items: 1, fields: [{text: vin, bytes: 17}]}
+  freeze_frame: [0x0C]
+memory:
+  readiness: [components]
+dids:
+  - {did: 0xF190, fields: [{text: vin, bytes: 17}], write: {in: [extended], security: 1}}
+codes:
+  - {code: P0102, fail: 1s, monitor: components, emission: true}
+routines:
+  - routine: learn
+    rid: 0x0210
+    needs: [{signal: key, is: 2, nrc: 0x22}]
+    hold: [{signal: key, is: 2, reason: 1, says: key}]
+    steps: [{step: wait, takes: 4s}]
+    learns: [{value: x, from: rpm}]
+`
+
+func TestABadFileIsOneClearLine(t *testing.T) {
+	_, err := LoadSpec("small.yaml", []byte(base))
+	require.NoError(t, err)
+	for _, c := range []struct{ old, new, want string }{
+		{"ecu: small", "ecu: small\nwheels: 4", `small.yaml:2:1: unknown field "wheels"`},
+		{"ecu: small", "ecu: ''", "want the key ecu"},
+		{"request: 0x7E0", "request: 0x8E0", "small.yaml:2:22: addresses.request: 0x8e0, want an identifier up to 7FF"},
+		{"request: 0x7E0", "request: 0x7E8", "same as the request"},
+		{"functional: 0x7DF", "functional: 0x7E8", "of its own"},
+		{"id: 0x03", "id: 0x01", "its own name and id"},
+		{"id: 0x01", "id: 0x02", "small.yaml:7:28: sessions[0].id: 0x2, want 0x01"},
+		{"{service: 0x10}", "{service: 0x84}", "small.yaml:10:15: services[0].service: 0x84 is no service this server has"},
+		{"{service: 0x10}", "{service: 0x31}", "0x31 is there already"},
+		{"{service: 0x10}", "{service: 0x10, subs: [{sub: 0x07}]}", "0x07 is no sub-function of service 0x10 here"},
+		{"in: [extended]}\nsec", "in: [workshop]}\nsec", `"workshop" is no session of the unit, want one of [default extended]`},
+		{"secret: 7", "secret: 0", "want a number of 32 bits"},
+		{"takes: 1s}", "takes: 1 second}", `small.yaml:15:28: "1 second" is no duration`},
+		{"takes: 1s}", "takes: -1s}", "is no duration"},
+		{"service: 0x22, takes", "service: 0x27, takes", "slow[0].service"},
+		{"pid: 0x0C", "pid: 0x20", "says what is supported and is computed"},
+		{"per_bit: 0.25", "per_bit: 1/0", `"1/0" is no scale`},
+		{"per_bit: 0.25", "per_bit: zero", `small.yaml:18:64: "zero" is no scale`},
+		{"per_bit: 0.25, ", "", "missing, want the value of one bit"},
+		{"bytes: 2}", "bytes: 5}", "5, want 1 to 4"},
+		{"{signal: rpm,", "{signal: rpm, text: vin,", "2 sources, want exactly one"},
+		{"freeze_frame: [0x0C]", "freeze_frame: [0x0C, 0x0D]", "0x0d is no PID of the unit"},
+		{"readiness: [components]", "readiness: [brakes]", `"brakes" is no readiness monitor, want one of catalyst, components`},
+		{"readiness: [components]", "readiness: [components, catalyst]", `"catalyst" has no code`},
+		{"security: 1}}", "security: 2}}", "2 is no security level"},
+		{"code: P0102", "code: P01G2", `small.yaml:27:12: codes[0].code: "P01G2" is no trouble code`},
+		{"fail: 1s,", "fail: 1s, trips: 3,", "3, want 1 or 2"},
+		{"fail: 1s,", "fail: 1s, kind: condition,", "neither debounce nor trips"},
+		{"nrc: 0x22", "nrc: 0x33", "0x33, want 0x22 or 0x81 to 0x94"},
+		{"reason: 1,", "", "want 0x01 to 0xef"},
+		{"steps: [{step: wait, takes: 4s}]", "steps: [{step: wait}]", "want either takes or until"},
+		{"steps: [{step: wait, takes: 4s}]", "steps: []", "no steps"},
+		{"from: rpm", "from: rpm, over: median", `"median", want one of last, mean`},
+		{"is: 2, nrc", "nrc", "no limit, want one of is, below"},
+		{"ecu: small", "ecu: [", "small.yaml:1:"},
+	} {
+		bad := strings.Replace(base, c.old, c.new, 1)
+		require.NotEqual(t, base, bad, "%q is not in the file", c.old)
+		_, err := LoadSpec("small.yaml", []byte(bad))
+		var e *strict.Error
+		require.True(t, errors.As(err, &e), "%s: %v", c.new, err)
+		assert.Contains(t, err.Error(), c.want, c.new)
+		assert.Positive(t, e.Line, "%s: %v", c.new, err)
+		assert.NotContains(t, err.Error(), "\n", "one line")
+	}
+}
+
+func TestUnitsThatCannotShareABus(t *testing.T) {
+	for _, c := range []struct{ old, new, want string }{
+		{"ecu: small", "ecu: small", `the name "small" is taken by a.yaml`},
+		{"ecu: small", "ecu: other", "identifier 7E0 is taken by unit small"},
+		{"ecu: small\naddresses: {request: 0x7E0", "ecu: other\naddresses: {request: 0x7E1", "identifier 7E8 is taken"},
+	} {
+		dir := fstest.MapFS{"a.yaml": {Data: []byte(base)}, "b.yaml": {Data: []byte(strings.Replace(base, c.old, c.new, 1))}}
+		_, err := LoadSpecs(dir, []string{"a.yaml", "b.yaml"})
+		assert.ErrorContains(t, err, c.want)
+		assert.ErrorContains(t, err, "b.yaml:")
+	}
+	_, err := LoadSpecs(fstest.MapFS{}, []string{"missing.yaml"})
+	assert.ErrorContains(t, err, "missing.yaml")
+}
+
+func TestTheUnitsOfTheCarShareABus(t *testing.T) {
+	specs, err := LoadSpecs(os.DirFS(carFolder), []string{"ecu-engine.yaml", "ecu-brake.yaml", "ecu-body.yaml"})
+	require.NoError(t, err)
+	require.Len(t, specs, 3)
+}
+
+// A reading that the unit's program does not have is found when the server is
+// made, with its place in the file.
+func TestAReadingThatIsNotThere(t *testing.T) {
+	s, err := LoadSpec("small.yaml", []byte(base))
+	require.NoError(t, err)
+	table := &signal.Table{}
+	table.Define("key", "", "")
+	_, err = NewServer(s, Parts{Readings: table, Memory: NewMemory(s), NV: NewNV(s, nil), Rand: chance.Seed(1).For("x")})
+	require.ErrorContains(t, err, `small.yaml:18:50: obd.pids[0].fields[0].signal: "rpm" is no reading of the unit`)
+}
+
+func FuzzLoadSpec(f *testing.F) {
+	f.Add([]byte(base))
+	f.Add([]byte("ecu: x\nsessions: [{id: 1, p2: 5x}]"))
+	f.Add([]byte("&a [*a]"))
+	for _, name := range []string{"ecu-engine.yaml", "ecu-brake.yaml", "ecu-body.yaml"} {
+		b, err := os.ReadFile(filepath.Join(carFolder, name))
+		require.NoError(f, err)
+		f.Add(b[:min(len(b), 6000)])
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		s, err := LoadSpec("fuzz.yaml", data)
+		if err != nil {
+			require.NotContains(t, err.Error(), "\n")
+			require.Contains(t, err.Error(), "fuzz.yaml")
+			return
+		}
+		// What loads must also bind and answer, given its readings.
+		table := &signal.Table{}
+		server, err := NewServer(s, Parts{Readings: table, Memory: NewMemory(s), NV: NewNV(s, nil), Rand: chance.Seed(1).For("x")})
+		if err != nil {
+			return
+		}
+		server.Power(0, true)
+		for _, req := range [][]byte{{1, 0}, {9, 0}, {0x10, 1}, {0x22, 0xF1, 0x90}, {0x19, 2, 0xFF}, {0x31, 3, 2, 0x10}} {
+			server.Request(1e12, false, bytes.Clone(req))
+		}
+		server.Tick(2e12)
+	})
+}
