@@ -159,7 +159,9 @@ func (e *exchange) answersProbe(m []byte) bool {
 	return len(m) >= 2 && m[0] == e.probe.Data[1]+0x40 && m[1] == e.probe.Data[2]
 }
 
-func (e *exchange) isProbe() bool { return e.q.data[0] == e.probe.Data[1] && e.q.data[1] == e.probe.Data[2] }
+func (e *exchange) isProbe() bool {
+	return e.q.data[0] == e.probe.Data[1] && e.q.data[1] == e.probe.Data[2]
+}
 
 func head(m []byte) []byte { return m[:min(len(m), 8)] }
 
