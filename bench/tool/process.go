@@ -35,7 +35,8 @@ type Invocation struct {
 	// Limit replaces the profile's if it is shorter; 0 leaves that.
 	Limit time.Duration
 	// OnLine, if set, is called for each line as it comes, by one goroutine at a
-	// time and never after Wait has returned.
+	// time and never after Wait has returned. It may block for a while, which
+	// holds up the process, but not for good: Wait waits for it.
 	OnLine func(Line)
 }
 
