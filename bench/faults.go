@@ -56,9 +56,19 @@ func (b *faultBoard) add(id string, params map[string]any) (*faultHandle, error)
 	return h, nil
 }
 
-// remove forgets a fault that is off.
-func (b *faultBoard) remove(h *faultHandle) {
-	b.handles = slices.DeleteFunc(b.handles, func(x *faultHandle) bool { return x == h })
+// retire switches the faults of a name off and forgets them, all but one.
+func (b *faultBoard) retire(id string, but *faultHandle) error {
+	for _, h := range b.handles {
+		if h != but && h.fault.Entry().ID == id {
+			if err := h.set(false); err != nil {
+				return err
+			}
+		}
+	}
+	b.handles = slices.DeleteFunc(b.handles, func(h *faultHandle) bool {
+		return h != but && h.fault.Entry().ID == id
+	})
+	return nil
 }
 
 // find is the fault of that name which was added last.

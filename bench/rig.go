@@ -298,3 +298,14 @@ func (r *Rig) functional() []canbus.Key {
 	}
 	return keys
 }
+
+// Recorder keeps frames with what was done to them; capture.Writer is one.
+type Recorder interface {
+	Write(f *canbus.Frame, comment string) error
+}
+
+// Record has every frame written from now on.
+func (r *Rig) Record(w Recorder) { r.watch.record = w }
+
+// RecordError is why recording ended early, if it did.
+func (r *Rig) RecordError() error { return r.watch.err }

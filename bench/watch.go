@@ -17,17 +17,12 @@ type address struct {
 	request, response canbus.Key
 }
 
-// recorder keeps frames; capture.Writer is one.
-type recorder interface {
-	Write(f *canbus.Frame, comment string) error
-}
-
 // watch is the tap of a run: it numbers what goes by, records it, counts it,
 // and puts diagnostic messages together for the judge. It sees the bus and
 // nothing else.
 type watch struct {
 	own      func(sender string) bool // nodes of the bench itself
-	record   recorder
+	record   Recorder
 	metrics  *metrics.Set
 	sniffer  *isotp.Sniffer
 	requests map[canbus.Key]string // physical request identifier to ECU

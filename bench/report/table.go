@@ -1,0 +1,174 @@
+package report
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"sawhorse/bench/judge"
+)
+
+// TableOptions say how a table looks.
+type TableOptions struct {
+	// Bold marks what did not pass with the terminal's bold face.
+	Bold bool
+	// Quiet leaves the lines of what passed out.
+	Quiet bool
+}
+
+// words are the outcomes as the table has them.
+var words = map[judge.Outcome]string{
+	judge.Pass: "passed", judge.Fail: "FAILED", judge.Undecided: "UNDECIDED",
+	judge.NotApplicable: "not applicable", judge.Ours: "NOT RUN",
+}
+
+// Table writes one run for people: a line an expectation with verdict, margin
+// and statement, and for each that did not pass the reason, the evidence, and in
+// the end the one command that repeats the run.
+func Table(w io.Writer, r *Run, opt TableOptions) error {
+	b := bufio.NewWriter(w)
+	t := tableWriter{Writer: b, opt: opt}
+	t.head(r)
+	t.rows(r)
+	t.foot(r)
+	return b.Flush()
+}
+
+type tableWriter struct {
+	*bufio.Writer
+	opt TableOptions
+}
+
+func (t *tableWriter) bold(s string) string {
+	if t.opt.Bold {
+		return "\x1b[1m" + s + "\x1b[0m"
+	}
+	return s
+}
+
+func (t *tableWriter) head(r *Run) {
+	fmt.Fprintf(t, "%s: %s\n", t.bold(r.Scenario), r.Title)
+}
+
+func (t *tableWriter) rows(r *Run) {
+	var id, margin int
+	for i := range r.Verdicts {
+		v := &r.Verdicts[i]
+		id = max(id, utf8.RuneCountInString(v.ID))
+		margin = max(margin, utf8.RuneCountInString(v.Margin.String()))
+	}
+	for i := range r.Verdicts {
+		v := &r.Verdicts[i]
+		sound := v.Outcome == judge.Pass || v.Outcome == judge.NotApplicable
+		if sound && t.opt.Quiet {
+			continue
+		}
+		word := pad(words[v.Outcome], 9)
+		if !sound {
+			word = t.bold(word)
+		}
+		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, word, pad(v.ID, id), padLeft(v.Margin.String(), margin), clean(v.Says))
+		if !sound || v.Outcome == judge.NotApplicable {
+			t.why(v)
+		}
+	}
+}
+
+func (t *tableWriter) why(v *judge.Verdict) {
+	const indent = indentTo + indentTo
+	reason := v.Reason
+	if v.Cause != judge.NoCause && v.Cause != judge.Broken {
+		reason = "the tool " + v.Cause.String() + ": " + reason
+	}
+	fmt.Fprintln(t, fold(clean(reason), indent))
+	for _, e := range v.Evidence {
+		fmt.Fprintln(t, fold(clean(e.String()), indent+"- "))
+	}
+}
+
+func (t *tableWriter) foot(r *Run) {
+	c := r.tally()
+	parts := []string{fmt.Sprintf("%d passed", c.pass)}
+	for _, p := range []struct {
+		n    int
+		word string
+	}{{c.fail, "failed"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}} {
+		if p.n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
+		}
+	}
+	fmt.Fprintf(t, "%s%s; seed %d, %v, %d frames", indentTo, strings.Join(parts, ", "), r.Seed, r.Length.Round(time.Millisecond), r.Frames)
+	if r.Capture != "" {
+		fmt.Fprintf(t, " in %s", r.Capture)
+	}
+	fmt.Fprintln(t)
+	if r.Err != nil {
+		fmt.Fprintln(t, fold(t.bold("could not be run to its end: ")+clean(r.Err.Error()), indentTo))
+	}
+	if r.status() != Passed && r.Again != "" {
+		fmt.Fprintf(t, "%srepeat it: %s\n", indentTo, r.Again)
+	}
+	fmt.Fprintln(t)
+}
+
+// Summary writes the line that closes several runs.
+func Summary(w io.Writer, runs []Run) error {
+	var c tally
+	failed := 0
+	for i := range runs {
+		t := runs[i].tally()
+		c.pass += t.pass
+		c.fail += t.fail
+		c.undecided += t.undecided
+		if runs[i].status() != Passed {
+			failed++
+		}
+	}
+	_, err := fmt.Fprintf(w, "%d scenarios, %d of them not passed; %d expectations passed, %d failed, %d undecided\n",
+		len(runs), failed, c.pass, c.fail, c.undecided)
+	return err
+}
+
+func pad(s string, n int) string {
+	return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s)))
+}
+
+func padLeft(s string, n int) string {
+	return strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) + s
+}
+
+// clean makes one printable line of a text: what a tool printed must not move
+// the cursor or colour the table.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\t' || r == '\r':
+			return ' '
+		case r < ' ' || r == 0x7F || r >= 0x80 && r < 0xA0 || r == utf8.RuneError:
+			return '?'
+		}
+		return r
+	}, s)
+}
+
+// fold breaks a text at spaces; the first line begins with the indent, the others
+// with as many blanks.
+func fold(s, indent string) string {
+	var b strings.Builder
+	line, blank := indent, strings.Repeat(" ", utf8.RuneCountInString(indent))
+	start := true
+	for _, word := range strings.Fields(s) {
+		if !start && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > textWidth {
+			b.WriteString(line + "\n")
+			line, start = blank, true
+		}
+		if !start {
+			line += " "
+		}
+		line, start = line+word, false
+	}
+	return b.String() + line
+}

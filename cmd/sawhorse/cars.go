@@ -1,0 +1,119 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/ecu"
+)
+
+// carView is what cars prints of one car, also as JSON.
+type carView struct {
+	Name    string       `json:"name"`
+	Title   string       `json:"title"`
+	About   string       `json:"about"`
+	VIN     string       `json:"vin"`
+	ECUs    []ecuView    `json:"ecus"`
+	Signals []signalView `json:"signals"`
+}
+
+type ecuView struct {
+	Name     string `json:"name"`
+	Title    string `json:"title"`
+	Request  string `json:"request"`
+	Response string `json:"response"`
+}
+
+type signalView struct {
+	Name string `json:"name"`
+	Unit string `json:"unit,omitempty"`
+	Text string `json:"text"`
+}
+
+func newCarsCommand() *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "cars [NAME]",
+		Short: "List the stand-in cars, or tell about one",
+		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
+with their identifiers, and the signals that conditions in scenarios can use.`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			names := car.Names()
+			if len(args) == 1 {
+				names = args
+			}
+			var views []carView
+			for _, name := range names {
+				v, err := viewCar(name)
+				if err != nil {
+					return err
+				}
+				views = append(views, v)
+			}
+			if asJSON {
+				return printJSON(cmd.OutOrStdout(), views)
+			}
+			for _, v := range views {
+				v.print(cmd.OutOrStdout(), len(args) == 1)
+			}
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+func viewCar(name string) (carView, error) {
+	spec, err := car.BuiltIn(name)
+	if err != nil {
+		return carView{}, err
+	}
+	v := carView{Name: spec.Name, Title: spec.Title, About: strings.TrimSpace(spec.Text), VIN: spec.Identity.VIN}
+	units, err := ecu.LoadSpecs(spec.Dir, spec.ECUFiles)
+	if err != nil {
+		return v, err
+	}
+	for _, u := range units {
+		digits := "%03X"
+		if u.Addresses.Extended {
+			digits = "%08X"
+		}
+		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response)})
+	}
+	for _, s := range car.New(spec, chance.Seed(0)).Truth.Infos() {
+		v.Signals = append(v.Signals, signalView{s.Name, s.Unit, s.Text})
+	}
+	return v, nil
+}
+
+func (v *carView) print(w io.Writer, whole bool) {
+	fmt.Fprintf(w, "%s  %s\n", v.Name, v.Title)
+	if !whole {
+		return
+	}
+	fmt.Fprintf(w, "\n%s\n\nVIN %s\n\nControl units (asked on, answering on)\n", v.About, v.VIN)
+	t := newTable(w, "  ")
+	for _, u := range v.ECUs {
+		t.row(u.Name, u.Request, u.Response, u.Title)
+	}
+	t.flush()
+	fmt.Fprint(w, "\nSignals\n")
+	for _, s := range v.Signals {
+		t.row(s.Name, s.Unit, s.Text)
+	}
+	t.flush()
+}
+
+// printJSON writes a document for machines.
+func printJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/bench/fault"
+)
+
+// faultView is what faults prints of one fault, also as JSON.
+type faultView struct {
+	ID       string              `json:"id"`
+	Group    string              `json:"group"`
+	Title    string              `json:"title"`
+	Cause    string              `json:"cause"`
+	Params   []paramView         `json:"params,omitempty"`
+	Driver   string              `json:"driver_sees"`
+	Codes    []string            `json:"codes"`
+	CodesIf  map[string][]string `json:"codes_if,omitempty"`
+	Finding  string              `json:"found_by"`
+	Mending  string              `json:"mended_by"`
+	Cautions []string            `json:"cautions,omitempty"`
+}
+
+type paramView struct {
+	Name    string `json:"name"`
+	Want    string `json:"want"`
+	Default any    `json:"default"`
+	Text    string `json:"text"`
+}
+
+func newFaultsCommand() *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "faults [ID]",
+		Short: "List the fault catalogue, or tell about one fault",
+		Long: `Faults lists what can be wrong with the car. With a name it tells about one fault:
+its cause, what the driver sees, the codes it brings, how it is found and mended.`,
+		Args: cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			entries := fault.Catalogue()
+			if len(args) == 1 {
+				i := slices.IndexFunc(entries, func(e *fault.Entry) bool { return e.ID == args[0] })
+				if i < 0 {
+					return fmt.Errorf("fault %q is %w; known are %s", args[0], fault.ErrUnknown, strings.Join(fault.IDs(), ", "))
+				}
+				entries = entries[i : i+1]
+			}
+			out := cmd.OutOrStdout()
+			if asJSON {
+				var views []faultView
+				for _, e := range entries {
+					views = append(views, viewFault(e))
+				}
+				return printJSON(out, views)
+			}
+			if len(args) == 1 {
+				printFault(out, viewFault(entries[0]))
+				return nil
+			}
+			listFaults(out, entries)
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return cmd
+}
+
+func viewFault(e *fault.Entry) faultView {
+	v := faultView{
+		ID: e.ID, Group: e.Group, Title: e.Title, Cause: e.Cause, Driver: e.Driver,
+		Codes: append([]string{}, e.Codes...), Finding: e.Finding, Mending: e.Mending, Cautions: e.Cautions,
+	}
+	for _, m := range e.Also {
+		if v.CodesIf == nil {
+			v.CodesIf = map[string][]string{}
+		}
+		v.CodesIf[m.If] = append(v.CodesIf[m.If], m.Codes...)
+	}
+	for _, p := range e.Params {
+		v.Params = append(v.Params, paramView{p.Name, p.Want(), p.Default, p.Text})
+	}
+	return v
+}
+
+func listFaults(w io.Writer, entries []*fault.Entry) {
+	t := newTable(w, "  ")
+	group := ""
+	for _, e := range entries {
+		if e.Group != group {
+			t.flush()
+			group = e.Group
+			fmt.Fprintf(w, "%s\n", group)
+		}
+		codes := slices.Clone(e.Codes)
+		for _, m := range e.Also {
+			codes = append(codes, "("+strings.Join(m.Codes, " ")+")")
+		}
+		t.row(e.ID, strings.Join(codes, " "), e.Title)
+	}
+	t.flush()
+}
+
+func printFault(w io.Writer, v faultView) {
+	const width = 88
+	part := func(head, text string) {
+		if text != "" {
+			fmt.Fprintf(w, "\n%s\n%s\n", head, wrap(text, width, "  "))
+		}
+	}
+	fmt.Fprintf(w, "%s  %s\n", v.ID, v.Title)
+	part("Cause", v.Cause)
+	part("The driver sees", v.Driver)
+	codes := strings.Join(v.Codes, " ")
+	for _, p := range v.Params {
+		if more, ok := v.CodesIf[p.Name]; ok {
+			codes += fmt.Sprintf(" and, with %s, %s", p.Name, strings.Join(more, " "))
+		}
+	}
+	part("Codes", codes)
+	part("Found by", v.Finding)
+	part("Mended by", v.Mending)
+	if len(v.Params) > 0 {
+		fmt.Fprint(w, "\nParameters\n")
+		t := newTable(w, "  ")
+		for _, p := range v.Params {
+			t.row(p.Name, p.Want, fmt.Sprintf("default %v", p.Default), p.Text)
+		}
+		t.flush()
+	}
+	for i, c := range v.Cautions {
+		if i == 0 {
+			fmt.Fprint(w, "\nCautions\n")
+		}
+		fmt.Fprintln(w, wrap(c, width, "  "))
+	}
+}

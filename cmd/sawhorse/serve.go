@@ -1,0 +1,154 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/bench"
+	"sawhorse/bench/api"
+	"sawhorse/bench/car"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/metrics"
+	"sawhorse/canbus/capture"
+)
+
+// serveOptions are the flags of serve.
+type serveOptions struct {
+	bus, car, listen, arm, capture string
+	rate                           int
+	seed                           uint64
+	faults                         []string
+	key                            string
+}
+
+func newServeCommand() *cobra.Command {
+	var o serveOptions
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Put a car on a bus until stopped",
+		Long: `Serve is the daemon: a stand-in car on a bus, in wall time, until Ctrl-C. Its
+controls are a JSON API on a loopback address:
+
+  GET    /v1/car          the car's true signals
+  PUT    /v1/driver       {"key": "on", "clutch": 100}
+  GET    /v1/faults       the catalogue and what is on
+  PUT    /v1/faults/ID    {"params": {...}} switches a fault on
+  DELETE /v1/faults/ID    switches it off
+  GET    /metrics         for Prometheus
+  GET    /healthz         ok while the loop answers
+
+` + cautions,
+		Example: `  sawhorse serve
+  sawhorse serve --bus can:vcan0 --fault clutch-unlearned --key on
+  curl -X PUT -d '{"key": "on"}' http://127.0.0.1:9464/v1/driver`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return o.run(cmd) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.bus, "bus", "unix:sawhorse.sock", "bus to be on: unix:PATH or can:IFACE")
+	f.StringVar(&o.car, "car", car.Names()[0], "which car")
+	f.StringVar(&o.listen, "listen", "127.0.0.1:9464", "loopback address of the API and the metrics")
+	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	f.StringVar(&o.capture, "capture", "", "record the bus to this file (.pcapng or .csv)")
+	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
+	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
+	f.StringSliceVar(&o.faults, "fault", nil, "faults that are on from the start")
+	f.StringVar(&o.key, "key", "off", "position of the key at the start: off, accessory, on")
+	return cmd
+}
+
+func (o *serveOptions) run(cmd *cobra.Command) (err error) {
+	if _, err := dialable(o.bus); err != nil {
+		return err
+	}
+	host, _, err := net.SplitHostPort(o.listen)
+	if err != nil || !api.IsLoopback(host) {
+		return fmt.Errorf("--listen %q: want a loopback address and a port, such as 127.0.0.1:9464", o.listen)
+	}
+	set := metrics.New()
+	rig, err := bench.NewRig(bench.Settings{
+		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Bus: o.bus, Rate: o.rate, Arm: o.arm,
+		Metrics: set, Log: slog.Default(),
+	})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rig.Close()) }()
+	if err := o.prepare(rig); err != nil {
+		return err
+	}
+	finish, err := o.record(rig)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, finish()) }()
+
+	ln, err := net.Listen("tcp", o.listen)
+	if err != nil {
+		return fmt.Errorf("--listen %s: %w", o.listen, err)
+	}
+	server := &http.Server{Handler: api.New(rig.Loop.Post, rig.Desk(), set.Handler()), ReadHeaderTimeout: 5 * time.Second}
+	failed := make(chan error, 1)
+	ctx, cancel := context.WithCancel(cmd.Context())
+	defer cancel()
+	go func() {
+		if err := server.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
+			failed <- err
+			cancel()
+		}
+	}()
+	fmt.Fprintf(cmd.OutOrStdout(), "%s on %s; API and metrics on http://%s; Ctrl-C ends it\n", o.car, o.bus, ln.Addr())
+	err = rig.Run(ctx, math.MaxInt64)
+	stop, done := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
+	defer done()
+	_ = server.Shutdown(stop) // what still hangs is cut off with the process
+	select {
+	case err := <-failed:
+		return err
+	default:
+	}
+	if errors.Is(err, context.Canceled) {
+		return nil // the way it is meant to end
+	}
+	return err
+}
+
+// prepare sets what the flags ask for, before the loop runs.
+func (o *serveOptions) prepare(rig *bench.Rig) error {
+	desk := rig.Desk()
+	if o.key == "start" {
+		return errors.New(`--key "start": want off, accessory or on; the starter is turned over the API`)
+	}
+	if err := desk.Drive(map[string]any{"key": o.key}); err != nil {
+		return fmt.Errorf("--key: %w", err)
+	}
+	for _, id := range o.faults {
+		if err := desk.SetFault(id, true, nil); err != nil {
+			return fmt.Errorf("--fault: %w", err)
+		}
+	}
+	return nil
+}
+
+// record starts a recording, if one is asked for.
+func (o *serveOptions) record(rig *bench.Rig) (func() error, error) {
+	if o.capture == "" {
+		return func() error { return nil }, nil
+	}
+	w, err := capture.Create(o.capture, capture.Options{Buses: []string{o.bus}, Origin: time.Now(), FlushEvery: time.Second})
+	if err != nil {
+		return nil, err
+	}
+	rig.Record(w)
+	return func() error {
+		return errors.Join(rig.RecordError(), w.Close())
+	}, nil
+}
