@@ -2,9 +2,9 @@ package capture_test
 
 import (
 	"encoding/binary"
-	"fmt"
 	"io"
 	"runtime"
+	"strconv"
 	"testing"
 	"time"
 
@@ -66,7 +66,11 @@ func generated(format string, n int) *generator {
 		}}
 	}
 	return &generator{head: []byte("time,id,dlc,data\n"), n: n, next: func(b []byte, i int) []byte {
-		return fmt.Appendf(b, "%d.%06d,100,8,0102030405060708\n", i/4000, i%4000*250)
+		b = strconv.AppendInt(b, int64(i/4000), 10)
+		dot := len(b)
+		b = strconv.AppendInt(b, int64(1_000_000+i%4000*250), 10)
+		b[dot] = '.' // in place of the leading 1
+		return append(b, ",100,8,0102030405060708\n"...)
 	}}
 }
 
