@@ -60,7 +60,11 @@ type binder struct {
 }
 
 func (b *binder) fail(path string, err error) {
-	if b.err == nil {
+	switch {
+	case b.err != nil:
+	case b.doc == nil: // a spec that was not read from a file
+		b.err = fmt.Errorf("%s: %w", path, err)
+	default:
 		b.err = b.doc.Errorf(path, "%v", err)
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/car"
 	"sawhorse/bench/car/strict"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/signal"
@@ -165,4 +166,25 @@ func FuzzLoadSpec(f *testing.F) {
 		}
 		server.Tick(2e12)
 	})
+}
+
+// Infotype 0A of SAE J1979: four characters padded with zeros, a dash, a name.
+func TestIdentityOfTheCar(t *testing.T) {
+	spec, err := car.BuiltIn("petrel-48")
+	require.NoError(t, err)
+	id := IdentityOf(&spec.Identity, "engine")
+	assert.Equal(t, "ECM\x00-EngineControl", id["ecu_name"])
+	assert.Len(t, id["vin"], 17)
+	assert.Len(t, id["cvn_2"], 8)
+	assert.LessOrEqual(t, len(id["calibration_id_1"]), 16)
+	assert.Equal(t, map[string]string{"vin": id["vin"]}, IdentityOf(&spec.Identity, "no such unit"))
+	nv := NewNV(loadUnit(t, "ecu-engine.yaml"), id)
+	vin, ok := nv.Text("vin")
+	assert.True(t, ok)
+	assert.Equal(t, spec.Identity.VIN, vin)
+	nv.Set("clutch_pressed_v", 3.9)
+	assert.Contains(t, nv.Names(), "clutch_pressed_v")
+	nv.Erase("clutch_pressed_v")
+	_, ok = nv.Get("clutch_pressed_v")
+	assert.False(t, ok)
 }

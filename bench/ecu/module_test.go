@@ -2,7 +2,7 @@ package ecu
 
 import (
 	"context"
-	"os/exec"
+	"strings"
 	"testing"
 	"time"
 
@@ -11,7 +11,6 @@ import (
 
 	"sawhorse/bench/chance"
 	"sawhorse/canbus"
-	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
 	"sawhorse/canbus/isotp/link"
@@ -26,6 +25,7 @@ type network struct {
 	plants  map[string]*plant
 	modules map[string]*Module
 	order   []*Module
+	mux     *link.Mux
 	shared  *link.Link
 	links   map[string]*link.Link
 	frames  []canbus.Frame
@@ -41,20 +41,11 @@ func newNetwork(t *testing.T, files ...string) *network {
 	bus.Tap(func(s canbus.Sighting) { n.frames = append(n.frames, *s.Frame) })
 	mux, err := link.Attach(bus, "tester", n.loop, clock.PriorityTool)
 	require.NoError(t, err)
+	n.mux = mux
 	n.shared, err = mux.Open(isotp.Emission(isotp.Functional(0x7DF)), link.Handlers{})
 	require.NoError(t, err)
 	for _, f := range files {
-		spec := loadUnit(t, f)
-		p := newPlant()
-		m, err := NewModule(n.loop, bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, carIdentity),
-			Plant: p, Rand: chance.Seed(7).For("ecu/" + spec.Name)})
-		require.NoError(t, err)
-		n.plants[spec.Name], n.modules[spec.Name], n.order = p, m, append(n.order, m)
-		a := isotp.Normal(canbus.Key(spec.Addresses.Request), canbus.Key(spec.Addresses.Response))
-		n.links[spec.Name], err = mux.Open(isotp.Emission(a), link.Handlers{OnMessage: func(b []byte) {
-			n.heard = append(n.heard, spec.Name+": "+spaced(b))
-		}})
-		require.NoError(t, err)
+		n.add(loadUnit(t, f))
 	}
 	var step func()
 	tick := n.loop.NewTimer(clock.PriorityCar, func() { step() })
@@ -66,6 +57,22 @@ func newNetwork(t *testing.T, files ...string) *network {
 	}
 	tick.Set(0)
 	return n
+}
+
+// add puts one more unit on the bus, and a link of the tester to it.
+func (n *network) add(spec *Spec) {
+	t := n.t
+	t.Helper()
+	p := newPlant()
+	m, err := NewModule(n.loop, n.bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, carIdentity),
+		Plant: p, Rand: chance.Seed(7).For("ecu/" + spec.Name)})
+	require.NoError(t, err)
+	n.plants[spec.Name], n.modules[spec.Name], n.order = p, m, append(n.order, m)
+	a := isotp.Normal(canbus.KeyOf(spec.Addresses.Request, spec.Addresses.Extended), canbus.KeyOf(spec.Addresses.Response, spec.Addresses.Extended))
+	n.links[spec.Name], err = n.mux.Open(isotp.Emission(a), link.Handlers{OnMessage: func(b []byte) {
+		n.heard = append(n.heard, spec.Name+": "+spaced(b))
+	}})
+	require.NoError(t, err)
 }
 
 // at schedules what the tester or the driver does.
@@ -176,35 +183,78 @@ func TestAPulledCableDoesNotStopTheUnit(t *testing.T) {
 	assert.Contains(t, n.heard, "engine: 41 0D 00")
 }
 
-// The dissectors for ISO-TP, OBD and UDS of an analyser that shares no code
-// with this module must find the same services in what the units say.
-func TestDissectorsReadTheAnswers(t *testing.T) {
-	tshark, err := exec.LookPath("tshark")
-	if err != nil {
-		missingPeer(t, "tshark")
-	}
-	n := newNetwork(t, "ecu-engine.yaml")
+// A request of several frames: the unit sends flow control with the values of
+// its spec, and the VIN is written.
+func TestASegmentedRequestWritesTheVIN(t *testing.T) {
+	s := *loadUnit(t, "ecu-engine.yaml")
+	s.Timing.BlockSize, s.Timing.STmin = 1, 5
+	n := newNetwork(t)
+	n.add(&s)
 	n.key(true)
-	n.plants["engine"].set("engine_rpm", 604)
 	e := n.links["engine"]
-	for i, req := range []string{"01 0C", "01 05", "09 02", "22 F1 90", "10 03", "19 02 FF", "2E F1 90 00", "31 03 02 10"} {
-		n.at(time.Duration(1000+200*i)*time.Millisecond, func() { n.send(e, req) })
+	n.at(1000*time.Millisecond, func() { n.send(e, "10 03") })
+	n.at(1100*time.Millisecond, func() { n.send(e, "27 01") })
+	n.at(1200*time.Millisecond, func() {
+		seed := bytesOf(t, strings.TrimPrefix(n.heard[1], "engine: "))
+		key := SecurityKey(s.Security[0].Secret, [4]byte(seed[2:]))
+		n.send(e, "27 02"+spaced(key[:]))
+	})
+	n.at(1300*time.Millisecond, func() { n.send(e, "2E F1 90 30 50 54 34 38 56 4D 36 30 52 31 30 30 30 30 39 39") })
+	n.run(2 * time.Second)
+	assert.Equal(t, []string{"engine: 67 02", "engine: 7F 2E 78", "engine: 6E F1 90"}, n.heard[2:])
+	vin, _ := n.modules["engine"].NV().Text("vin")
+	assert.Equal(t, "0PT48VM60R1000099", vin)
+	flows := 0
+	for _, f := range n.frames {
+		if f.ID == 0x7E8 && f.Data[0] == 0x30 {
+			flows++
+			assert.Equal(t, [3]byte{0x30, 1, 5}, [3]byte(f.Data[:3]))
+		}
 	}
-	n.run(4 * time.Second)
-	file := t.TempDir() + "/answers.pcapng"
-	w, err := capture.Create(file, capture.Options{})
-	require.NoError(t, err)
-	for i := range n.frames {
-		require.NoError(t, w.Write(&n.frames[i], ""))
-	}
-	require.NoError(t, w.Close())
-	out, err := exec.Command(tshark, "-r", file, "-d", "can.subdissector,iso15765", "-o", "iso15765.addressing:normal",
-		"-d", "iso15765.subdissector,obd-ii", "-V").CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	t.Logf("%s", out)
+	assert.Equal(t, 2, flows, "after the first frame and after the first block of one")
 }
 
-func missingPeer(t *testing.T, name string) {
-	t.Helper()
-	t.Skipf("%s is not installed: the check against it is left out", name)
+// 29-bit identifiers of ISO 15765-4: 18DB33F1 functional, 18DAxxF1 and 18DAF1xx.
+func TestAUnitWithLongIdentifiers(t *testing.T) {
+	s := *loadUnit(t, "ecu-engine.yaml")
+	functional := canbus.ID(0x18DB33F1)
+	s.Addresses = Addresses{Request: 0x18DA10F1, Response: 0x18DAF110, Functional: &functional, Extended: true}
+	n := newNetwork(t)
+	n.add(&s)
+	n.key(true)
+	all, err := n.mux.Open(isotp.Emission(isotp.NormalFixedFunctional(0xF1, 0x33)), link.Handlers{})
+	require.NoError(t, err)
+	n.at(1000*time.Millisecond, func() { n.send(n.shared, "01 00") }) // 7DF is not for it
+	n.at(1100*time.Millisecond, func() { n.send(all, "09 02") })
+	n.run(2 * time.Second)
+	assert.Equal(t, []string{"engine: 49 02 01 30 50 54 34 38 56 4D 36 30 52 31 30 30 30 30 34 38"}, n.heard)
+}
+
+// Frames of another length than eight bytes are ignored (ISO 15765-4).
+func TestShortFramesAreIgnored(t *testing.T) {
+	n := newNetwork(t, "ecu-engine.yaml")
+	n.key(true)
+	n.at(time.Second, func() {
+		f := canbus.New(0x7DF, 0x02, 0x01, 0x00)
+		require.NoError(t, n.mux.Port().Send(&f))
+	})
+	n.run(2 * time.Second)
+	assert.Empty(t, n.heard)
+}
+
+func BenchmarkModuleStep(b *testing.B) {
+	loop := clock.NewVirtual()
+	bus, err := wire.New(loop, "mem", wire.Config{})
+	require.NoError(b, err)
+	spec := loadUnit(b, "ecu-engine.yaml")
+	p := newPlant()
+	p.keyOn()
+	m, err := NewModule(loop, bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, nil), Rand: chance.Seed(1).For("x")})
+	require.NoError(b, err)
+	b.ReportAllocs()
+	var now time.Duration
+	for range b.N {
+		now += 5 * time.Millisecond
+		m.Step(now)
+	}
 }

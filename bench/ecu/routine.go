@@ -177,16 +177,16 @@ func (s *Server) stepRoutine(r *routine) {
 		s.endRoutine(r, routineAborted, bad.reason)
 		return
 	}
-	for i := range r.learns {
-		if l := &r.learns[i]; l.spec.During == "" || l.spec.During == st.name {
-			l.sample(s.now, s.readings.Get(l.ref))
-		}
-	}
 	passed := s.now - r.since
+	met := st.takes == 0 && broken(st.until, s.readings) == nil
+	// What ends a step, such as the key turned off, may have spoiled the readings.
+	if !met {
+		r.sample(st.name, s.now, s.readings)
+	}
 	switch {
 	case st.takes > 0 && passed < st.takes:
 		return
-	case st.takes == 0 && broken(st.until, s.readings) != nil:
+	case st.takes == 0 && !met:
 		if st.within > 0 && passed >= st.within {
 			s.endRoutine(r, routineAborted, reasonTimeout)
 		}
@@ -197,6 +197,15 @@ func (s *Server) stepRoutine(r *routine) {
 		return
 	}
 	s.finish(r)
+}
+
+// sample takes the readings that are learned in this step.
+func (r *routine) sample(step string, now time.Duration, t *signal.Table) {
+	for i := range r.learns {
+		if l := &r.learns[i]; l.spec.During == "" || l.spec.During == step {
+			l.sample(now, t.Get(l.ref))
+		}
+	}
 }
 
 // finish stores what was learned, or says why it cannot be true.

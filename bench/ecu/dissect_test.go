@@ -1,0 +1,96 @@
+package ecu
+
+import (
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/canbus/capture"
+)
+
+// missingPeer skips a check against a program that is not there, but not in CI,
+// where everything must be.
+func missingPeer(t *testing.T, name string) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatalf("%s is not installed", name)
+	}
+	t.Skipf("%s is not installed: the check against it is left out", name)
+}
+
+// recordAnswers runs requests against the engine unit and writes what was on the bus.
+func recordAnswers(t *testing.T, prepare func(n *network), requests ...string) string {
+	t.Helper()
+	n := newNetwork(t, "ecu-engine.yaml")
+	n.key(true)
+	prepare(n)
+	for i, req := range requests {
+		n.at(time.Duration(1000+300*i)*time.Millisecond, func() { n.send(n.links["engine"], req) })
+	}
+	n.run(time.Duration(1500+300*len(requests)) * time.Millisecond)
+	file := t.TempDir() + "/answers.pcapng"
+	w, err := capture.Create(file, capture.Options{})
+	require.NoError(t, err)
+	for i := range n.frames {
+		require.NoError(t, w.Write(&n.frames[i], ""))
+	}
+	require.NoError(t, w.Close())
+	return file
+}
+
+// dissect has tshark take the answers (identifier 7E8) apart and prints the
+// fields, one line a message, empty ones left out.
+func dissect(t *testing.T, file, protocol string, fields ...string) string {
+	t.Helper()
+	args := []string{"-r", file, "-d", "can.subdissector,iso15765", "-d", "iso15765.subdissector," + protocol,
+		"-Y", "can.id == 0x7e8 && " + protocol, "-T", "fields", "-E", "separator=/s"}
+	for _, f := range fields {
+		args = append(args, "-e", f)
+	}
+	cmd := exec.Command("tshark", args...)
+	var errs strings.Builder
+	cmd.Stderr = &errs
+	out, err := cmd.Output()
+	require.NoError(t, err, errs.String())
+	var lines []string
+	for line := range strings.Lines(string(out)) {
+		lines = append(lines, strings.Join(strings.Fields(line), " "))
+	}
+	return strings.Join(lines, "\n")
+}
+
+// The OBD dissector of an analyser that shares no code with this module reads
+// the values that were put in.
+func TestADissectorReadsOBDValues(t *testing.T) {
+	if _, err := exec.LookPath("tshark"); err != nil {
+		missingPeer(t, "tshark")
+	}
+	file := recordAnswers(t, func(n *network) {
+		p := n.plants["engine"]
+		p.set("engine_rpm", 604)
+		p.set("coolant_c", 83)
+		p.set("air_mass_gps", 4)
+		p.set("spark_deg", 10)
+		p.set("battery_v", 14.3)
+	}, "01 0C", "01 05", "01 10", "01 0E", "01 42", "09 02")
+	got := dissect(t, file, "obd-ii", "obd-ii.mode01_engine_rpm", "obd-ii.mode01_engine_coolant_temp",
+		"obd-ii.mode01_maf_air_flow_rate", "obd-ii.mode01_timing_advance", "obd-ii.mode01_control_module_voltage", "obd-ii.VIN")
+	assert.Equal(t, "604\n83\n4\n10\n14.3\n0PT48VM60R1000048", got)
+}
+
+func TestADissectorReadsUDSAnswers(t *testing.T) {
+	if _, err := exec.LookPath("tshark"); err != nil {
+		missingPeer(t, "tshark")
+	}
+	file := recordAnswers(t, func(*network) {}, "10 03", "22 F1 90", "31 03 02 10", "19 02 01", "2E F1 90 00", "3E 00", "85 02")
+	got := dissect(t, file, "uds", "uds.sid", "uds.dsc.type", "uds.rdbi.data_identifier", "uds.rc.type", "uds.rc.identifier",
+		"uds.rdtci.type", "uds.err.sid", "uds.err.code", "uds.cdtcs.type")
+	assert.Equal(t, strings.Join([]string{
+		"0x10 0x03", "0x22 0xf190", "0x31 0x03 0x0210", "0x19 0x02", "0x3f 0x2e 0x13", "0x3e", "0x85 0x02",
+	}, "\n"), got)
+}
