@@ -17,7 +17,9 @@ func (e *Engine) measureAir() {
 	root := max(float64(in.airV*in.airV)-cal.Air.A, 0) / cal.Air.B
 	a.meterGPS = float64(root * root)
 	a.flowGPS = a.meterGPS
-	if e.fault.airMass.bad {
+	// A voltage out of range is not believed for a moment; the fault takes longer.
+	dead := e.fault.airMass.bad || in.airV < meterLowV || in.airV > meterHighV
+	if dead {
 		a.flowGPS = cal.coarse(in.throttlePct, in.rpm)
 	}
 	if in.rpm < cal.Crank.StallRPM || !e.start.running {
@@ -29,7 +31,7 @@ func (e *Engine) measureAir() {
 	perS := in.rpm / 120 * float64(cal.Cylinders)
 	mg := a.flowGPS * 1000 / perS
 	lag := cal.Air.ManifoldS * 600 / in.rpm
-	if e.fault.airMass.bad {
+	if dead {
 		lag = 0.02 // the map is one of the state, not of the flow before it
 	}
 	a.strokeMg += float64((mg - a.strokeMg) * min(dt/lag, 1))

@@ -20,6 +20,8 @@ type calibration struct {
 		CrankPct  float64     `yaml:"crank_extra_pct"`
 		P         float64     `yaml:"p_pct_per_rpm"`
 		I         float64     `yaml:"i_pct_per_rpm_s"`
+		CatchRPM  float64     `yaml:"catch_rpm"` // above target: speed is on its way down
+		CatchPct  float64     `yaml:"catch_pct"` // air that catches it
 		Lowest    float64     `yaml:"lowest_pct"`
 		Highest   float64     `yaml:"highest_pct"`
 		Spark     float64     `yaml:"spark_deg"`
@@ -58,6 +60,8 @@ type calibration struct {
 		LearnLimitRPM  float64     `yaml:"learn_limit_rpm"` // of the crank variation learn
 		OverrunRPM     float64     `yaml:"overrun_rpm"`
 		OverrunBackRPM float64     `yaml:"overrun_back_rpm"`
+		WetPct         float64     `yaml:"wet_pct"` // more fuel after a cut, for the dry wall
+		WetS           float64     `yaml:"wet_s"`
 	} `yaml:"fuel"`
 
 	Lambda struct {
@@ -124,11 +128,13 @@ type calibration struct {
 
 // loadCalibration reads the file that the car's spec names.
 func loadCalibration(spec *car.Spec) (*calibration, error) {
-	data, err := fs.ReadFile(spec.Dir, spec.Calibration)
-	if err != nil {
-		return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
-	}
-	return readCalibration(spec.Calibration, data)
+	return car.Derived(spec, "calibration", func() (*calibration, error) {
+		data, err := fs.ReadFile(spec.Dir, spec.Calibration)
+		if err != nil {
+			return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
+		}
+		return readCalibration(spec.Calibration, data)
+	})
 }
 
 func readCalibration(name string, data []byte) (*calibration, error) {
@@ -168,6 +174,8 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 		n("idle.crank_extra_pct", c.Idle.CrankPct, 0, 20, "%"),
 		n("idle.p_pct_per_rpm", c.Idle.P, 0, 1, "%/(rev/min)"),
 		n("idle.i_pct_per_rpm_s", c.Idle.I, 0, 1, "%/(rev/min s)"),
+		n("idle.catch_rpm", c.Idle.CatchRPM, 20, 5000, "rev/min"),
+		n("idle.catch_pct", c.Idle.CatchPct, 0, 10, "%"),
 		n("idle.lowest_pct", c.Idle.Lowest, -20, 0, "%"),
 		n("idle.highest_pct", c.Idle.Highest, 0, 30, "%"),
 		n("idle.spark_deg", c.Idle.Spark, -10, 40, "deg"),
@@ -191,6 +199,8 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 		n("fuel.learn_limit_rpm", c.Fuel.LearnLimitRPM, 1500, 10000, "rev/min"),
 		n("fuel.overrun_rpm", c.Fuel.OverrunRPM, 500, 20000, "rev/min"),
 		n("fuel.overrun_back_rpm", c.Fuel.OverrunBackRPM, 300, c.Fuel.OverrunRPM, "rev/min"),
+		n("fuel.wet_pct", c.Fuel.WetPct, 0, 100, "%"),
+		n("fuel.wet_s", c.Fuel.WetS, 0, 10, "s"),
 		n("lambda_control.from_coolant_c", c.Lambda.FromC, -40, 100, "degC"),
 		n("lambda_control.from_run_s", c.Lambda.FromS, 0, 600, "s"),
 		n("lambda_control.jump_pct", c.Lambda.JumpPct, 0, 20, "%"),

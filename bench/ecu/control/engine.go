@@ -82,8 +82,7 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 
 // Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
 func (e *Engine) Restart() {
-	e.engineState = engineState{}
-	e.in.baroKPa = 101
+	e.forget(101)
 	e.routineLimit = 0
 }
 
@@ -132,13 +131,19 @@ func (e *Engine) off() {
 	if e.steps == 0 && !e.Readings.Is(rPowered) {
 		return
 	}
-	e.engineState = engineState{in: inputs{baroKPa: e.in.baroKPa}}
+	e.forget(e.in.baroKPa)
 	a, lamp := &e.car.Actuators, e.car.Actuators.SecurityLamp
 	*a = car.Actuators{SecurityLamp: lamp}
 	e.car.Exchange.EngineLocked = false
 	for r := range signal.Ref(e.Readings.Len()) {
 		e.Readings.Set(r, 0)
 	}
+}
+
+// forget leaves the state of a program that has just started.
+func (e *Engine) forget(baroKPa float64) {
+	t := &e.cal.Temperatures
+	e.engineState = engineState{in: inputs{baroKPa: baroKPa, coolantC: t.SubstituteCoolant, intakeC: t.SubstituteIntake}}
 }
 
 // recall looks into non-volatile memory, where a learn routine may have stored

@@ -13,6 +13,7 @@ const (
 type fuelState struct {
 	cut    cut
 	lambda float64 // wanted
+	wetS   float64 // left of the fuel for the dry wall
 	mg     [2]float64
 	gps    float64
 }
@@ -50,6 +51,13 @@ func (e *Engine) meterFuel() {
 		if left := 1 - e.runS/cal.Fuel.AfterStartS; left > 0 {
 			factor += float64(left * cal.Fuel.AfterStart.At(in.coolantC))
 		}
+	}
+	f.wetS -= dt
+	if f.cut != cutNone {
+		f.wetS = cal.Fuel.WetS
+	}
+	if f.wetS > 0 {
+		factor *= 1 + cal.Fuel.WetPct/100
 	}
 	f.gps = 0
 	for b := range e.bank {

@@ -31,14 +31,19 @@ func (e *Engine) holdIdle() {
 	case !e.start.running:
 		base += cal.Idle.CrankPct
 	case s.active:
-		if e.runS > 1 && (in.gear == 0 || in.clutchPct > 50) && e.fuel.cut == cutNone {
+		if e.runS > 1 && (in.gear == 0 || in.clutchPct > 50) && e.fuel.cut == cutNone && miss > -cal.Idle.CatchRPM {
 			s.integral += float64(min(max(miss, -150), 150) * cal.Idle.I * dt)
 			s.integral = min(max(s.integral, cal.Idle.Lowest), cal.Idle.Highest)
 		}
 		s.airPct = s.integral + float64(min(max(slowMiss, -300), 400)*cal.Idle.P)
 		s.airPct = min(max(s.airPct, cal.Idle.Lowest), cal.Idle.Highest)
-		if e.runS < 3 {
-			s.airPct = max(s.airPct, 0) // never close on the flare: it dies behind it
+		// Never close on speed that is on its way down, from the flare of the start
+		// or from a drive: the engine dies behind it. A little more air catches it.
+		switch {
+		case e.runS < 3:
+			s.airPct = max(s.airPct, 0)
+		case miss < -cal.Idle.CatchRPM:
+			s.airPct = s.integral + cal.Idle.CatchPct
 		}
 	default:
 		s.airPct = s.integral

@@ -148,13 +148,8 @@ func (e *Engine) readSlow() {
 	in.oilV, in.ambientV = adc(e.pin.oil.Volts()), adc(e.pin.ambient.Volts())
 	in.coolantRawC, in.intakeRawC = cal.celsius(in.coolantV), cal.celsius(in.intakeV)
 	in.oilC, in.ambientC = cal.celsius(in.oilV), cal.celsius(in.ambientV)
-	in.coolantC, in.intakeC = in.coolantRawC, in.intakeRawC
-	if e.fault.coolant.bad {
-		in.coolantC = cal.Temperatures.SubstituteCoolant
-	}
-	if e.fault.intake.bad {
-		in.intakeC = cal.Temperatures.SubstituteIntake
-	}
+	in.coolantC = believed(&e.fault.coolant, in.coolantV, in.coolantRawC, in.coolantC, cal.Temperatures.SubstituteCoolant)
+	in.intakeC = believed(&e.fault.intake, in.intakeV, in.intakeRawC, in.intakeC, cal.Temperatures.SubstituteIntake)
 	g := percent(adc(e.pin.gear.Volts()), cal.Pins.GearV) / 100
 	in.gear = int(math.Floor(cal.Pins.Gear[0] + float64(g*(cal.Pins.Gear[1]-cal.Pins.Gear[0])) + 0.5))
 	in.brake, in.parking = closed(e.pin.brake), closed(e.pin.parking)
@@ -162,4 +157,16 @@ func (e *Engine) readSlow() {
 	if in.rawHz == 0 && in.camHz == 0 && e.upS > 0.1 && !e.fault.manifold.bad {
 		in.baroKPa = in.mapKPa
 	}
+}
+
+// believed is the temperature to work with: the last good one while a voltage
+// is out of range, the substitute once the sensor has failed.
+func believed(j *judged, v, now, last, substitute float64) float64 {
+	switch {
+	case j.bad:
+		return substitute
+	case v < ntcLowV || v > ntcHighV:
+		return last
+	}
+	return now
 }
