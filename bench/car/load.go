@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"sync"
 
 	"sawhorse/bench/car/exact"
 	"sawhorse/bench/car/strict"
@@ -24,14 +25,18 @@ func folder(name string) (string, bool) {
 	return "", false
 }
 
-// BuiltIn reads a built-in car by name: petrel-48.
+// BuiltIn reads a built-in car by name: petrel-48. Equal names give the same Spec.
 func BuiltIn(name string) (*Spec, error) {
 	dir, ok := folder(name)
 	if !ok {
 		return nil, fmt.Errorf("car %q is not built in, want one of %v", name, Names())
 	}
-	return Load(builtIn, dir)
+	read, _ := loaded.LoadOrStore(dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn, dir) }))
+	return read.(func() (*Spec, error))()
 }
+
+// loaded holds the built-in cars that have been read, by folder.
+var loaded sync.Map
 
 // Load reads and checks a car's folder: car.yaml and circuits.yaml. The error
 // names file, line and column and says what was expected.

@@ -29,7 +29,8 @@ type Spec struct {
 	// Dir holds the raw files.
 	Dir fs.FS `yaml:"-"`
 
-	wiring wiringSpec
+	wiring  wiringSpec
+	derived derived
 }
 
 // Identity is what a car says of itself.

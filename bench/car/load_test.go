@@ -1,0 +1,183 @@
+package car
+
+import (
+	"io/fs"
+	"math"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/chance"
+)
+
+// changed is the Petrel's folder with one file changed.
+func changed(t testing.TB, file, old, new string) fstest.MapFS {
+	t.Helper()
+	out := fstest.MapFS{}
+	for _, n := range []string{"car.yaml", "circuits.yaml"} {
+		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
+		require.NoError(t, err)
+		if n == file {
+			require.Contains(t, string(data), old)
+			data = []byte(strings.Replace(string(data), old, new, 1))
+		}
+		out["x/"+n] = &fstest.MapFile{Data: data}
+	}
+	return out
+}
+
+func TestBuiltInCars(t *testing.T) {
+	for _, n := range Names() {
+		s, err := BuiltIn(n)
+		require.NoError(t, err)
+		assert.Equal(t, n, s.Name)
+		require.Len(t, s.Identity.ECUs, 3)
+		for _, f := range append(s.ECUFiles, s.Calibration) {
+			_, err := fs.Stat(s.Dir, f)
+			assert.NoError(t, err, "the car names the file")
+		}
+		for _, l := range loadNames {
+			assert.True(t, strings.Contains(string(must(t, s, "circuits.yaml")), "drives: "+l), l)
+		}
+	}
+	_, err := BuiltIn("kestrel")
+	assert.EqualError(t, err, `car "kestrel" is not built in, want one of [petrel-48]`)
+}
+
+func must(t *testing.T, s *Spec, name string) []byte {
+	data, err := fs.ReadFile(s.Dir, name)
+	require.NoError(t, err)
+	return data
+}
+
+// Worked check digits: 1M8GDM9AXKP042788 is the example of 49 CFR 565.15(c);
+// 17 ones are valid by the sum of the weights, 89 = 8 x 11 + 1.
+func TestVIN(t *testing.T) {
+	assert.NoError(t, checkVIN("1M8GDM9AXKP042788"))
+	assert.NoError(t, checkVIN("11111111111111111"))
+	s, err := BuiltIn("petrel-48")
+	require.NoError(t, err)
+	assert.NoError(t, checkVIN(s.Identity.VIN))
+	assert.EqualValues(t, '0', s.Identity.VIN[0], "a region code that belongs to no region (ISO 3780)")
+	assert.ErrorContains(t, checkVIN("1M8GDM9A1KP042788"), `check digit '1' in "1M8GDM9A1KP042788", want 'X'`)
+	assert.ErrorContains(t, checkVIN("1M8GDM9AXKP04278"), "16 characters, want 17")
+	assert.ErrorContains(t, checkVIN("1M8GDM9AXKPO42788"), "without I, O, Q")
+}
+
+func TestABadFolderIsNamedByPlace(t *testing.T) {
+	for _, c := range []struct{ file, old, new, want string }{
+		{"car.yaml", "displacement_l: 4.8", "displacement_l: 48", "engine.displacement_l: 48, want 0.5..10 l"},
+		{"car.yaml", "displacement_l:", "displacement:", `unknown field "displacement"`},
+		{"car.yaml", "compression: 10", "compression: ten", "cannot unmarshal string"},
+		{"car.yaml", "vin: 0PT", "vin: 1PT", "check digit '0'"},
+		{"car.yaml", "car: petrel-48", "car: ''", "missing, want the car's name"},
+		{"car.yaml", "[40, 0.35], [120, 0.7]", "[120, 0.7], [40, 0.35]", "engine.low_speed: point 2 has x 40, want x rising"},
+		{"car.yaml", "ratios: [2.97,", "ratios: [29.7,", "driveline.ratios[0]: 29.7, want 0.3..8"},
+		{"car.yaml", "full_c: 99", "full_c: 60", "cooling.full_c: 60, want 89..130 degC"},
+		{"car.yaml", "title: ECM-EngineControl", "title: ECM-EngineControl-longer", "want 1 to 20"},
+		{"circuits.yaml", "measures: battery_v", "measures: battery_volts", `"battery_volts" is no signal of the car`},
+		{"circuits.yaml", "supply: battery", "supply: battrey", `"battrey" is no rail`},
+		{"circuits.yaml", "drives: fan", "drives: fans", `"fans", want one of starter_relay`},
+		{"circuits.yaml", "drives: fan", "drives: mil", "driven by another circuit"},
+		{"circuits.yaml", "circuit: cam-sensor", "circuit: crank-sensor", "is there already"},
+		{"circuits.yaml", "{hot_wire: {a: 1, b: 1.2175}}", "{}", "0 elements, want exactly 1"},
+		{"circuits.yaml", "{hot_wire: {a: 1, b: 1.2175}}", "{hot_wire: {a: 1, b: 1}, source: {ohm: 1}}", "2 elements, want exactly 1"},
+		{"circuits.yaml", "input: {pull_v: 5, pull_ohm: 4700}", "", "missing, want pull_v and pull_ohm"},
+		{"circuits.yaml", "from: key, volts: 5", "from: door, volts: 5", `"door", want one of battery, key`},
+	} {
+		_, err := Load(changed(t, c.file, c.old, c.new), "x")
+		require.Error(t, err, c.new)
+		assert.Contains(t, err.Error(), c.want)
+		assert.Regexp(t, `^x/`+c.file+`:\d+:\d+: `, err.Error())
+	}
+	_, err := Load(fstest.MapFS{}, "x")
+	assert.ErrorContains(t, err, "x/car.yaml: ")
+}
+
+func TestDrive(t *testing.T) {
+	c := petrel(t)
+	for _, x := range [][2]string{{"key", "start"}, {"clutch", "100"}, {"accelerator", "12.5"}, {"brake", "0"}, {"gear", "-1"},
+		{"gear", "6"}, {"parking_brake", "false"}, {"door_open", "true"}} {
+		assert.NoError(t, c.Drive(x[0], x[1]))
+	}
+	assert.Equal(t, Driver{Key: KeyStart, Clutch: 1, Accelerator: 0.125, Gear: 6, DoorOpen: true, KeyCode: c.spec.Identity.KeyCode}, c.Driver)
+	for _, x := range [][3]string{
+		{"key", "run", `key "run", want one of [off accessory on start]`},
+		{"clutch", "101", `clutch "101", want 0..100`},
+		{"clutch", "NaN", `clutch "NaN", want 0..100`},
+		{"gear", "7", `gear "7", want -1 (reverse), 0 (neutral) or 1..6`},
+		{"parking_brake", "yes", `parking_brake "yes", want true or false`},
+		{"horn", "1", `control "horn", want one of [key clutch`},
+	} {
+		assert.ErrorContains(t, c.Drive(x[0], x[1]), x[2])
+	}
+}
+
+func TestTruthNamesFitTheirPlaces(t *testing.T) {
+	c := petrel(t)
+	require.Equal(t, int(sO2B2S2)+1, c.Truth.Len())
+	for name, ref := range map[string]int{"key": int(sKey), "engine_rpm": int(sEngineRPM), "coolant_c": int(sCoolant), "battery_v": int(sBattery),
+		"mil": int(sMIL), "vehicle_kmh": int(sVehicle), "crank_turn": int(sCrankTurn), "o2_b1s1_v": int(sO2B1S1), "o2_b2s2_v": int(sO2B2S2)} {
+		r, ok := c.Truth.Lookup(name)
+		require.True(t, ok, name)
+		assert.EqualValues(t, ref, r, name)
+	}
+	for _, i := range c.Truth.Infos() {
+		assert.NotEmpty(t, i.Text, i.Name)
+	}
+}
+
+// A step that is no multiple of the model's keeps its rest.
+func TestStepsAddUp(t *testing.T) {
+	a, b := petrel(t), petrel(t)
+	for _, c := range []*Car{a, b} {
+		c.Driver.Key, c.Driver.Accelerator = KeyOn, 1
+	}
+	for range 10 {
+		a.Step(3 * time.Millisecond)
+	}
+	b.Step(30 * time.Millisecond)
+	for r := range sO2B2S2 + 1 {
+		assert.Equal(t, math.Float64bits(b.Truth.Get(r)), math.Float64bits(a.Truth.Get(r)))
+	}
+}
+
+func FuzzLoad(f *testing.F) {
+	for _, n := range []string{"car.yaml", "circuits.yaml"} {
+		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
+		require.NoError(f, err)
+		f.Add(n == "car.yaml", data)
+		f.Add(n == "car.yaml", data[:len(data)/2])
+	}
+	f.Add(true, []byte("car: x\n"))
+	f.Add(false, []byte("circuits: [{circuit: a, element: {load: {ohm: 1}}, drives: fan}]\n"))
+	// Whatever is accepted can be built and driven, and stays finite.
+	f.Fuzz(func(t *testing.T, isCar bool, data []byte) {
+		name := "circuits.yaml"
+		if isCar {
+			name = "car.yaml"
+		}
+		fsys := changed(t, "", "", "")
+		fsys["x/"+name] = &fstest.MapFile{Data: data}
+		s, err := Load(fsys, "x")
+		if err != nil {
+			assert.True(t, strings.HasPrefix(err.Error(), "x/"+name+":"), "%v", err)
+			return
+		}
+		c := New(s, chance.Seed(1))
+		c.Driver = Driver{Key: KeyStart, Clutch: 1, Accelerator: 0.3, Gear: 1}
+		c.Actuators = Actuators{StarterRelay: true, FuelPump: true, Spark: true, SparkDeg: 10, FuelMg: [2]float64{30, 30}, Throttle: true, ThrottlePct: 10}
+		c.Step(time.Second)
+		c.Driver.Clutch = 0
+		c.Step(time.Second)
+		for _, i := range c.Truth.Infos() {
+			r, _ := c.Truth.Lookup(i.Name)
+			v := c.Truth.Get(r)
+			require.False(t, math.IsNaN(v) || math.IsInf(v, 0), "%s is %g", i.Name, v)
+		}
+	})
+}
