@@ -1,0 +1,228 @@
+package tool
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func entryOf(t testing.TB, file, task string, args map[string]string) (*Profile, *Entry) {
+	t.Helper()
+	p, err := Load("testdata/good/" + file)
+	require.NoError(t, err)
+	e, ok := p.Entry(task, args)
+	require.True(t, ok)
+	return p, e
+}
+
+const scanOutput = `{
+ "car": {"number": "testcar0123456789", "lamp": true}, "erased": false, "fw": "1.2",
+ "modules": [{"id": "engine", "addr": 2016}, {"id": "brake"}],
+ "faults": [{"kind": "confirmed", "no": "p080a", "module": "engine"}, {"kind": "guess", "no": "P0000"}],
+ "pending": [],
+ "permanent": [{"no": "U0100", "ftb": "8f"}],
+ "water_f": 181.4,
+ "values": [{"n": "rpm", "v": 604}, {"n": "speed", "v": "31.0685596"}, {"n": "volts", "v": 14.3, "u": "V"}, {"n": "mood", "v": "good"}],
+ "ready": [{"m": "CAT", "done": false}, {"m": "OTHER", "done": true}],
+ "frames": [{"no": "P080A", "module": "engine", "data": [{"n": "engine_rpm", "v": 604}]}],
+ "result": {"word": "GOOD", "what": "clutch"}
+}`
+
+func TestJSONOutput(t *testing.T) {
+	p, e := entryOf(t, "json.yaml", "health-check", nil)
+	r, err := p.Extract(e, []byte(scanOutput))
+	require.NoError(t, err)
+	yes, no := true, false
+	assert.True(t, r.HasVIN)
+	assert.Equal(t, "TESTCAR0123456789", r.VIN)
+	assert.Equal(t, &yes, r.MIL)
+	assert.Equal(t, &no, r.Cleared)
+	assert.Equal(t, []ECU{{Name: "engine", Address: "2016"}, {Name: "brake"}}, r.ECUs)
+	assert.Equal(t, []Code{{Code: "P080A", ECU: "engine"}}, r.Stored)
+	assert.Equal(t, []Code{}, r.Pending, "an empty list is there")
+	assert.Equal(t, []Code{{Code: "U0100", FailureType: "8F"}}, r.Permanent)
+	require.Len(t, r.Live, 4)
+	assert.Equal(t, Value{Signal: "engine_rpm", Value: 604, Unit: "rpm"}, r.Live[0])
+	assert.Equal(t, "coolant_c", r.Live[1].Signal)
+	assert.InDelta(t, 83, r.Live[1].Value, 1e-9, "181.4 degF are 83 degC")
+	assert.InDelta(t, 50, r.Live[2].Value, 1e-6, "one international mile is 1.609344 km")
+	assert.Equal(t, Value{Signal: "battery_v", Value: 14.3, Unit: "V"}, r.Live[3])
+	assert.Equal(t, []Monitor{{Name: "catalyst", Ready: false}}, r.Readiness)
+	assert.Equal(t, []FreezeFrame{{ECU: "engine", Code: "P080A", Values: []Value{{ECU: "engine", Signal: "engine_rpm", Value: 604}}}}, r.FreezeFrames)
+	assert.Equal(t, &LearnResult{Position: "clutch", Outcome: "learned"}, r.Learn)
+	assert.Equal(t, []Extra{{"firmware", "1.2"}}, r.Extra)
+}
+
+func TestAbsentIsNotEmpty(t *testing.T) {
+	p, e := entryOf(t, "json.yaml", "health-check", nil)
+	for _, doc := range []string{`{}`, `{"pending": null, "modules": null, "car": null, "water_f": null}`} {
+		r, err := p.Extract(e, []byte(doc))
+		require.NoError(t, err)
+		assert.Equal(t, Report{}, r, "nothing said, nothing reported")
+	}
+	r, err := p.Extract(e, []byte(`{"pending": [], "modules": [], "frames": [], "ready": []}`))
+	require.NoError(t, err)
+	assert.NotNil(t, r.Pending)
+	assert.NotNil(t, r.ECUs)
+	assert.NotNil(t, r.FreezeFrames)
+	assert.NotNil(t, r.Readiness)
+	assert.Nil(t, r.Permanent)
+}
+
+func TestErrorsNameTheEntryAndWhatWasFound(t *testing.T) {
+	p, e := entryOf(t, "json.yaml", "health-check", nil)
+	for doc, want := range map[string]string{
+		``:                                 `json.yaml:3: output.json: found nothing, expected one JSON document`,
+		`{"pending": `:                     `found no JSON at byte`,
+		`{} {}`:                            `found more after the document`,
+		`[]x`:                              `found more after the document`,
+		`{"car": {"number": "short"}}`:     `json.yaml:7: vin at $.car.number: found "short", expected 17 digits and letters`,
+		`{"car": {"number": {"a": 1}}}`:    `vin at $['car']['number']: found {"a":1}, expected text`,
+		`{"car": {"lamp": "on"}}`:          `json.yaml:8: mil at $['car']['lamp']: found "on", expected true or false`,
+		`{"modules": [{"addr": 1}]}`:       `json.yaml:10: ecus.name at $['modules'][0]: found nothing for $.id, expected a value`,
+		`{"pending": ["P080A", 7]}`:        `json.yaml:12: pending at $['pending'][1]: found 7, expected a trouble code`,
+		`{"pending": ["X123"]}`:            `pending at $['pending'][0]: found "X123", expected a trouble code such as P080A`,
+		`{"permanent": [{"ftb": "00"}]}`:   `permanent.code at $['permanent'][0]: found nothing`,
+		`{"water_f": "hot"}`:               `live.value at $['water_f']: found "hot", expected a number`,
+		`{"values": [{"n": "volts"}]}`:     `live.value at $['values'][0]: found nothing for $.v`,
+		`{"ready": [{"m": "CAT"}]}`:        `readiness.ready at $['ready'][0]: found nothing`,
+		`{"frames": [{"no": "?"}]}`:        `freeze.code at $['frames'][0]: found "?"`,
+		`{"result": {"word": "SPLENDID"}}`: `learn.outcome at $.result.word: found "SPLENDID", expected one of BAD, GOOD`,
+	} {
+		_, err := p.Extract(e, []byte(doc))
+		var xe *ExtractError
+		require.ErrorAs(t, err, &xe, doc)
+		assert.ErrorContains(t, err, want)
+	}
+}
+
+func TestGoodPartsSurviveBadOnes(t *testing.T) {
+	p, e := entryOf(t, "json.yaml", "health-check", nil)
+	r, err := p.Extract(e, []byte(`{"car": {"number": "x"}, "pending": ["P0335", "what", "P0102"]}`))
+	require.Error(t, err)
+	assert.Equal(t, []Code{{Code: "P0335"}, {Code: "P0102"}}, r.Pending)
+	assert.False(t, r.HasVIN)
+	bad := `{"pending": [` + strings.Repeat(`"?",`, 1000) + `"?"]}`
+	_, err = p.Extract(e, []byte(bad))
+	assert.Len(t, strings.Split(err.Error(), "\n"), maxExtractErrors, "errors are bounded")
+}
+
+func TestAmbiguousPath(t *testing.T) {
+	p, err := Parse("p", strings.NewReader("profile: x\ntasks:\n  - task: identify\n    command: [scan]\n    output: {json: {vin: $..vin}}\n"))
+	require.NoError(t, err)
+	_, err = p.Extract(p.Entries[0], []byte(`{"a": {"vin": "1"}, "b": {"vin": "2"}}`))
+	require.ErrorContains(t, err, "found 2 values for $..vin, expected one")
+}
+
+const printed = "vehicle TESTCAR0123456789\r\n" +
+	"== engine (7E0)\n" +
+	"confirmed P080A\n" +
+	"confirmed P0335-1f\n" +
+	"maybe P0102 in brake\n" +
+	"nothing kept\n" +
+	"lamp off\nlamp on\nlamp off\n" +
+	"speed of engine = 604 rpm\n" +
+	"water = 181.4 F\n" +
+	"mood = 7\n" +
+	"supply 14300 mV\n" +
+	"monitor cat: finished\nmonitor cat: waiting\n" +
+	"frame of P080A\n  rpm: 604\n  other: 3\n" +
+	"took 12 s\n"
+
+func TestLineOutput(t *testing.T) {
+	p, e := entryOf(t, "lines.yaml", "read-codes", nil)
+	r, err := p.Extract(e, []byte(printed))
+	require.NoError(t, err)
+	assert.Equal(t, "TESTCAR0123456789", r.VIN)
+	assert.Equal(t, []ECU{{Name: "engine", Address: "7E0"}, {Name: "brake"}}, r.ECUs)
+	assert.Equal(t, []Code{{Code: "P080A", ECU: "engine"}, {Code: "P0335", FailureType: "1F", ECU: "engine"}}, r.Stored)
+	assert.Equal(t, []Code{{Code: "P0102", ECU: "brake"}}, r.Pending)
+	assert.Equal(t, []Code{}, r.Permanent)
+	assert.True(t, *r.MIL, "on if any control unit says so")
+	require.Len(t, r.Live, 3)
+	assert.Equal(t, Value{ECU: "engine", Signal: "engine_rpm", Value: 604, Unit: "rpm"}, r.Live[0])
+	assert.InDelta(t, 83, r.Live[1].Value, 1e-9)
+	assert.Equal(t, "degC", r.Live[1].Unit)
+	assert.InDelta(t, 14.3, r.Live[2].Value, 1e-9)
+	assert.Equal(t, []Monitor{{"engine", "catalyst", true}, {"engine", "catalyst", false}}, r.Readiness)
+	require.Len(t, r.FreezeFrames, 1)
+	assert.Equal(t, []Value{{ECU: "engine", Signal: "engine_rpm", Value: 604}}, r.FreezeFrames[0].Values)
+	assert.Equal(t, []Extra{{"seconds", "12"}}, r.Extra)
+	assert.Nil(t, r.Learn)
+
+	r, err = p.Extract(e, []byte("no confirmed codes\n"))
+	require.NoError(t, err)
+	assert.Equal(t, []Code{}, r.Stored)
+	assert.Nil(t, r.Pending)
+
+	r, err = p.Extract(e, nil)
+	require.NoError(t, err)
+	assert.Equal(t, Report{}, r)
+}
+
+func TestLineErrors(t *testing.T) {
+	p, e := entryOf(t, "lines.yaml", "read-codes", nil)
+	_, err := p.Extract(e, []byte("x\nconfirmed X9999\n"))
+	require.ErrorContains(t, err, `lines.yaml:15: lines group stored at line 2 of the output: found "X9999", expected a trouble code`)
+	_, err = p.Extract(e, []byte("water = warm\n"))
+	require.ErrorContains(t, err, `lines group value at line 1 of the output: found "warm", expected a number`)
+	_, err = p.Extract(e, []byte("  rpm: 604\n"))
+	require.ErrorContains(t, err, "expected a line with the group freeze before it")
+	_, err = p.Extract(e, []byte("vehicle 123\n"))
+	require.ErrorContains(t, err, "17 digits and letters")
+}
+
+func TestLearnFromLines(t *testing.T) {
+	p, e := entryOf(t, "lines.yaml", "learn", map[string]string{"position": "clutch"})
+	r, err := p.Extract(e, []byte("clutch: declined because pedal up\n"))
+	require.NoError(t, err)
+	assert.Equal(t, &LearnResult{"clutch", "refused", "pedal up"}, r.Learn)
+	_, err = p.Extract(e, []byte("clutch: exploded\n"))
+	require.ErrorContains(t, err, "expected one of declined, taught")
+}
+
+func TestNoOutput(t *testing.T) {
+	p, e := entryOf(t, "lines.yaml", "clear-codes", nil)
+	r, err := p.Extract(e, []byte("anything"))
+	require.NoError(t, err)
+	assert.Equal(t, Report{}, r)
+	assert.Equal(t, Reads{}, e.Reads())
+}
+
+// FuzzExtract: whatever a tool prints gives a report of valid values, and
+// errors that say where.
+func FuzzExtract(f *testing.F) {
+	f.Add([]byte(scanOutput))
+	f.Add([]byte(printed))
+	f.Add([]byte(`{"pending":["P0335",{}],"values":[[1]],"frames":[{"no":"P080A","data":[{"n":1,"v":"2"}]}]}`))
+	pj, ej := entryOf(f, "json.yaml", "health-check", nil)
+	pl, el := entryOf(f, "lines.yaml", "read-codes", nil)
+	f.Fuzz(func(t *testing.T, data []byte) {
+		for _, x := range []struct {
+			p *Profile
+			e *Entry
+		}{{pj, ej}, {pl, el}} {
+			r, err := x.p.Extract(x.e, data)
+			for _, cs := range [][]Code{r.Stored, r.Pending, r.Permanent} {
+				for _, c := range cs {
+					require.Regexp(t, `^[PCBU][0-3][0-9A-F]{3}$`, c.Code)
+				}
+			}
+			if r.HasVIN {
+				require.Len(t, r.VIN, 17)
+			}
+			for _, v := range r.Live {
+				require.False(t, v.Value != v.Value, "not a number")
+			}
+			if err != nil {
+				var xe *ExtractError
+				require.True(t, errors.As(err, &xe))
+				require.Positive(t, xe.Line)
+				require.NotEmpty(t, xe.Entry)
+			}
+		}
+	})
+}
