@@ -147,7 +147,7 @@ func (c *Circuit) flicker(dt float64) {
 	if !c.openNow {
 		mean = c.wiring.PeriodS - mean
 	}
-	c.changeIn = float64(mean * (0.5 + c.chance.Float64()))
+	c.changeIn = float64(mean * (0.5 + float64(c.chance.Float64())))
 }
 
 // update works out the pin from the true value.

@@ -31,7 +31,7 @@ func (c *Car) warm() {
 	c.coolantC += float64((in-float64(g*(c.coolantC-c.ambientC)))*h) / (s.HeatKJPerK * 1000)
 	c.oilC += float64((c.coolantC - c.oilC) * h / s.OilLagS)
 
-	soak := s.IntakeSoakPc / 100 / (1 + float64(c.airCyl*0.3) + kmh*0.1)
+	soak := s.IntakeSoakPc / 100 / (1 + float64(c.airCyl*0.3) + float64(kmh*0.1))
 	c.intakeC += float64((c.ambientC + float64(soak*(c.coolantC-c.ambientC)) - c.intakeC) * (h / 20))
 
 	gas := c.ambientC

@@ -68,7 +68,7 @@ func (e *engine) init(s *EngineSpec, r *rand.Rand) {
 		e.lambda[i], e.exhaustLag[i], e.sensorLag[i], e.afterCat[i] = 1, 2, 2, 2 // air in the exhaust
 	}
 	for i := range e.psi {
-		e.psi[i] = flowFunction(psiFirst + (psiLinear-psiFirst)*float64(i)/psiSize)
+		e.psi[i] = flowFunction(psiFirst + float64((psiLinear-psiFirst)*float64(i)/psiSize))
 	}
 	e.cosA0 = exact.Cos(s.ThrottleClosed / 360)
 	e.throttle = s.ThrottleRestPct
@@ -90,7 +90,7 @@ func (e *engine) psiAt(pr float64) (psi, slope float64) {
 		return float64(slope * (pr - 1)), slope
 	}
 	const perCell = psiSize / (psiLinear - psiFirst)
-	x := (pr - psiFirst) * perCell
+	x := float64((pr - psiFirst) * perCell)
 	i := min(int(x), psiSize-1)
 	d := e.psi[i+1] - e.psi[i]
 	return e.psi[i] + float64((x-float64(i))*d), float64(d * perCell)
@@ -112,7 +112,7 @@ func (c *Car) breathe() {
 	a := s.ThrottleClosed + float64(c.throttle/100*(90-s.ThrottleClosed))
 	bore := s.ThrottleMM * 1e-3
 	plate := float64(math.Pi / 4 * bore * bore * (1 - exact.Cos(a/360)/c.cosA0))
-	c.area = float64(s.ThrottleFlow*plate) + s.LeakMM2*1e-6
+	c.area = float64(s.ThrottleFlow*plate) + float64(s.LeakMM2*1e-6)
 
 	c.chargeK = kelvin + c.intakeC + float64(0.25*(c.coolantC-c.intakeC))/(1+c.airCyl/15)
 	t0 := kelvin + c.intakeC
@@ -123,7 +123,7 @@ func (c *Car) breathe() {
 		rail = s.RailKPa
 		c.railKPa += float64((rail - c.railKPa) * 0.03)
 	} else {
-		c.railKPa -= c.railKPa * 0.00002 // a check valve holds it
+		c.railKPa -= float64(c.railKPa * 0.00002) // a check valve holds it
 	}
 	flow := math.Sqrt(min(max(c.railKPa/s.RailKPa, 0), 1))
 	for b := range c.fuelMg {
@@ -173,7 +173,7 @@ func (c *Car) turn(dt float64) {
 	} else {
 		c.torque = 0
 	}
-	c.firing += float64(n*dt) / 120 * float64(s.Cylinders)
+	c.firing += float64(n * dt / 120 * float64(s.Cylinders))
 	if c.firing >= 1 {
 		c.firing = 0
 		c.draw()

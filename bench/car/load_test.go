@@ -3,6 +3,7 @@ package car
 import (
 	"io/fs"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -146,17 +147,25 @@ func TestStepsAddUp(t *testing.T) {
 	}
 }
 
+// FuzzLoad cuts a piece out of one of the two files and puts another in its place.
 func FuzzLoad(f *testing.F) {
-	for _, n := range []string{"car.yaml", "circuits.yaml"} {
+	files := map[bool][]byte{}
+	for isCar, n := range map[bool]string{true: "car.yaml", false: "circuits.yaml"} {
 		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
 		require.NoError(f, err)
-		f.Add(n == "car.yaml", data)
-		f.Add(n == "car.yaml", data[:len(data)/2])
+		files[isCar] = data
 	}
-	f.Add(true, []byte("car: x\n"))
-	f.Add(false, []byte("circuits: [{circuit: a, element: {load: {ohm: 1}}, drives: fan}]\n"))
+	f.Add(true, uint16(0), uint16(20000), []byte("car: x\n"))
+	f.Add(false, uint16(0), uint16(20000), []byte("circuits: [{circuit: a, element: {load: {ohm: 1}}, drives: fan}]\n"))
+	f.Add(true, uint16(1400), uint16(3), []byte("7.5"))
+	f.Add(true, uint16(1400), uint16(900), []byte(""))
+	f.Add(false, uint16(2000), uint16(7), []byte("supply: &a {"))
 	// Whatever is accepted can be built and driven, and stays finite.
-	f.Fuzz(func(t *testing.T, isCar bool, data []byte) {
+	f.Fuzz(func(t *testing.T, isCar bool, at, cut uint16, insert []byte) {
+		whole := files[isCar]
+		from := min(int(at), len(whole))
+		to := min(from+int(cut), len(whole))
+		data := slices.Concat(whole[:from], insert, whole[to:])
 		name := "circuits.yaml"
 		if isCar {
 			name = "car.yaml"
@@ -180,4 +189,12 @@ func FuzzLoad(f *testing.F) {
 			require.False(t, math.IsNaN(v) || math.IsInf(v, 0), "%s is %g", i.Name, v)
 		}
 	})
+}
+
+func BenchmarkLoad(b *testing.B) {
+	for b.Loop() {
+		if _, err := Load(builtIn, "petrel48"); err != nil {
+			b.Fatal(err)
+		}
+	}
 }

@@ -67,7 +67,7 @@ func (e *Engine) meterFuel() {
 			trim := 1 + (e.bank[b].short+e.bank[b].long)/100
 			f.mg[b] = e.air.strokeMg / float64(cal.Fuel.Stoich*f.lambda) * factor * trim
 		}
-		f.gps += f.mg[b] * in.rpm / 120 * float64(cal.Cylinders) / 2 * 1e-3
+		f.gps += float64(f.mg[b] * in.rpm / 120 * float64(cal.Cylinders) / 2 * 1e-3)
 	}
 	a.FuelMg = f.mg
 }

@@ -130,7 +130,7 @@ func (e *Engine) monitorTracks(now time.Duration) {
 		e.mon.test(mThrottleTracks, now, apart)
 	}
 	if !f.pedal1.bad && !f.pedal2.bad {
-		e.mon.test(mPedalTracks, now, off(in.pedal1V/2, in.pedal2V, 0.25))
+		e.mon.test(mPedalTracks, now, off(float64(in.pedal1V/2), in.pedal2V, 0.25))
 	}
 }
 

@@ -60,7 +60,7 @@ type inputs struct {
 // adc is what the 12-bit converter makes of a voltage.
 func adc(v float64) float64 {
 	const perVolt = 4095 / 5.12
-	return math.Floor(float64(v*perVolt)+0.5) * (1 / perVolt)
+	return float64(math.Floor(float64(v*perVolt)+0.5) * (1 / perVolt))
 }
 
 // closed reads a switch to ground.
