@@ -57,8 +57,12 @@ func (t *Tester) live(next func()) {
 	}, next)
 }
 
-// readPIDs reads up to six identifiers of service 01.
+// readPIDs reads up to six identifiers of service 01, those of them that
+// anybody supports.
 func (t *Tester) readPIDs(holders []*peer, batch []byte, take func(*peer, []Value), next func()) {
+	batch = slices.DeleteFunc(slices.Clone(batch), func(id byte) bool {
+		return !slices.ContainsFunc(holders, func(p *peer) bool { return slices.Contains(p.pids, id) })
+	})
 	expect := supporting(holders, batch, func(p *peer) []byte { return p.pids })
 	if len(expect) == 0 {
 		next()
