@@ -12,5 +12,7 @@ func (a *cableAct) check(t *Target, _ Params) error {
 	return nil
 }
 
+func (a *cableAct) free(*Target) error { return nil }
+
 func (a *cableAct) on(t *Target, _ Params)  { t.Cable.Pull() }
 func (a *cableAct) off(t *Target, _ Params) { t.Cable.PutBack() }

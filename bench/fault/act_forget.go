@@ -19,6 +19,8 @@ func (a *forgetAct) check(t *Target, _ Params) error {
 	return nil
 }
 
+func (a *forgetAct) free(*Target) error { return nil } // forgotten twice is forgotten
+
 func (a *forgetAct) on(t *Target, _ Params) {
 	nv, _ := t.NV(a.ECU) // checked
 	for _, v := range a.Values {

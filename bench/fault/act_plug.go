@@ -14,6 +14,13 @@ func (a *plugAct) check(t *Target, _ Params) error {
 	return nil
 }
 
+func (a *plugAct) free(t *Target) error {
+	if c, _ := t.Car.Connector(a.Connector); !c.Plugged() { // checked
+		return fmt.Errorf("the plug %s is off already: another fault acts on it", a.Connector)
+	}
+	return nil
+}
+
 func (a *plugAct) on(t *Target, _ Params) {
 	c, _ := t.Car.Connector(a.Connector) // checked
 	c.Unplug()

@@ -22,6 +22,14 @@ func (a *railAct) check(t *Target, p Params) error {
 	return nil
 }
 
+func (a *railAct) free(t *Target) error {
+	r, _ := t.Car.Rail(a.Rail) // checked
+	if s := r.Wiring().State; s != car.Intact {
+		return fmt.Errorf("the rail %s is %v already: another fault acts on it", a.Rail, s)
+	}
+	return nil
+}
+
 func (a *railAct) on(t *Target, p Params) {
 	w, _ := a.of(p) // checked
 	a.set(t, w)

@@ -8,7 +8,8 @@ import (
 
 // Wiring is the state of a wire as the catalogue has it.
 type Wiring struct {
-	State string `yaml:"state"`
+	State   string `yaml:"state"`
+	StateOf string `yaml:"state_of"`
 	// The numbers may stand here or come from parameters of these names.
 	Ohm      float64 `yaml:"ohm"`
 	OpenPct  float64 `yaml:"open_pct"`
@@ -19,7 +20,11 @@ type Wiring struct {
 }
 
 func (w *Wiring) of(p Params) (car.Wiring, error) {
-	s, err := car.ParseWireState(w.State)
+	name := w.State
+	if w.StateOf != "" {
+		name, _ = p[w.StateOf].(string)
+	}
+	s, err := car.ParseWireState(name)
 	if err != nil {
 		return car.Wiring{}, err
 	}
@@ -45,6 +50,14 @@ func (a *wireAct) check(t *Target, p Params) error {
 	}
 	if _, ok := t.Car.Circuit(a.Circuit); !ok {
 		return fmt.Errorf("the car %s has no circuit %q", t.Car.Spec().Name, a.Circuit)
+	}
+	return nil
+}
+
+func (a *wireAct) free(t *Target) error {
+	c, _ := t.Car.Circuit(a.Circuit) // checked
+	if s := c.Wiring().State; s != car.Intact {
+		return fmt.Errorf("the wire of %s is %v already: another fault acts on it", a.Circuit, s)
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package fault
 
 import (
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
 	"path"
@@ -147,9 +148,11 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 	if !idPattern.MatchString(e.ID) {
 		return d.Errorf(at+".fault", "fault %q, want lower-case words joined by -", e.ID)
 	}
-	for key, text := range map[string]string{"title": e.Title, "cause": e.Cause, "driver_sees": e.Driver, "found_by": e.Finding, "mended_by": e.Mending} {
-		if text == "" {
-			return d.Errorf(at, "fault %s has no %s, want some words", e.ID, key)
+	for _, w := range []struct{ key, text string }{
+		{"title", e.Title}, {"cause", e.Cause}, {"driver_sees", e.Driver}, {"found_by", e.Finding}, {"mended_by", e.Mending},
+	} {
+		if w.text == "" {
+			return d.Errorf(at, "fault %s has no %s, want some words", e.ID, w.key)
 		}
 	}
 	if err := e.checkParams(d, at); err != nil {
@@ -176,10 +179,51 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		if b.If != "" && !e.hasBool(b.If) {
 			return d.Errorf(p, "the condition is %q, want a parameter of kind bool", b.If)
 		}
+		if err := e.checkAct(&e.Acts[i]); err != nil {
+			return d.Errorf(p, "%v", err)
+		}
 		e.acts = append(e.acts, b)
 	}
 	if len(e.acts) == 0 {
 		return d.Errorf(at, "fault %s has no acts, want at least one", e.ID)
+	}
+	return nil
+}
+
+// checkAct checks that what an act names is there: parameters for its numbers,
+// a wire's state with what it needs for every value of a parameter.
+func (e *Entry) checkAct(s *actSpec) error {
+	var w *Wiring
+	switch {
+	case s.Wire != nil:
+		w = &s.Wire.Wiring
+	case s.Rail != nil:
+		w = &s.Rail.Wiring
+	case s.Forget != nil && (s.Forget.ECU == "" || len(s.Forget.Values) == 0):
+		return errors.New("forget without ecu or values, want both")
+	}
+	if w == nil {
+		return nil
+	}
+	p := Params{}
+	for i := range e.Params {
+		p[e.Params[i].Name] = e.Params[i].Default
+	}
+	for _, of := range []struct{ name, kind string }{{w.StateOf, Text}, {w.OhmOf, Number}, {w.OpenOf, Number}, {w.PeriodOf, Number}} {
+		if of.name != "" && !slices.ContainsFunc(e.Params, func(q Param) bool { return q.Name == of.name && q.Kind == of.kind }) {
+			return fmt.Errorf("%q, want a parameter of kind %s", of.name, of.kind)
+		}
+	}
+	states := []string{w.State}
+	if i := slices.IndexFunc(e.Params, func(q Param) bool { return q.Name == w.StateOf }); i >= 0 {
+		states = e.Params[i].Words
+	}
+	for _, state := range states {
+		one := *w
+		one.State, one.StateOf = state, ""
+		if _, err := one.of(p); err != nil {
+			return err
+		}
 	}
 	return nil
 }

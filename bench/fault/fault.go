@@ -41,6 +41,8 @@ type Fault struct {
 type act interface {
 	// check reports what the target lacks.
 	check(t *Target, p Params) error
+	// free reports what another fault has done to the same thing.
+	free(t *Target) error
 	// on brings it about, off undoes it where that is physical.
 	on(t *Target, p Params)
 	off(t *Target, p Params)
@@ -105,6 +107,11 @@ func (f *Fault) Check(t *Target) error {
 func (f *Fault) On(t *Target) error {
 	if err := f.Check(t); err != nil || f.on {
 		return err
+	}
+	for _, a := range f.acts {
+		if err := a.free(t); err != nil {
+			return fmt.Errorf("fault %s: %w", f.entry.ID, err)
+		}
 	}
 	f.on = true
 	for _, a := range f.acts {
