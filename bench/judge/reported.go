@@ -44,6 +44,7 @@ type reported struct {
 	started time.Duration
 	run     int
 	judgedN int
+	share   float64 // of the margin kept
 }
 
 // history is the truth of one signal at the samples of the running task.
@@ -106,7 +107,10 @@ func (m *reported) record(now time.Duration) {
 type finding struct {
 	outcome Outcome
 	margin  Margin
-	text    string
+	// share is the margin as a share of the tolerance: what is tightest of
+	// values in different units.
+	share float64
+	text  string
 }
 
 func (m *reported) compare(o *Observation) {
@@ -137,7 +141,7 @@ func (m *reported) compare(o *Observation) {
 			wrong = append(wrong, f.text)
 		}
 		read++
-		m.worst(f.margin)
+		m.tightest(f)
 	}
 	switch {
 	case len(wrong) > 0:
@@ -149,6 +153,13 @@ func (m *reported) compare(o *Observation) {
 		m.show(evidenceOf(o))
 	default:
 		m.show(evidenceOf(o))
+	}
+}
+
+// tightest keeps the margin that is the least share of its tolerance.
+func (m *reported) tightest(f finding) {
+	if f.margin.Known && (!m.v.Margin.Known || f.share < m.share) {
+		m.v.Margin, m.share = f.margin, f.share
 	}
 }
 
@@ -184,7 +195,7 @@ func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
 	case !r.Says.Has(field) && m.want.OrSilent:
 		return finding{outcome: Pass}
 	case !r.Says.Has(field):
-		return finding{Fail, Margin{}, c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported"}
 	}
 	switch c.Field {
 	case "ecus", "stored", "pending", "permanent":
@@ -199,9 +210,9 @@ func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
 	got, ok := r.text(c.Field, c.Name)
 	switch {
 	case !ok:
-		return finding{Fail, Margin{}, c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported"}
 	case got != want:
-		return finding{Fail, Margin{}, fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
+		return finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
 	}
 	return finding{outcome: Pass}
 }
@@ -252,7 +263,7 @@ func (m *reported) checkList(c *Check, got []string) finding {
 	if len(extra) > 0 {
 		parts = append(parts, fmt.Sprintf("%d too much (%s)", len(extra), strings.Join(extra, " ")))
 	}
-	return finding{Fail, Margin{-float64(off), "entries", true},
+	return finding{Fail, Margin{-float64(off), "entries", true}, -float64(off),
 		fmt.Sprintf("%s: %s; reported [%s]", c.Field, strings.Join(parts, ", "), strings.Join(got, " "))}
 }
 
@@ -261,10 +272,10 @@ func (m *reported) checkList(c *Check, got []string) finding {
 func (m *reported) checkLive(c *Check, r *Report, now time.Duration) finding {
 	l, ok := r.live(c.Name)
 	if !ok {
-		return finding{Fail, Margin{}, c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported"}
 	}
 	if math.IsNaN(l.Value) || math.IsInf(l.Value, 0) {
-		return finding{Fail, Margin{}, fmt.Sprintf("%s is reported as %v, which is no number", c.title(), l.Value)}
+		return finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %v, which is no number", c.title(), l.Value)}
 	}
 	low, high, unit := c.Number, c.Number, ""
 	if c.Signal != "" {
@@ -277,12 +288,17 @@ func (m *reported) checkLive(c *Check, r *Report, now time.Duration) finding {
 			from = max(from, to-c.Age)
 		}
 		if low, high, ok = m.truth(c.Signal, from, to); !ok {
-			return finding{Ours, Margin{}, fmt.Sprintf("the true %s was not recorded from %s to %s", c.Signal, seconds(from), seconds(to))}
+			return finding{outcome: Ours, text: fmt.Sprintf("the true %s was not recorded from %s to %s", c.Signal, seconds(from), seconds(to))}
 		}
 		unit = m.unit(c.Signal)
 	}
 	away := max(low-l.Value, l.Value-high, 0)
-	f := finding{Pass, Margin{c.Within - away, unit, true}, ""}
+	f := finding{outcome: Pass, margin: Margin{c.Within - away, unit, true}}
+	if c.Within > 0 {
+		f.share = f.margin.Value / c.Within
+	} else {
+		f.share = f.margin.Value
+	}
 	if away > c.Within {
 		f.outcome = Fail
 		f.text = fmt.Sprintf("%s is reported as %g, true was %.4g to %.4g, allowed is %g off", c.title(), l.Value, low, high, c.Within)

@@ -133,3 +133,12 @@ func TestSilenceCanBeAllowed(t *testing.T) {
 	require.Equal(t, Pass, try(StatusFailed, &Report{Reads: FieldStored, Says: FieldStored, Stored: []string{"P0113"}}))
 	require.Equal(t, NotApplicable, try(StatusTimeout, nil))
 }
+
+// 8 rpm of 10 are tighter than 0.9 of 1: margins are compared by their share.
+func TestTheTightestOfDifferentUnits(t *testing.T) {
+	v := newRig(t).report([]Check{
+		{Field: "live", Name: "engine_rpm", Signal: "engine_rpm", Within: 10},
+		{Field: "live", Name: "x", Number: 5, Within: 1},
+	}, said(func(r *Report) { r.Live = []Live{{Name: "engine_rpm", Value: 902}, {Name: "x", Value: 5.1}} }))
+	require.Equal(t, Margin{8, "rpm", true}, v.Margin)
+}

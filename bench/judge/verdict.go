@@ -74,6 +74,9 @@ func (m Margin) String() string {
 	if math.Abs(v) >= 100 {
 		digits = 1
 	}
+	if v == 0 {
+		v = 0 // no minus before nothing
+	}
 	s := strconv.FormatFloat(v, 'f', digits, 64)
 	if v >= 0 {
 		s = "+" + s
