@@ -56,7 +56,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f := root.PersistentFlags()
 	f.StringVar(&o.bus, "bus", os.Getenv("SAWHORSE_BUS"), "bus to work on: unix:PATH or can:IFACE")
 	f.StringArrayVar(&o.uds, "uds", []string{"body=7A0/7A8"}, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex; empty for none")
-	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 3m)")
+	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m)")
 	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
 	shorts := map[string]string{

@@ -116,6 +116,7 @@ func readiness(d []byte) Readiness {
 const (
 	nrcBusy           = 0x21
 	nrcConditions     = 0x22
+	nrcOutOfRange     = 0x31
 	nrcPending        = 0x78
 	nrcSubNotInThis   = 0x7E
 	nrcNotInSession   = 0x7F

@@ -15,10 +15,18 @@ const (
 
 const (
 	pollGap      = 500 * time.Millisecond
+	pollGapRun   = 200 * time.Millisecond // an engine on its way to the cut is quick
 	retryGap     = time.Second
 	remindGap    = 5 * time.Second
 	maxStarts    = 3
 	maxReentries = 3
+)
+
+// Marks of a crank variation learn: near the fuel cut, and run out again.
+const (
+	nearCut      = 3800 // rpm
+	runOut       = 2000 // rpm
+	keyCycleWait = 90 * time.Second
 )
 
 // What a learn routine's results say: the first byte behind the routine's
@@ -59,11 +67,11 @@ var procedures = []procedure{
 			"the workshop manual of the car comes first",
 			"block the wheels, set the parking brake, gearbox in neutral",
 			"good ventilation or exhaust extraction; nobody under or in front of the car",
-			"the engine will run up to its learn limit by itself being opened up: keep hands and clothes away from belts and fans",
+			"the engine runs near its limit for a moment: keep hands and clothes away from belts and fans",
 		},
 		before:  "warm engine, idling, parking brake set, gearbox in neutral",
 		during:  "open the throttle fully until the control unit cuts the fuel (a V8 near 4000 rpm), then release it at once",
-		after:   "switch the key off, wait, and switch it on again: that finishes the learn",
+		after:   "the key cycle has finished it",
 		hold:    "the throttle was released too early, or a condition was lost",
 		running: true,
 		limit:   90 * time.Second,
@@ -100,6 +108,9 @@ type learning struct {
 	remindAt  time.Duration
 	reentries int
 	silent    bool // the failure is a missing answer
+	fresh     bool // the session was opened just now
+	cutSeen   bool // the engine was near its cut
+	keyCycle  bool // and has run out: the key is due
 }
 
 func (t *Tester) learn() {
@@ -167,11 +178,17 @@ func (t *Tester) enterSession(g *learning) {
 			return
 		}
 		t.session = g.p
+		g.fresh = true
 		if len(r.data) >= 6 { // P2 in ms, P2* in 10 ms
 			g.p.p2 = max(p2, time.Duration(number(r.data[2:4]))*time.Millisecond)
 			g.p.p2Star = max(p2Star, time.Duration(number(r.data[4:6]))*10*time.Millisecond)
 		}
 		t.l.keepAlive(true)
+		if t.doc.Learn.Attempts > 0 {
+			// It may have gone on, or even finished, without the session.
+			t.poll(g)
+			return
+		}
 		t.startRoutine(g)
 	})
 }
@@ -194,21 +211,30 @@ func (t *Tester) startRoutine(g *learning) {
 	t.ask(g.request(0x01), func(rs []*reply) {
 		switch r := rs[0]; {
 		case r.ok():
+			g.fresh = false
 			t.doc.Learn.Attempts++
 			t.say("the learn routine runs: " + g.during)
 			g.pollUntil = t.l.now + g.limit
-			t.pause(pollGap, func() { t.poll(g) })
+			t.pause(g.gap(), func() { t.poll(g) })
 		case r.fail != "":
 			t.endLearn(g, g.outcomeOf(r), "start of the routine: "+r.fail)
-		case r.nrc == nrcNotInSession || r.nrc == nrcSubNotInThis:
+		case g.sessionGone(r.nrc):
 			t.reenter(g)
 		case waitable(r.nrc) && t.l.now < g.until:
+			g.fresh = false
 			t.remind(g, r.nrc)
 			t.pause(retryGap, func() { t.startRoutine(g) })
 		default:
 			t.endLearn(g, "refused", g.meaning(r.nrc))
 		}
 	})
+}
+
+// sessionGone reports a refusal that only says that the control unit is in its
+// default session again. A routine that is unknown there is out of range, but
+// so is one that is unknown everywhere: in a new session it is that.
+func (g *learning) sessionGone(nrc byte) bool {
+	return nrc == nrcNotInSession || nrc == nrcSubNotInThis || nrc == nrcOutOfRange && !g.fresh
 }
 
 // waitable are refusals that a person can cure while the tool waits.
@@ -252,18 +278,59 @@ func (t *Tester) reenter(g *learning) {
 	t.enterSession(g)
 }
 
+// poll asks for the results; with the engine running it looks at its speed
+// first, to tell the person what comes next.
 func (t *Tester) poll(g *learning) {
+	if !g.running {
+		t.askResults(g)
+		return
+	}
+	rpm := 0.0
+	t.readPIDs([]*peer{g.p}, []byte{pidEngineSpeed}, func(_ *peer, vs []Value) {
+		for _, v := range vs {
+			rpm = v.Value
+		}
+	}, func() {
+		t.watchSpeed(g, rpm)
+		t.askResults(g)
+	})
+}
+
+// watchSpeed follows the engine to the fuel cut and back.
+func (t *Tester) watchSpeed(g *learning, rpm float64) {
+	switch {
+	case !g.cutSeen && rpm >= nearCut:
+		g.cutSeen = true
+		t.sayf("%.0f rpm: release the throttle now", rpm)
+	case g.cutSeen && !g.keyCycle && rpm < runOut:
+		g.keyCycle = true
+		t.say("now: switch the key off, wait ten seconds, switch it on again; leave the engine off")
+		// With the key off nobody answers.
+		t.l.lostWait = max(t.l.lostWait, keyCycleWait)
+		g.pollUntil = t.l.now + keyCycleWait
+	}
+}
+
+func (g *learning) gap() time.Duration {
+	if g.running {
+		return pollGapRun
+	}
+	return pollGap
+}
+
+func (t *Tester) askResults(g *learning) {
 	t.ask(g.request(0x03), func(rs []*reply) {
 		switch r := rs[0]; {
 		case !r.ok() && r.fail != "":
 			t.endLearn(g, g.outcomeOf(r), "results of the routine: "+r.fail)
-		case !r.ok() && (r.nrc == nrcNotInSession || r.nrc == nrcSubNotInThis):
+		case !r.ok() && g.sessionGone(r.nrc):
 			t.reenter(g)
 		case !r.ok():
 			t.endLearn(g, "refused", "results of the routine: "+nrcText(r.nrc))
 		case len(r.data) < 5:
 			t.endLearn(g, "failed", fmt.Sprintf("results of the routine in %d bytes, expected 5 or more", len(r.data)))
 		default:
+			g.fresh = false
 			t.result(g, r.data[4], r.data[5:])
 		}
 	})
@@ -281,7 +348,7 @@ func (t *Tester) result(g *learning, status byte, rest []byte) {
 			})
 			return
 		}
-		t.pause(pollGap, func() { t.poll(g) })
+		t.pause(g.gap(), func() { t.poll(g) })
 	case learnAborted, learnNever:
 		why := g.hold
 		if len(rest) > 0 && rest[0] != 0 {
@@ -292,6 +359,7 @@ func (t *Tester) result(g *learning, status byte, rest []byte) {
 			return
 		}
 		t.say("broken off: " + why + "; " + g.before)
+		g.cutSeen, g.keyCycle = false, false
 		t.pause(retryGap, func() { t.startRoutine(g) })
 	default:
 		t.endLearn(g, "failed", fmt.Sprintf("unknown result %02X of the routine, expected 00 to 03", status))

@@ -217,17 +217,68 @@ func TestUnknownRoutine(t *testing.T) {
 	assert.Contains(t, d.Reason, "request out of range")
 }
 
-func TestCrankVariation(t *testing.T) {
-	w, e := learnWorld(t, Config{Position: "crank-variation"})
-	e.rpm, e.coolant, e.parkingBrake, e.needs = 620, 90, true, 8*time.Second
-	d := w.run(60 * time.Second)
-	require.Equal(t, StatusDone, d.Status, d.Reason)
-	assert.Equal(t, "0211", d.Learn.Routine)
-	all := strings.Join(w.lines, "\n")
-	for _, want := range []string{"workshop manual", "block the wheels", "parking brake", "neutral", "ventilation", "switch the key off"} {
-		assert.Contains(t, all, want)
+// crankECU is an engine whose variation learn goes through its three steps: to
+// the fuel cut, back, and a key cycle in which nobody answers. The session does
+// not outlive the key.
+type crankECU struct {
+	learnECU
+	releaseAt, keyOff, keyOn time.Duration
+}
+
+func (e *crankECU) script(now time.Duration, fn bool, req []byte) []answer {
+	off := now >= e.keyOff && now < e.keyOn
+	switch {
+	case off:
+		e.session, e.rpm = false, 0
+		if e.state == 0x01 {
+			e.state, e.learned = 0x00, true
+		}
+		return nil
+	case now >= e.keyOn:
+		e.rpm = 0
+	case now >= e.releaseAt:
+		e.rpm = 900
+	case e.state == 0x01:
+		e.rpm = min(4000, e.rpm+200)
 	}
-	assert.Less(t, strings.Index(all, "block the wheels"), strings.Index(all, "open the throttle"))
+	if req[0] == 0x31 && !e.session { // out of range in the default session
+		return []answer{parseAnswer("7F 31 31")}
+	}
+	if req[0] == 0x31 && req[1] == 0x03 {
+		return []answer{{5 * time.Millisecond, []byte{0x71, 0x03, req[2], req[3], e.state, 0x00}}}
+	}
+	return e.learnECU.script(now, fn, req)
+}
+
+func TestCrankVariation(t *testing.T) {
+	w, base := learnWorld(t, Config{Position: "crank-variation"})
+	e := &crankECU{learnECU: *base, releaseAt: 12 * time.Second, keyOff: 20 * time.Second, keyOn: 45 * time.Second}
+	e.rpm, e.coolant, e.parkingBrake, e.needs = 620, 90, true, time.Hour
+	w.ecus[0].script = e.script
+	d := w.run(120 * time.Second)
+	require.Equal(t, StatusDone, d.Status, "%s %q", d.Reason, w.lines)
+	assert.Equal(t, "0211", d.Learn.Routine)
+	assert.Equal(t, 1, d.Learn.Attempts, "the key cycle is no reason to start again")
+	assert.Equal(t, []Code{}, d.ECUs[0].Stored)
+	all := strings.Join(w.lines, "\n")
+	at := 0
+	for _, want := range []string{"workshop manual", "block the wheels", "ventilation", "parking brake set",
+		"open the throttle", "4000 rpm: release the throttle now", "switch the key off", "answers come again", "learned"} {
+		i := strings.Index(all[at:], want)
+		require.GreaterOrEqual(t, i, 0, "%q comes in its place in %s", want, all)
+		at += i
+	}
+}
+
+func TestCrankVariationWithoutTheKeyCycle(t *testing.T) {
+	w, base := learnWorld(t, Config{Position: "crank-variation"})
+	e := &crankECU{learnECU: *base, releaseAt: 12 * time.Second, keyOff: time.Hour, keyOn: 2 * time.Hour}
+	e.rpm, e.coolant, e.parkingBrake, e.needs = 620, 90, true, time.Hour
+	w.ecus[0].script = e.script
+	d := w.run(200 * time.Second)
+	assert.Equal(t, StatusRefused, d.Status)
+	assert.Equal(t, "aborted", d.Learn.Outcome)
+	assert.Equal(t, "session 01", e.trace[len(e.trace)-1])
 }
 
 func TestCrankVariationConditions(t *testing.T) {

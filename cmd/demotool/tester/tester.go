@@ -18,7 +18,7 @@ var Positions = []string{"clutch", "crank-variation"}
 // Defaults of a Config.
 const (
 	DefaultLimit      = 60 * time.Second
-	DefaultLearnLimit = 180 * time.Second
+	DefaultLearnLimit = 300 * time.Second
 	DefaultPatience   = 30 * time.Second
 	DefaultLostWait   = 10 * time.Second
 )
