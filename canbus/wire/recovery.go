@@ -26,6 +26,7 @@ func (p *Port) ForceBusOff() {
 	}
 	p.tec = busOffAt
 	p.goBusOff()
+	p.seg.listenerGone()
 }
 
 // Recover asks a bus-off node to come back: after 128 times 11 recessive bits its

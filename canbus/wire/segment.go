@@ -296,5 +296,22 @@ func (s *segment) remove(p *Port) {
 	if p.need > 0 {
 		s.counted--
 	}
+	s.listenerGone()
 	s.reschedule()
+}
+
+// listenerGone looks whether the frame on the wire still has somebody to
+// acknowledge it, as long as that has not happened.
+func (s *segment) listenerGone() {
+	if s.phase != occupied || !s.out.clean() || s.heard() {
+		return
+	}
+	now := s.b.loop.Now()
+	nominal, data := Bits(&s.frame)
+	if now >= s.start+s.b.span(nominal-afterAck, data) {
+		return
+	}
+	s.unheard(nominal, data)
+	s.timer.Set(s.out.end)
+	s.meter.release(s.out.end + s.b.nominal.span(interFrame))
 }
