@@ -198,7 +198,7 @@ func TestNoBusThereIsStatus3(t *testing.T) {
 
 func TestEmptyBusIsStatus3(t *testing.T) {
 	c := startCar(t)
-	require.NoError(t, c.port.Close())
+	require.NoError(t, c.loop.Post(func() { _ = c.port.Close() }))
 	status, out, _ := tool(t, nil, "--bus", c.url, "identify")
 	assert.Equal(t, tester.StatusNoCar, status)
 	assert.Equal(t, tester.StatusNoCar, document(t, out).Status)

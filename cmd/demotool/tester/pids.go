@@ -24,9 +24,6 @@ type pid struct {
 	decode func(d []byte) []Value
 }
 
-// Identifiers that ask which identifiers exist, 00 20 40 .. E0.
-func isSupportPID(p byte) bool { return p&0x1F == 0 }
-
 const (
 	pidMonitors    = 0x01
 	pidFreezeCode  = 0x02
