@@ -111,12 +111,13 @@ func TestClosedLoopSwitchesAroundStoichiometric(t *testing.T) {
 // off (common practice; thermostat 82..95 degC, fan 95..108 degC in handbooks).
 func TestCoolantSettlesInItsControlRange(t *testing.T) {
 	r := newRig(t, 3)
+	r.car.Soak(21, 96)
 	_, ok := r.start(3 * time.Second)
 	require.True(t, ok)
-	r.run(25 * time.Minute)
+	r.run(8 * time.Minute)
 	fans, was := 0, false
-	mean, _, low, high := r.spread("coolant_c", 15*time.Minute)
-	r.run(10*time.Minute, func() {
+	mean, _, low, high := r.spread("coolant_c", 10*time.Minute)
+	r.run(8*time.Minute, func() {
 		if on := r.truth("fan") == 1; on != was {
 			was = on
 			fans++

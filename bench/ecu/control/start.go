@@ -2,18 +2,16 @@ package control
 
 // startState is the way from key to running engine.
 type startState struct {
-	turns     float64 // crank turns seen since the first edge
-	camEdges  float64 // cam edges seen without a crank edge
-	camTurns  float64 // crank turns seen without a cam edge
-	synced    bool
-	running   bool
-	relay     bool
-	done      bool // this turn of the key has started the engine
-	allowed   bool
-	primeS    float64
-	edgeAgoS  float64
-	lampLeftS float64
-	crankedS  float64 // since the starter was last on
+	turns    float64 // crank turns seen since the first edge
+	camEdges float64 // cam edges seen without a crank edge
+	camTurns float64 // crank turns seen without a cam edge
+	synced   bool
+	running  bool
+	relay    bool
+	done     bool // this turn of the key has started the engine
+	allowed  bool
+	edgeAgoS float64
+	crankedS float64 // since the starter was last on
 }
 
 // turnState follows crank and cam: when their edges fit, the engine's position
