@@ -16,7 +16,9 @@ const (
 	Sound Wiring = iota
 	// StuckRecessive is a bus that cannot become dominant: CANH and CANL shorted,
 	// CANH on ground or CANL on battery. Every start bit is a bit error; each
-	// sender is bus-off after 32 tries.
+	// sender is bus-off after 32 tries. (Its error flags cannot become dominant
+	// either; rule 4 of clause 12.1.4.2 read strictly would count those bits too
+	// and end sooner.)
 	StuckRecessive
 	// StuckDominant is a bus that is never idle. Nobody can send; who was sending
 	// ends bus-off, the others error-passive.
