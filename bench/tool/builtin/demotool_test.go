@@ -41,7 +41,7 @@ func (c *controlUnit) Receive(f *canbus.Frame) {
 
 func (c *controlUnit) Sent(*canbus.Frame) {}
 
-func newControlUnit(t *testing.T, loop *clock.Loop, bus canbus.Bus) *controlUnit {
+func newControlUnit(t testing.TB, loop *clock.Loop, bus canbus.Bus) *controlUnit {
 	t.Helper()
 	c := &controlUnit{loop: loop, answers: map[[3]byte][8]byte{
 		{2, 0x01, 0x00}: {6, 0x41, 0x00, 0x88, 0x18, 0x00, 0x00}, // 01 05 0C 0D
@@ -162,6 +162,7 @@ func BenchmarkReadCodesInsideTheBench(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
+		newControlUnit(b, loop, bus)
 		m, err := tester.Start("read-codes", nil)
 		if err != nil {
 			b.Fatal(err)
