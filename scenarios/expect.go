@@ -94,7 +94,7 @@ func (r *reader) oneWant(n ast.Node, e *judge.Expectation) {
 		}
 	}
 	if e.While != nil && e.While.OnEvent() && !onEvents {
-		r.fail(n, `"while" is about an event, what it limits is about a state`, "two of a kind")
+		r.fail(n, `"while" is about an event`, "a state, as what it limits is a state")
 	}
 	if w, ok := e.Want.(judge.Eventually); ok && w.Within > 0 && e.Until > 0 {
 		r.fail(n, `both "within" and "until"`, "one of them")
@@ -321,8 +321,11 @@ func (r *reader) listCheck(n ast.Node, name string, car bool) judge.Check {
 		}
 		return c
 	}
-	entries := func(to *[]string) func(ast.Node) {
+	entries := func(to *[]string, least int) func(ast.Node) {
 		return func(n ast.Node) {
+			if l, ok := n.(*ast.SequenceNode); ok && len(l.Values) < least {
+				r.fail(n, "an empty list", "at least one entry")
+			}
 			r.list(n, "entries", func(n ast.Node) {
 				t, ok := r.text(n, "an entry")
 				if ok && !car && !codeForm.MatchString(t) {
@@ -333,9 +336,9 @@ func (r *reader) listCheck(n ast.Node, name string, car bool) judge.Check {
 		}
 	}
 	r.mapping(n, name,
-		field{"has", false, entries(&c.Has)},
-		field{"lacks", false, entries(&c.Lacks)},
-		field{"only", false, func(n ast.Node) { entries(&c.Has)(n); c.Exact = true }},
+		field{"has", false, entries(&c.Has, 1)},
+		field{"lacks", false, entries(&c.Lacks, 1)},
+		field{"only", false, func(n ast.Node) { entries(&c.Has, 0)(n); c.Exact = true }},
 		field{"at-least", false, func(n ast.Node) { c.AtLeast = r.entryCount(n) }},
 		field{"at-most", false, func(n ast.Node) { c.AtMost = r.entryCount(n) }},
 	)
@@ -345,7 +348,7 @@ func (r *reader) listCheck(n ast.Node, name string, car bool) judge.Check {
 		r.fail(n, `"only" beside others`, "it alone")
 	case c.AtMost > 0 && c.AtMost < c.AtLeast:
 		r.fail(n, fmt.Sprintf("at least %d, at most %d", c.AtLeast, c.AtMost), "bounds that can be met")
-	case len(c.Has)+len(c.Lacks)+c.AtLeast+c.AtMost == 0 && !c.Exact:
+	case isMapping(n) && len(has) == 0:
 		r.fail(n, "a comparison with nothing", "has, lacks, only, at-least or at-most")
 	}
 	return c
@@ -371,7 +374,7 @@ func (r *reader) liveCheck(n ast.Node, name string) judge.Check {
 			c.Number, _ = r.number(n, math.Inf(-1), math.Inf(1))
 			c.Signal = ""
 		}},
-		field{"within", true, func(n ast.Node) { c.Within, _ = r.number(n, 0, math.MaxFloat64) }},
+		field{"within", true, func(n ast.Node) { c.Within, _ = r.number(n, 0, math.Inf(1)) }},
 		field{"age", false, r.durationInto(&c.Age, time.Millisecond)},
 	)
 	if c.Signal != "" && r.lang != nil && !r.lang.Number(c.Signal) {

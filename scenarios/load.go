@@ -108,8 +108,8 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 	r.findCar(root, v)
 	r.mapping(root, "a scenario",
 		field{"scenario", true, func(n ast.Node) { r.scenarioName(n, s) }},
-		field{"title", true, r.textInto(&s.Title, "one line")},
-		field{"about", true, r.textInto(&s.About, "some sentences")},
+		field{"title", true, r.textInto(&s.Title, "a text of one line")},
+		field{"about", true, r.textInto(&s.About, "a text of some sentences")},
 		field{"cautions", false, func(n ast.Node) {
 			r.list(n, "sentences", func(n ast.Node) {
 				if t, ok := r.text(n, "a sentence"); ok {

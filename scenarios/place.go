@@ -45,7 +45,7 @@ func (r *reader) inBlock(b *ast.LiteralNode, start, line, column, offset int) (i
 	}
 	indent := len(r.src[at]) - len(strings.TrimLeft(r.src[at], " "))
 	if !strings.HasPrefix(b.Start.Value, ">") {
-		return at + line, indent + column
+		return start + line, indent + column
 	}
 	for ; at < len(r.src)-1; at++ {
 		n := utf8.RuneCountInString(strings.TrimSpace(r.src[at]))

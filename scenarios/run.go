@@ -257,8 +257,6 @@ func (r *reader) taskArgs(task, n ast.Node, t *Task) {
 	switch {
 	case n == nil && len(known) > 0:
 		r.fail(task, fmt.Sprintf("task %q has no \"args\"", t.Task), strings.Join(sortedKeys(known), ", "))
-	case n != nil && len(known) == 0:
-		r.fail(n, fmt.Sprintf("arguments of %q", t.Task), "none")
 	case n != nil:
 		r.mapping(n, "the arguments of "+t.Task, fields...)
 	}

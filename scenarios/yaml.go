@@ -157,6 +157,11 @@ func (r *reader) entries(n ast.Node, what string) ([]*ast.MappingValueNode, bool
 	return nil, false
 }
 
+func isMapping(n ast.Node) bool {
+	_, ok := n.(*ast.MappingNode)
+	return ok
+}
+
 // key is the text of a mapping's key.
 func (r *reader) key(v *ast.MappingValueNode) (string, bool) {
 	if s, ok := v.Key.(*ast.StringNode); ok {
@@ -195,7 +200,7 @@ func (r *reader) mapping(n ast.Node, what string, fields ...field) {
 	}
 	for _, f := range fields {
 		if f.required && !seen[f.name] {
-			r.fail(n, fmt.Sprintf("%s has no %q", what, f.name), "it")
+			r.fail(n, fmt.Sprintf("%s without %q", what, f.name), "that key")
 		}
 	}
 }
@@ -266,6 +271,9 @@ func (r *reader) duration(n ast.Node, least time.Duration) time.Duration {
 	case err != nil:
 		r.fail(n, strconv.Quote(s), want)
 		return 0
+	case d < least && least == 1:
+		r.fail(n, d.String(), "more than 0s")
+		return 0
 	case d < least:
 		r.fail(n, d.String(), "at least "+least.String())
 		return 0
@@ -283,8 +291,11 @@ func (r *reader) durationInto(to *time.Duration, least time.Duration) func(ast.N
 // number reads a finite number within bounds.
 func (r *reader) number(n ast.Node, low, high float64) (float64, bool) {
 	want := "a number"
-	if low > math.Inf(-1) || high < math.Inf(1) {
+	switch {
+	case high < math.Inf(1):
 		want = fmt.Sprintf("a number from %g to %g", low, high)
+	case low > math.Inf(-1):
+		want = fmt.Sprintf("a number of at least %g", low)
 	}
 	var v float64
 	switch x := n.(type) {
@@ -348,7 +359,7 @@ func (r *reader) condition(n ast.Node) *judge.Condition {
 	c, errs := r.lang.Compile(s)
 	for _, e := range errs {
 		line, column := r.inside(n, s, e.Line, e.Column)
-		r.add(line, column, "condition: "+strings.ReplaceAll(e.Message, "\n", " "), "")
+		r.add(line, column, "condition: "+e.Message, "")
 	}
 	if c != nil {
 		r.conds = append(r.conds, placed{n, c})

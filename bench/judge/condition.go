@@ -79,9 +79,14 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	return c, nil
 }
 
-// helpful adds what to write instead of the mistake that everybody makes once: CEL
-// orders numbers of two types but does not call them equal.
+// helpful makes one plain line of a checker's message, and adds what to write
+// instead of the mistake that everybody makes once: CEL orders numbers of two types
+// but does not call them equal.
 func helpful(message string) string {
+	message = strings.ReplaceAll(message, "\n", " ")
+	message = strings.TrimSuffix(message, " (in container '')")
+	message, _, _ = strings.Cut(message, " expecting {") // a list of all tokens there are
+	message = strings.ReplaceAll(message, "mismatched input '<EOF>'", "it ends too early")
 	if strings.Contains(message, "(double, int)") || strings.Contains(message, "(int, double)") {
 		return message + "; write a whole number for a signal with its point: 3.0"
 	}
