@@ -95,7 +95,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 		return nil, err
 	}
 	r.Car = car.New(spec, s.Seed)
-	specs, err := ecu.LoadSpecs(spec.Dir, spec.ECUFiles)
+	specs, err := ecu.SpecsOf(spec)
 	if err != nil {
 		return nil, err
 	}

@@ -12,8 +12,7 @@ import (
 )
 
 // LoadSpecs reads the files of several units and checks that they can share a
-// bus: names and identifiers are unique. The files of a car are
-// LoadSpecs(spec.Dir, spec.ECUFiles).
+// bus: names and identifiers are unique.
 func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) {
 	var specs []*Spec
 	for _, name := range files {
@@ -33,6 +32,11 @@ func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) {
 		specs = append(specs, s)
 	}
 	return specs, nil
+}
+
+// SpecsOf are the units of a car, read once for all cars of that spec.
+func SpecsOf(c *car.Spec) ([]*Spec, error) {
+	return car.Derived(c, "units", func() ([]*Spec, error) { return LoadSpecs(c.Dir, c.ECUFiles) })
 }
 
 // beside reports why two units cannot share a bus.

@@ -209,9 +209,6 @@ func WriteWhole(path string, data []byte) (err error) {
 	if _, err := tmp.Write(data); err != nil {
 		return err
 	}
-	if err := tmp.Sync(); err != nil {
-		return err
-	}
 	if err := tmp.Close(); err != nil {
 		return err
 	}

@@ -37,6 +37,10 @@ type Options struct {
 	// Sync has each of these flushes reach the disk (fsync), so that it
 	// survives a loss of power; the caller waits for it, milliseconds perhaps.
 	Sync bool
+	// Lax does not wait for the disk at Close either: the file is whole as long
+	// as the machine keeps its power, which is enough for what a run can make
+	// again.
+	Lax bool
 }
 
 // bufferSize is how much is held before it is handed over; bufferRoom leaves a
@@ -87,6 +91,9 @@ func Create(path string, opt Options) (*Writer, error) {
 			Want: "a name ending in .pcapng, .csv, .pcapng.gz or .csv.gz"}
 	}
 	part, err := newPartFile(path)
+	if part != nil {
+		part.lax = opt.Lax
+	}
 	if err != nil {
 		return nil, err
 	}

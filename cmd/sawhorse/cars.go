@@ -76,7 +76,7 @@ func viewCar(name string) (carView, error) {
 		return carView{}, err
 	}
 	v := carView{Name: spec.Name, Title: spec.Title, About: strings.TrimSpace(spec.Text), VIN: spec.Identity.VIN}
-	units, err := ecu.LoadSpecs(spec.Dir, spec.ECUFiles)
+	units, err := ecu.SpecsOf(spec)
 	if err != nil {
 		return v, err
 	}
