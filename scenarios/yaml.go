@@ -12,13 +12,21 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
 
 	"sawhorse/bench/judge"
 )
 
-// maxFile bounds a scenario file.
-const maxFile = 1 << 20
+// Bounds of a scenario file. The parser's memory grows with the square of the depth,
+// so the depth is looked at before it parses.
+const (
+	maxFile  = 256 << 10
+	maxDepth = 32
+	// maxMessage bounds what of the file is shown in a message, in characters.
+	maxMessage = 200
+)
 
 // reader walks the tree of one file and collects what is wrong.
 type reader struct {
@@ -60,7 +68,12 @@ func (r *reader) parse(data []byte) (root ast.Node) {
 		}
 	}()
 	r.src = strings.Split(string(data), "\n")
-	f, err := parser.ParseBytes(data, 0)
+	tokens := lexer.Tokenize(string(data))
+	if t := tooDeep(tokens); t != nil {
+		r.add(t.Position.Line, max(t.Position.Column, 1), "the file is nested too deep", fmt.Sprintf("at most %d", maxDepth))
+		return nil
+	}
+	f, err := parser.Parse(tokens, 0)
 	if err != nil {
 		r.syntax(err)
 		return nil
@@ -82,6 +95,29 @@ func (r *reader) parse(data []byte) (root ast.Node) {
 	return nil
 }
 
+// tooDeep is the token that nests too deep in brackets, or by marks on one line;
+// nil if none does.
+func tooDeep(tokens token.Tokens) *token.Token {
+	brackets, marks, line := 0, 0, 0
+	for _, t := range tokens {
+		if t.Position.Line != line {
+			line, marks = t.Position.Line, 0
+		}
+		switch t.Type {
+		case token.SequenceStartType, token.MappingStartType:
+			brackets++
+		case token.SequenceEndType, token.MappingEndType:
+			brackets--
+		case token.SequenceEntryType, token.MappingKeyType, token.AnchorType, token.TagType, token.AliasType:
+			marks++
+		}
+		if brackets > maxDepth || marks > maxDepth {
+			return t
+		}
+	}
+	return nil
+}
+
 func (r *reader) syntax(err error) {
 	var e yaml.Error
 	if errors.As(err, &e) && e.GetToken() != nil {
@@ -93,6 +129,9 @@ func (r *reader) syntax(err error) {
 }
 
 func (r *reader) add(line, column int, what, want string) {
+	if n := []rune(what); len(n) > maxMessage {
+		what = string(n[:maxMessage]) + "..."
+	}
 	if len(r.errs) < maxErrors {
 		r.errs = append(r.errs, &Error{r.file, line, column, what, want})
 	}
