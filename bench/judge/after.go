@@ -142,7 +142,7 @@ func (m *after) finish(now time.Duration) {
 func (m *after) pass(now time.Duration) {
 	switch {
 	case m.total == 0:
-		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.want.Event.src))
+		m.nothing(now, fmt.Sprintf("%s never came", m.want.Event.src))
 	case m.want.Never:
 		m.decide(now, Pass, fmt.Sprintf("did not come after any of %d", m.total))
 	default:

@@ -106,7 +106,7 @@ func (m *answered) finish(now time.Duration) {
 
 func (m *answered) pass(now time.Duration) {
 	if m.total == 0 {
-		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.want.Request.src))
+		m.nothing(now, fmt.Sprintf("%s never came", m.want.Request.src))
 		return
 	}
 	m.decide(now, Pass, fmt.Sprintf("answered each of %d", m.total))

@@ -105,7 +105,7 @@ func (m *before) finish(now time.Duration) {
 
 func (m *before) pass(now time.Duration) {
 	if m.thens == 0 {
-		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.want.Then.src))
+		m.nothing(now, fmt.Sprintf("%s never came", m.want.Then.src))
 		return
 	}
 	m.decide(now, Pass, fmt.Sprintf("%d times, each with its own before it", m.thens))

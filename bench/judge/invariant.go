@@ -62,9 +62,9 @@ func (m *invariant) finish(now time.Duration) {
 func (m *invariant) pass(now time.Duration) {
 	switch {
 	case m.seen == 0 && m.while != nil:
-		m.decide(now, Pass, fmt.Sprintf("nothing to judge: %s never came", m.while.src))
+		m.nothing(now, fmt.Sprintf("%s never came", m.while.src))
 	case m.seen == 0:
-		m.decide(now, Pass, "nothing to judge: nothing of the kind was seen")
+		m.nothing(now, "nothing of the kind was seen")
 	case m.want:
 		m.decide(now, Pass, "held throughout")
 	default:

@@ -173,6 +173,12 @@ func (b *base) decide(at time.Duration, o Outcome, reason string, evidence ...Ev
 	b.show(evidence...)
 }
 
+// nothing passes a verdict that had nothing to judge, and says so.
+func (b *base) nothing(at time.Duration, why string) {
+	b.v.Nothing = !b.done
+	b.decide(at, Pass, "nothing to judge: "+why)
+}
+
 func (b *base) show(evidence ...Evidence) {
 	if n := maxEvidence - len(b.v.Evidence); len(evidence) > n {
 		evidence = evidence[:n]

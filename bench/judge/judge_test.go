@@ -158,6 +158,7 @@ func TestAlwaysWhile(t *testing.T) {
 	require.Equal(t, Margin{5, "%", true}, v.Margin)
 
 	v = r.judge(e).at(0, "clutch_pct", 0).got(time.Second, Pass)
+	require.True(t, v.Nothing)
 	require.Contains(t, v.Reason, "nothing to judge")
 }
 

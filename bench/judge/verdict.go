@@ -121,7 +121,10 @@ type Verdict struct {
 	ID, Says string
 	Outcome  Outcome
 	Cause    Cause
-	Margin   Margin
+	// Nothing marks a pass that had nothing to judge, as what it is about never
+	// came.
+	Nothing bool
+	Margin  Margin
 	// Reason says in one sentence why.
 	Reason string
 	// Evidence is in the order of time.

@@ -41,9 +41,10 @@ type (
 		Name      string       `xml:"name,attr"`
 		ClassName string       `xml:"classname,attr"`
 		Time      string       `xml:"time,attr"`
-		Skipped   *junitReason `xml:"skipped,omitempty"`
+		Skipped   string       `xml:"skipped,omitempty"` // a bare text in the schema
 		Error     *junitReason `xml:"error,omitempty"`
 		Failure   *junitReason `xml:"failure,omitempty"`
+		Output    string       `xml:"system-out,omitempty"`
 	}
 	junitReason struct {
 		Message string `xml:"message,attr"`
@@ -52,7 +53,7 @@ type (
 	}
 )
 
-// JUnit writes the runs as JUnit XML. Times are seconds of the run, so equal runs
+// JUnit writes the runs as JUnit XML, valid by its published schema. Times are seconds of the run, so equal runs
 // in virtual time give equal files. What is not applicable is skipped, what the
 // bench itself broke is an error, undecided counts as a failure.
 func JUnit(w io.Writer, runs []Run) error {
@@ -90,8 +91,9 @@ func suite(r *Run) junitSuite {
 		c := junitCase{Name: clean(v.ID + ": " + v.Says), ClassName: s.Name, Time: seconds(v.Decided)}
 		switch reason := because(r, v); v.Outcome {
 		case judge.Pass:
+			c.Output = passed(v)
 		case judge.NotApplicable:
-			c.Skipped, s.Skipped = reason, s.Skipped+1
+			c.Skipped, s.Skipped = clean(v.Reason), s.Skipped+1
 		case judge.Ours:
 			c.Error, s.Errors = reason, s.Errors+1
 		default:
@@ -125,6 +127,15 @@ func because(r *Run, v *judge.Verdict) *junitReason {
 	}
 	b.WriteString(again(r))
 	return &junitReason{Message: clean(v.Reason), Type: kind, Text: b.String()}
+}
+
+// passed is what is worth knowing of what passed: why, and how near it was.
+func passed(v *judge.Verdict) string {
+	s := clean(v.Reason)
+	if v.Margin.Known {
+		s += "; margin " + v.Margin.String()
+	}
+	return s
 }
 
 func again(r *Run) string {

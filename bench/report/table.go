@@ -13,7 +13,8 @@ import (
 
 // TableOptions say how a table looks.
 type TableOptions struct {
-	// Bold marks what did not pass with the terminal's bold face.
+	// Bold marks what did not pass with the terminal's bold face, and the verdicts
+	// with colours.
 	Bold bool
 	// Quiet leaves the lines of what passed out.
 	Quiet bool
@@ -23,6 +24,12 @@ type TableOptions struct {
 var words = map[judge.Outcome]string{
 	judge.Pass: "passed", judge.Fail: "FAILED", judge.Undecided: "UNDECIDED",
 	judge.NotApplicable: "not applicable", judge.Ours: "NOT RUN",
+}
+
+// colours are the terminal's (ECMA-48 SGR): blue, orange and magenta, which people
+// who see no red or no green tell apart as well (common practice).
+var colours = map[judge.Outcome]string{
+	judge.Pass: "34", judge.Fail: "1;38;5;208", judge.Undecided: "1;35", judge.NotApplicable: "2", judge.Ours: "1;35",
 }
 
 // Table writes one run for people: a line an expectation with verdict, margin
@@ -39,7 +46,8 @@ func Table(w io.Writer, r *Run, opt TableOptions) error {
 
 type tableWriter struct {
 	*bufio.Writer
-	opt TableOptions
+	opt  TableOptions
+	wide int // of the column of outcomes
 }
 
 func (t *tableWriter) bold(s string) string {
@@ -49,15 +57,24 @@ func (t *tableWriter) bold(s string) string {
 	return s
 }
 
+func (t *tableWriter) word(o judge.Outcome) string {
+	word := pad(words[o], t.wide)
+	if t.opt.Bold {
+		return "\x1b[" + colours[o] + "m" + word + "\x1b[0m"
+	}
+	return word
+}
+
 func (t *tableWriter) head(r *Run) {
-	fmt.Fprintf(t, "%s: %s\n", t.bold(r.Scenario), r.Title)
+	fmt.Fprintf(t, "%s: %s\n", t.bold(clean(r.Scenario)), clean(r.Title))
 }
 
 func (t *tableWriter) rows(r *Run) {
 	var id, margin int
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
-		id = max(id, utf8.RuneCountInString(v.ID))
+		t.wide = max(t.wide, len(words[v.Outcome]))
+		id = max(id, utf8.RuneCountInString(clean(v.ID)))
 		margin = max(margin, utf8.RuneCountInString(v.Margin.String()))
 	}
 	for i := range r.Verdicts {
@@ -66,12 +83,8 @@ func (t *tableWriter) rows(r *Run) {
 		if sound && t.opt.Quiet {
 			continue
 		}
-		word := pad(words[v.Outcome], 9)
-		if !sound {
-			word = t.bold(word)
-		}
-		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, word, pad(v.ID, id), padLeft(v.Margin.String(), margin), clean(v.Says))
-		if !sound || v.Outcome == judge.NotApplicable {
+		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v.Outcome), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
+		if !sound || v.Nothing || v.Outcome == judge.NotApplicable {
 			t.why(v)
 		}
 	}
@@ -81,9 +94,12 @@ func (t *tableWriter) why(v *judge.Verdict) {
 	const indent = indentTo + indentTo
 	reason := v.Reason
 	if v.Cause != judge.NoCause && v.Cause != judge.Broken {
-		reason = "the tool " + v.Cause.String() + ": " + reason
+		reason = v.Cause.String() + ": " + reason
 	}
 	fmt.Fprintln(t, fold(clean(reason), indent))
+	if v.Nothing {
+		return
+	}
 	for _, e := range v.Evidence {
 		fmt.Fprintln(t, fold(clean(e.String()), indent+"- "))
 	}
@@ -102,14 +118,14 @@ func (t *tableWriter) foot(r *Run) {
 	}
 	fmt.Fprintf(t, "%s%s; seed %d, %v, %d frames", indentTo, strings.Join(parts, ", "), r.Seed, r.Length.Round(time.Millisecond), r.Frames)
 	if r.Capture != "" {
-		fmt.Fprintf(t, " in %s", r.Capture)
+		fmt.Fprintf(t, " in %s", clean(r.Capture))
 	}
 	fmt.Fprintln(t)
 	if r.Err != nil {
-		fmt.Fprintln(t, fold(t.bold("could not be run to its end: ")+clean(r.Err.Error()), indentTo))
+		fmt.Fprintln(t, fold("could not be run to its end: "+clean(r.Err.Error()), indentTo))
 	}
 	if r.status() != Passed && r.Again != "" {
-		fmt.Fprintf(t, "%srepeat it: %s\n", indentTo, r.Again)
+		fmt.Fprintf(t, "%srepeat it: %s\n", indentTo, clean(r.Again))
 	}
 	fmt.Fprintln(t)
 }
