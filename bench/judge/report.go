@@ -2,6 +2,7 @@ package judge
 
 import (
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -53,6 +54,9 @@ type Report struct {
 	VIN         string
 	// ECUs are the modules found, by name or identifier as Options.ECUs has them.
 	ECUs []string
+	// Addresses are the request identifiers of the modules found, in hex: 7E0; nil
+	// if the tool tells none.
+	Addresses []string
 	// Stored, Pending and Permanent are trouble codes such as P0102.
 	Stored, Pending, Permanent []string
 	// Lamp is the state of the malfunction lamp.
@@ -96,6 +100,14 @@ func (r *Report) list(field string) []string {
 	default:
 		return r.Permanent
 	}
+}
+
+// isAddress tells a module's identifier from its name: three or eight hex digits.
+func isAddress(entry string) bool {
+	if len(entry) != 3 && len(entry) != 8 {
+		return false
+	}
+	return strings.Trim(entry, "0123456789ABCDEF") == ""
 }
 
 // text is the value of a field that is one word.

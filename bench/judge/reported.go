@@ -16,7 +16,8 @@ type Check struct {
 	// live; Name is the monitor or the live value.
 	Field, Name string
 	// Has and Lacks are entries that the list must and must not have; with
-	// Exact, Has is the whole list, in any order.
+	// Exact, Has is the whole list, in any order. Modules are given by name or by
+	// request identifier; the latter count only if the tool tells any.
 	Has, Lacks []string
 	Exact      bool
 	// AtLeast and AtMost bound the number of entries; 0 is no bound.
@@ -198,7 +199,9 @@ func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
 		return finding{outcome: Fail, text: c.title() + " is not reported"}
 	}
 	switch c.Field {
-	case "ecus", "stored", "pending", "permanent":
+	case "ecus":
+		return m.checkModules(c, r)
+	case "stored", "pending", "permanent":
 		return m.checkList(c, r.list(c.Field))
 	case "live":
 		return m.checkLive(c, r, now)
@@ -222,6 +225,22 @@ func (c *Check) title() string {
 		return c.Field + " " + c.Name
 	}
 	return c.Field
+}
+
+// checkModules compares by identifier where the scenario gives identifiers.
+func (m *reported) checkModules(c *Check, r *Report) finding {
+	if !slices.ContainsFunc(slices.Concat(c.Has, c.Lacks), isAddress) {
+		return m.checkList(c, r.ECUs)
+	}
+	count := *c
+	count.Has, count.Lacks, count.Exact = nil, nil, false
+	f := m.checkList(&count, r.ECUs)
+	if f.outcome == Fail || r.Addresses == nil {
+		return f
+	}
+	entries := *c
+	entries.AtLeast, entries.AtMost = 0, 0
+	return m.checkList(&entries, r.Addresses)
 }
 
 // checkList counts what is missing and what is too much, each on its own. One

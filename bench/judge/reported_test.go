@@ -142,3 +142,15 @@ func TestTheTightestOfDifferentUnits(t *testing.T) {
 	}, said(func(r *Report) { r.Live = []Live{{Name: "engine_rpm", Value: 902}, {Name: "x", Value: 5.1}} }))
 	require.Equal(t, Margin{8, "rpm", true}, v.Margin)
 }
+
+// A tool that tells no identifiers is not held to them, one that does is.
+func TestModulesByIdentifier(t *testing.T) {
+	c := []Check{{Field: "ecus", Has: []string{"7E0", "7E1"}, AtLeast: 2}}
+	r := newRig(t)
+	require.Equal(t, Pass, r.report(c, said(nil)).Outcome)
+	require.Equal(t, Fail, r.report(c, said(func(r *Report) { r.ECUs = r.ECUs[:1] })).Outcome)
+	require.Equal(t, Pass, r.report(c, said(func(r *Report) { r.Addresses = []string{"7E0", "7E1"} })).Outcome)
+	v := r.report(c, said(func(r *Report) { r.Addresses = []string{"7E0", "7A0"} }))
+	require.Equal(t, Fail, v.Outcome)
+	require.Contains(t, v.Reason, "1 missed (7E1)")
+}

@@ -1,0 +1,186 @@
+package scenarios_test
+
+import (
+	"context"
+	"encoding/json"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench"
+	"sawhorse/bench/judge"
+	"sawhorse/bench/plan"
+	"sawhorse/bench/tool"
+	"sawhorse/bench/tool/builtin"
+	"sawhorse/canbus"
+	"sawhorse/cmd/demotool/tester"
+	"sawhorse/scenarios"
+)
+
+// bad is the demo's tool with one defect.
+type bad struct {
+	tool.Machine
+	task    string
+	first   []canbus.Frame          // sent before anything else
+	flood   int                     // of the first frame
+	edit    func(doc string) string // of what it prints
+	hangs   bool                    // never ends
+	instant map[string]any          // ends at once with a document
+}
+
+func (b *bad) NextFrame(f *canbus.Frame) bool {
+	if b.instant != nil {
+		return false
+	}
+	if b.flood > 0 {
+		b.flood--
+		*f = b.first[0]
+		return true
+	}
+	if len(b.first) > 0 {
+		*f, b.first = b.first[0], b.first[1:]
+		return true
+	}
+	return b.Machine.NextFrame(f)
+}
+
+func (b *bad) Done() (int, bool) {
+	if b.instant != nil {
+		return 0, true
+	}
+	status, done := b.Machine.Done()
+	return status, done && !b.hangs
+}
+
+func (b *bad) Output() []byte {
+	if b.instant != nil {
+		out, _ := json.Marshal(b.instant)
+		return out
+	}
+	out := b.Machine.Output()
+	if b.edit != nil {
+		out = []byte(b.edit(string(out)))
+	}
+	return out
+}
+
+func swap(from, to string) func(string) string {
+	return func(doc string) string { return strings.ReplaceAll(doc, from, to) }
+}
+
+// editECUs changes the document's control units one by one.
+func editECUs(change func(ecu map[string]any)) func(string) string {
+	return func(doc string) string {
+		var d map[string]any
+		if json.Unmarshal([]byte(doc), &d) != nil {
+			return doc
+		}
+		list, _ := d["ecus"].([]any)
+		for _, e := range list {
+			change(e.(map[string]any))
+		}
+		out, _ := json.Marshal(d)
+		return string(out)
+	}
+}
+
+func live(name string, change func(float64) float64) func(string) string {
+	return editECUs(func(ecu map[string]any) {
+		values, _ := ecu["live"].([]any)
+		for _, v := range values {
+			v := v.(map[string]any)
+			if n, ok := v["value"].(float64); ok && v["name"] == name {
+				v["value"] = change(n)
+			}
+		}
+	})
+}
+
+var clear = canbus.New(0x7DF, 0x01, 0x04, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC)
+
+// One realistic mistake each, and the expectation that catches it.
+var badTools = []struct {
+	name, scenario string
+	expect         []string
+	defect         bad
+}{
+	{"mixes up two digits of a code", "clutch-unlearned", []string{"finds-the-code"}, bad{edit: swap("P080A", "P08A0")}},
+	{"loses the stored codes", "clutch-unlearned", []string{"finds-the-code"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
+	{"takes unread for empty", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = nil })}},
+	{"invents a code", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0300"}} })}},
+	{"cuts the identification number", "healthy", []string{"right-car"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R100004")}},
+	{"forgets the offset of temperatures", "healthy", []string{"live-data"}, bad{edit: live("coolant_c", func(v float64) float64 { return v + 40 })}},
+	{"swaps the bytes of the speed", "crank-variation-unlearned", []string{"live-data"}, bad{edit: live("engine_rpm", func(v float64) float64 {
+		raw := int(v * 4)
+		return float64(raw&0xFF<<8|raw>>8) / 4
+	})}},
+	{"makes the missing speed prettier", "crank-signal-missing", []string{"zero-while-cranking"}, bad{edit: live("engine_rpm", func(float64) float64 { return 210 })}},
+	{"shows a believable intake air", "air-mass-plug-off", []string{"too-cold"}, bad{edit: live("intake_air_c", func(float64) float64 { return 20 })}},
+	{"shows one code of two", "air-mass-plug-off", []string{"finds-both-codes"}, bad{edit: swap("P0113", "P0102")}},
+	{"blames the wrong sensor", "air-mass-dead", []string{"intake-air-fine"}, bad{edit: swap(`"P0102"`, `"P0113"`)}},
+	{"clears in a health check", "intake-air-open", []string{"does-not-clear"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
+	{"clears before it reads", "clutch-learn", []string{"read-before-clearing", "learned-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
+	{"never ends", "healthy", []string{"check-ends"}, bad{hangs: true}},
+	{"prints nothing", "healthy", []string{"no-codes"}, bad{edit: func(string) string { return "" }}},
+	{"says that it has learned, and has not", "clutch-learn", []string{"routine-runs", "starts-afterwards", "clean-afterwards"}, bad{task: "learn",
+		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "clutch", "outcome": "learned"}}}},
+	{"says that it has cleared, and has not", "clutch-learn", []string{"clear-answered", "clean-afterwards"}, bad{task: "clear-codes",
+		instant: map[string]any{"ecus": []any{}, "cleared": true}}},
+	{"says no codes when its cable was off", "tool-cable-pulled", []string{"honest"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
+	{"floods a busy bus", "real-drive", []string{"polite"}, bad{task: "health-check", flood: 200, first: []canbus.Frame{canbus.New(0x7E0, 0x02, 0x3E, 0x80, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC)}}},
+}
+
+func captureFolders() []string {
+	if dir := os.Getenv("SAWHORSE_CAPTURES"); dir != "" {
+		return []string{dir}
+	}
+	return []string{"../../shared/data"}
+}
+
+func verdicts(t *testing.T, name string, start tool.MachineFunc) map[string]judge.Verdict {
+	t.Helper()
+	sc, err := scenarios.BuiltIn(name, bench.Vocabulary())
+	require.NoError(t, err)
+	profile, err := builtin.Source(builtin.Default)
+	require.NoError(t, err)
+	p, err := bench.Resolve(sc, bench.Choices{
+		Seed: 3, SeedSet: true, Program: "test", InBench: true,
+		Tool: plan.Text{Name: builtin.Default, Text: string(profile)}, Captures: captureFolders(),
+	})
+	require.NoError(t, err)
+	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: start})
+	require.NoError(t, err)
+	res, err := r.Execute(context.Background())
+	require.NoError(t, err)
+	require.NoError(t, res.Err)
+	got := map[string]judge.Verdict{}
+	for _, v := range res.Verdicts {
+		got[v.ID] = v
+	}
+	return got
+}
+
+func TestBadToolsAreCaught(t *testing.T) {
+	for _, c := range badTools {
+		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
+			got := verdicts(t, c.scenario, func(task string, args map[string]string) (tool.Machine, error) {
+				m, err := tester.Start(task, args)
+				if err != nil || c.defect.task != "" && c.defect.task != task {
+					return m, err
+				}
+				b := c.defect
+				b.Machine = m
+				return &b, nil
+			})
+			for _, id := range c.expect {
+				require.Contains(t, got, id)
+				require.Equal(t, judge.Fail, got[id].Outcome, "%s: %s", id, got[id].Reason)
+			}
+			if c.defect.hangs {
+				require.Equal(t, judge.Hung, got["check-ends"].Cause)
+			}
+		})
+	}
+}
