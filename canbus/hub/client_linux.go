@@ -26,10 +26,13 @@ type client struct {
 	conn *net.UnixConn
 	port canbus.Port
 	out  *outbox
-	gone bool
+	gone bool // the connection has ended
+	shut bool // the port is closed, or about to be
 
-	// backlog holds frames that the port had no room for yet, oldest first.
+	// backlog holds frames that the port had no room for yet, oldest first;
+	// pending counts those in the port that have not left.
 	backlog []canbus.Frame
+	pending int
 	free    chan *batchIn
 }
 
@@ -95,9 +98,11 @@ func (c *client) Receive(f *canbus.Frame) {
 
 // Sent makes room in the port for what waits.
 func (c *client) Sent(*canbus.Frame) {
-	if !c.gone {
+	c.pending--
+	if !c.shut {
 		c.refill()
 	}
+	c.settle()
 }
 
 // take puts the frames of one batch on the bus; it runs in the loop.
@@ -115,7 +120,7 @@ func (c *client) take(b *batchIn) {
 
 func (c *client) refill() {
 	n := 0
-	for n < len(c.backlog) && !c.gone && c.offer(&c.backlog[n]) {
+	for n < len(c.backlog) && !c.shut && c.offer(&c.backlog[n]) {
 		n++
 	}
 	c.backlog = c.backlog[:copy(c.backlog, c.backlog[n:])]
@@ -137,6 +142,7 @@ func (c *client) offer(f *canbus.Frame) bool {
 	err := c.port.Send(f)
 	switch {
 	case err == nil:
+		c.pending++
 		c.s.counts.in.Add(1)
 	case errors.Is(err, canbus.ErrQueueFull):
 		return false
@@ -155,6 +161,7 @@ func (c *client) drop(reason string) {
 		return
 	}
 	c.s.counts.dropped.Add(1)
+	c.backlog = nil
 	c.closePortSoon()
 	c.tellDrop(reason)
 }
@@ -165,17 +172,37 @@ func (c *client) tellDrop(reason string) {
 	}
 }
 
+// farewell is how long frames of a client that has left may still take to get
+// onto the bus; on one that is dead they never do.
+const farewell = time.Second
+
+// leave ends a connection that its client has closed. What the client had handed
+// over still leaves, as from a controller whose program has ended.
 func (c *client) leave() {
 	if !c.off() {
 		return
 	}
-	c.closePortSoon()
 	if c.s.opt.OnLeave != nil {
 		c.s.opt.OnLeave(c.name)
+	}
+	c.settle()
+	if !c.shut {
+		c.s.loop.At(c.s.loop.Now()+farewell, clock.PriorityBus, c.closePortSoon)
+	}
+}
+
+// settle closes the port of a client that has left once it has nothing to send.
+func (c *client) settle() {
+	if c.gone && len(c.backlog) == 0 && c.pending <= 0 {
+		c.closePortSoon()
 	}
 }
 
 func (c *client) closePortSoon() {
+	if c.shut {
+		return
+	}
+	c.shut = true
 	c.s.loop.At(c.s.loop.Now(), clock.PriorityBus, func() { _ = c.port.Close() })
 }
 
@@ -184,7 +211,7 @@ func (c *client) off() bool {
 	if c.gone {
 		return false
 	}
-	c.gone, c.backlog = true, nil
+	c.gone = true
 	c.out.close()
 	_ = c.conn.Close() // its goroutines end by this
 	delete(c.s.clients, c)
@@ -229,9 +256,15 @@ func (c *client) freeBatch() (*batchIn, bool) {
 	}
 }
 
+// parseError tells the end of a connection from its errors. The kernel reports
+// once, before what the client sent last, that it left frames of ours unread; the
+// end itself comes with the next read.
 func parseError(err error) error {
-	if errors.Is(err, unix.ECONNRESET) || errors.Is(err, os.ErrClosed) {
-		return io.EOF // it ended with frames of ours unread
+	switch {
+	case errors.Is(err, unix.ECONNRESET):
+		return nil
+	case errors.Is(err, os.ErrClosed):
+		return io.EOF
 	}
 	return err
 }

@@ -437,3 +437,24 @@ func BenchmarkFanOut(b *testing.B) {
 		b.Fatal(w.all())
 	}
 }
+
+// A player hands over its frames faster than the bus carries them and ends.
+func TestWhatAClientHandedOverStillLeavesWhenItHasGone(t *testing.T) {
+	b := newBench(t, 200*time.Microsecond, 4)
+	s, w := b.listen(hub.Options{})
+	a, c := b.dial(), b.dial()
+	joined(t, s, 2)
+	other := canbus.New(0x7, 7) // a frame that the leaving client never reads
+	require.NoError(t, c.Write(&other))
+	const n = 200
+	for i := range n {
+		f := canbus.New(0x100, byte(i))
+		require.NoError(t, a.Write(&f))
+	}
+	require.NoError(t, a.Close())
+	for i := range n {
+		require.Equal(t, canbus.New(0x100, byte(i)), bare(read(t, c)), "frame %d; %v", i, w.all())
+	}
+	assert.Contains(t, w.all(), "client-1 leave")
+	assert.Zero(t, s.Stats().Dropped)
+}

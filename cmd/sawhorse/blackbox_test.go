@@ -91,6 +91,7 @@ func TestAllBuiltInScenariosPassAndLeaveTheirFiles(t *testing.T) {
 // A scenario that asks for something that does not happen.
 const hopeless = `scenario: hopeless
 title: The engine starts without a key
+about: It does not.
 car: petrel-48
 duration: 5s
 expect:
@@ -131,8 +132,8 @@ func TestMistakesAreToldInOneLineWithTheirPlace(t *testing.T) {
 		"unknown command":   {[]string{"fly"}, `unknown command "fly"`},
 		"unknown flag":      {[]string{"run", "--sed", "7"}, "unknown flag: --sed"},
 		"no such scenario":  {[]string{"run", "gremlins"}, "not one of the built-in air-mass-dead"},
-		"unknown key":       {[]string{"run", "broken.yaml"}, "broken.yaml:4:1: "},
-		"unknown signal":    {[]string{"run", "cel.yaml"}, "cel.yaml:6:"},
+		"unknown key":       {[]string{"run", "broken.yaml"}, "broken.yaml:5:1: "},
+		"unknown signal":    {[]string{"run", "cel.yaml"}, "cel.yaml:7:"},
 		"broken profile":    {[]string{"run", "--tool", "bad.profile.yaml"}, "bad.profile.yaml:2:1: "},
 		"missing profile":   {[]string{"run", "--tool", "none.yaml"}, "want a file or one of demotool"},
 		"broken plan":       {[]string{"run", "--again", "run.json"}, `unknown field "sed"`},
@@ -146,7 +147,7 @@ func TestMistakesAreToldInOneLineWithTheirPlace(t *testing.T) {
 		"unknown fault":     {[]string{"faults", "gremlins"}, "known are"},
 		"unknown car":       {[]string{"cars", "fish"}, "petrel-48"},
 		"not loopback":      {[]string{"serve", "--listen", "0.0.0.0:9464"}, "want a loopback address"},
-		"unknown setting":   {[]string{"run", "--config", "settings.yaml"}, "settings.yaml:2:3: unknown setting"},
+		"unknown setting":   {[]string{"run", "--config", "settings.yaml"}, "settings.yaml:2:8: unknown setting"},
 		"missing settings":  {[]string{"run", "--config", "none.yaml"}, "none.yaml"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -262,7 +263,7 @@ func TestRecordAndPlay(t *testing.T) {
 			require.NoError(t, rec.Wait())
 		}
 	}
-	second := command(dir, "record", "again.csv", "--bus", "unix:"+d.socket, "--frames", "40", "--only", "100-1FF")
+	second := command(dir, "record", "again.csv", "--bus", "unix:"+d.socket, "--frames", "40")
 	require.NoError(t, second.Start())
 	require.Eventually(t, func() bool {
 		m, _ := filepath.Glob(filepath.Join(dir, "again.csv.part"))
@@ -283,6 +284,7 @@ func TestCtrlCEndsARunCleanly(t *testing.T) {
 	write(t, filepath.Join(dir, "slow.profile.yaml"), "profile: slow\ntasks:\n  - {task: health-check, command: [sh, -c, 'echo begun > begun; sleep 600']}\n")
 	write(t, filepath.Join(dir, "slow.yaml"), `scenario: slow
 title: A tool that takes its time
+about: Much of it.
 car: petrel-48
 duration: 600s
 driver: [{at: 0s, key: on}]
