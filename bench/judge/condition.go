@@ -71,7 +71,7 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 			}
 		}
 	}
-	prog, err := l.env.Program(tree, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(100_000))
+	prog, err := l.env.Program(tree, cel.EvalOptions(cel.OptOptimize))
 	if err != nil {
 		return nil, at(err)
 	}

@@ -23,6 +23,7 @@ type Judge struct {
 	scope    *Scope
 	monitors []monitor
 	now      time.Duration
+	at       step // reused: it reaches the monitors by an interface
 	blame    string
 	verdicts []Verdict
 }
@@ -63,11 +64,11 @@ func New(expect []Expectation, opt Options) *Judge {
 func (j *Judge) Observe(o *Observation) {
 	j.now = max(j.now, o.Time)
 	j.scope.enter(o)
-	s := step{now: j.now, o: o, scope: j.scope, state: o.Kind.changesState()}
+	j.at = step{now: j.now, o: o, scope: j.scope, state: o.Kind.changesState()}
 	for _, m := range j.monitors {
 		m.tick(j.now)
 		m.core().tasks(o)
-		m.step(&s)
+		m.step(&j.at)
 	}
 	j.scope.leave(o)
 	if o.Kind == TaskEnd || o.Kind == FaultOff {
@@ -86,9 +87,9 @@ func (j *Judge) Sample(now time.Duration) {
 }
 
 func (j *Judge) look() {
-	s := step{now: j.now, scope: j.scope, state: true}
+	j.at = step{now: j.now, scope: j.scope, state: true}
 	for _, m := range j.monitors {
-		m.step(&s)
+		m.step(&j.at)
 	}
 }
 
