@@ -54,7 +54,7 @@ func TestMistakesAreFoundWithTheirPlace(t *testing.T) {
 		"engine_rpm >":               {1, 13, "Syntax error"},
 		"engine_rpm":                 {1, 1, "is of type double, expected bool"},
 		"key == 3":                   {1, 5, "no matching overload"},
-		"[1].all(a, [a].all(b, [b].all(c, c > 0)))": {1, 27, "nest"},
+		"[1].all(a, [a].all(b, [b].all(c, c > 0)))": {1, 19, "nest"},
 		"engine_rpm == 3":          {1, 12, "3.0"},
 		"running &&\n  engine_rpm": {2, 3, "expected type 'bool'"},
 		`event.kind == "reqest"`:   {1, 12, "event.kind is never"},
