@@ -196,7 +196,7 @@ func checkFrame(f *canbus.Frame, fd bool) error {
 
 func (p *port) Close() error {
 	if p.closed {
-		return nil
+		return canbus.ErrClosed
 	}
 	b := p.bus
 	p.closed = true
