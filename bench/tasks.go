@@ -21,7 +21,6 @@ type taskRunner struct {
 	ctx    context.Context
 	url    string
 	next   int // the task that waits for its moment or for the one before
-	ready  bool
 	active *activeTask
 }
 

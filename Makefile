@@ -1,0 +1,44 @@
+# Sawhorse. The targets that a user needs: demo, test. All others serve these.
+.DEFAULT_GOAL := build
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+GO ?= go
+# Folder with recordings that stay outside the repository.
+SAWHORSE_CAPTURES ?= $(abspath ../shared/data)
+export SAWHORSE_CAPTURES
+
+.PHONY: build demo test tools check race kernel-lane bench clean help
+
+build: ## build the programs into bin/
+	@mkdir -p bin
+	$(GO) build -o bin/ ./cmd/...
+
+demo: build ## a stand-in car, a fault, a diagnostic tool as a process of its own, verdicts
+	./bin/sawhorse run real-drive --time wall --captures "$(SAWHORSE_CAPTURES)"
+
+test: tools check race kernel-lane ## install what the tests need, and run all of them
+
+tools: ## install the Debian packages that tests need, when root or with sudo
+	@.ci/tools
+
+check: ## formatting, vet, static analysis, foreign systems
+	@out=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$out" ]; then echo "not formatted: $$out"; exit 1; fi
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+	GOOS=darwin $(GO) vet ./...
+
+race: ## all tests, with the race detector and the fuzz seeds
+	$(GO) test -race -timeout 15m ./...
+
+kernel-lane: ## tests on a booted kernel with SocketCAN
+	.ci/kernel-lane --canary
+	.ci/kernel-lane
+
+bench: ## measure; figures are ratios and times of this run on this machine
+	$(GO) test -run '^$$' -bench . -benchtime 500ms ./... | .ci/bench-table
+
+clean: ## remove what was built or left by runs
+	rm -rf bin out .cache
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 14
