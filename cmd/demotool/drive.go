@@ -84,6 +84,11 @@ func (d *driver) loop(ctx context.Context) {
 		case err := <-d.failed:
 			d.m.Disconnect(d.now(), err.Error())
 		}
+		// On a busy bus a frame comes before a timer does, each time anew: what
+		// is due is due now.
+		if at, ok := d.m.Deadline(); ok && at <= d.now() {
+			d.m.Tick(d.now())
+		}
 		d.flush()
 		if _, ok := d.m.Done(); ok {
 			return
