@@ -229,15 +229,17 @@ func (e *exchange) deadline() time.Duration {
 	case stateSending:
 		return e.giveUp
 	case stateWaiting:
-		// Whoever receives or is pending sets the pace once P2 is over.
-		at := e.until
-		if e.l.now >= at {
-			at = e.l.now + p2Star
-			for _, p := range e.l.peers {
-				if p.pending > 0 && !p.receiving {
-					at = min(at, p.until)
-				}
+		// Whoever receives or is pending sets the pace once P2 is over; if nobody
+		// does, the wait is over, whatever else came by in the meantime.
+		at, busy := e.l.now+p2Star, false
+		for _, p := range e.l.peers {
+			busy = busy || p.receiving || p.pending > 0
+			if p.pending > 0 && !p.receiving {
+				at = min(at, p.until)
 			}
+		}
+		if e.l.now < e.until || !busy {
+			return e.until
 		}
 		return at
 	case stateLost:
