@@ -2,6 +2,7 @@ package bench
 
 import (
 	"slices"
+	"strings"
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/tool"
@@ -21,6 +22,7 @@ func said(r *tool.Report, reads judge.Fields) *judge.Report {
 	say(judge.FieldVIN, r.HasVIN)
 	for _, e := range r.ECUs {
 		j.ECUs = append(j.ECUs, e.Name)
+		j.Addresses = append(j.Addresses, strings.ToUpper(e.Address))
 	}
 	say(judge.FieldECUs, r.ECUs != nil)
 	for _, l := range []struct {

@@ -14,16 +14,14 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
-	"github.com/goccy/go-yaml/token"
 
+	"sawhorse/bench/depth"
 	"sawhorse/bench/judge"
 )
 
-// Bounds of a scenario file. The parser's memory grows with the square of the depth,
-// so the depth is looked at before it parses.
+// Bounds of a scenario file.
 const (
-	maxFile  = 256 << 10
-	maxDepth = 32
+	maxFile = 256 << 10
 	// maxMessage bounds what of the file is shown in a message, in characters.
 	maxMessage = 200
 )
@@ -69,8 +67,8 @@ func (r *reader) parse(data []byte) (root ast.Node) {
 	}()
 	r.src = strings.Split(string(data), "\n")
 	tokens := lexer.Tokenize(string(data))
-	if t := tooDeep(tokens); t != nil {
-		r.add(t.Position.Line, max(t.Position.Column, 1), "the file is nested too deep", fmt.Sprintf("at most %d", maxDepth))
+	if t := depth.Exceeded(tokens); t != nil {
+		r.add(t.Position.Line, max(t.Position.Column, 1), "the file is nested too deep", fmt.Sprintf("at most %d", depth.Most))
 		return nil
 	}
 	f, err := parser.Parse(tokens, 0)
@@ -92,29 +90,6 @@ func (r *reader) parse(data []byte) (root ast.Node) {
 		return docs[0]
 	}
 	r.fail(docs[1], "a second document", "one scenario a file")
-	return nil
-}
-
-// tooDeep is the token that nests too deep in brackets, or by marks on one line;
-// nil if none does.
-func tooDeep(tokens token.Tokens) *token.Token {
-	brackets, marks, line := 0, 0, 0
-	for _, t := range tokens {
-		if t.Position.Line != line {
-			line, marks = t.Position.Line, 0
-		}
-		switch t.Type {
-		case token.SequenceStartType, token.MappingStartType:
-			brackets++
-		case token.SequenceEndType, token.MappingEndType:
-			brackets--
-		case token.SequenceEntryType, token.MappingKeyType, token.AnchorType, token.TagType, token.AliasType:
-			marks++
-		}
-		if brackets > maxDepth || marks > maxDepth {
-			return t
-		}
-	}
 	return nil
 }
 

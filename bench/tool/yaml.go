@@ -8,8 +8,11 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"sawhorse/bench/depth"
 )
 
 // MaxProfileSize bounds a profile in bytes.
@@ -83,7 +86,11 @@ func (s *source) parse(data []byte) (root ast.Node, err error) {
 			root, err = nil, s.errorAt(place{1, 1}, "not YAML: %v", r)
 		}
 	}()
-	f, err := parser.ParseBytes(data, 0)
+	tokens := lexer.Tokenize(string(data))
+	if t := depth.Exceeded(tokens); t != nil {
+		return nil, s.errorAt(placeOfToken(t), "nested too deep, expected at most %d", depth.Most)
+	}
+	f, err := parser.Parse(tokens, 0)
 	if err != nil {
 		return nil, s.syntax(err)
 	}

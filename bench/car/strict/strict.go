@@ -13,8 +13,11 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
 	"github.com/goccy/go-yaml/token"
+
+	"sawhorse/bench/depth"
 )
 
 // MaxSize bounds a data file, in bytes.
@@ -59,7 +62,12 @@ func Read(file string, data []byte, v any) (d *Doc, err error) {
 			d, err = nil, &Error{File: file, Problem: fmt.Sprintf("not readable as YAML: %v", r)}
 		}
 	}()
-	f, err := parser.ParseBytes(data, 0)
+	tokens := lexer.Tokenize(string(data))
+	if t := depth.Exceeded(tokens); t != nil {
+		line, column := place(t)
+		return nil, &Error{File: file, Line: line, Column: column, Problem: fmt.Sprintf("nested too deep, want at most %d", depth.Most)}
+	}
+	f, err := parser.Parse(tokens, 0)
 	if err != nil {
 		return nil, fromYAML(file, err)
 	}
