@@ -115,13 +115,14 @@ func (r *Run) Execute(ctx context.Context) (*Result, error) {
 		Plan:    filepath.Join(r.opt.Folder, PlanName),
 		Capture: filepath.Join(r.opt.Folder, r.plan.Capture),
 	}
-	if err := r.plan.Write(res.Plan); err != nil {
-		return nil, err
+	err := r.setUp(ctx, res.Capture)
+	if err == nil {
+		err = r.plan.Write(res.Plan) // all is resolved, and nothing has happened yet
 	}
-	if err := r.setUp(ctx, res.Capture); err != nil {
+	if err != nil {
 		return nil, errors.Join(err, r.tearDown(false))
 	}
-	err := r.rig.Run(ctx, time.Duration(r.plan.Duration))
+	err = r.rig.Run(ctx, time.Duration(r.plan.Duration))
 	r.finish(res, err)
 	if err := r.tearDown(true); err != nil && res.Err == nil {
 		res.Err = err
@@ -163,6 +164,9 @@ func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
 		return err
 	}
 	r.tasks = newTaskRunner(ctx, r, url)
+	if err := r.tasks.check(); err != nil {
+		return err
+	}
 	r.tasks.schedule()
 	r.rig.Loop.SetBudget(eventBudget * uint64(max(1, time.Duration(r.plan.Duration)/time.Second)))
 	return nil

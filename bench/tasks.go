@@ -158,18 +158,37 @@ func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
 	})
 }
 
+func (t *taskRunner) invocation(task *scenarios.Task) tool.Invocation {
+	values := tool.BusValues(t.url)
+	values.Arguments = task.Args
+	return tool.Invocation{Profile: t.run.profile, Task: task.Task, Values: values, Folders: t.run.opt.Folders}
+}
+
+// check reports a task that could not be started, before the run begins: half a
+// minute into a run is late to hear that a program is not there.
+func (t *taskRunner) check() error {
+	if t.run.plan.InBench {
+		return nil
+	}
+	for i := range t.run.scenario.Tasks {
+		in := t.invocation(&t.run.scenario.Tasks[i])
+		if err := in.Check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // launch runs the task as a process.
 func (t *taskRunner) launch(a *activeTask, limit time.Duration) {
 	loop := t.run.rig.Loop
-	values := tool.BusValues(t.url)
-	values.Arguments = a.task.Args
-	a.process = tool.Start(t.ctx, tool.Invocation{
-		Profile: t.run.profile, Task: a.task.Task, Values: values, Limit: limit, Folders: t.run.opt.Folders,
-		OnLine: func(l tool.Line) {
-			// A tool that prints faster than the loop takes waits for it.
-			_ = loop.PostWait(t.ctx, func() { t.line(a, l.Text) })
-		},
-	})
+	in := t.invocation(a.task)
+	in.Limit = limit
+	in.OnLine = func(l tool.Line) {
+		// A tool that prints faster than the loop takes waits for it.
+		_ = loop.PostWait(t.ctx, func() { t.line(a, l.Text) })
+	}
+	a.process = tool.Start(t.ctx, in)
 	go func() {
 		res := a.process.Wait()
 		_ = loop.PostWait(t.ctx, func() { t.exited(a, res) }) // an ended loop needs no news

@@ -142,6 +142,23 @@ func Start(ctx context.Context, in Invocation) *Process {
 	return p
 }
 
+// Check reports what would keep the task from starting: a placeholder without a
+// value, a program that is not there. A task that the profile lacks is fine.
+func (in *Invocation) Check() error {
+	entry, ok := in.Profile.Entry(in.Task, in.Values.Arguments)
+	if !ok || in.Profile.Kind != KindProcess {
+		return nil
+	}
+	cmd, err := in.build(entry)
+	if err != nil {
+		return fmt.Errorf("task %s of tool %s: %w", in.Task, in.Profile.Name, err)
+	}
+	if _, err := exec.LookPath(cmd.Path); err != nil {
+		return fmt.Errorf("task %s of tool %s: %w", in.Task, in.Profile.Name, err)
+	}
+	return nil
+}
+
 // Done is closed when the task has ended.
 func (p *Process) Done() <-chan struct{} { return p.done }
 
