@@ -88,21 +88,23 @@ func viewFault(e *fault.Entry) faultView {
 }
 
 func listFaults(w io.Writer, entries []*fault.Entry) {
-	t := newTable(w, "  ")
+	codes := make([]string, len(entries))
+	var id, code int
+	for i, e := range entries {
+		codes[i] = strings.Join(e.Codes, " ")
+		for _, m := range e.Also {
+			codes[i] += " (" + strings.Join(m.Codes, " ") + ")"
+		}
+		id, code = max(id, len(e.ID)), max(code, len(codes[i]))
+	}
 	group := ""
-	for _, e := range entries {
+	for i, e := range entries {
 		if e.Group != group {
-			t.flush()
 			group = e.Group
 			fmt.Fprintf(w, "%s\n", group)
 		}
-		codes := slices.Clone(e.Codes)
-		for _, m := range e.Also {
-			codes = append(codes, "("+strings.Join(m.Codes, " ")+")")
-		}
-		t.row(e.ID, strings.Join(codes, " "), e.Title)
+		fmt.Fprintf(w, "  %-*s  %-*s  %s\n", id, e.ID, code, codes[i], e.Title)
 	}
-	t.flush()
 }
 
 func printFault(w io.Writer, v faultView) {
