@@ -85,6 +85,20 @@ type Result struct {
 	Err error
 }
 
+// StoppedError says that a run was broken off from outside.
+type StoppedError struct {
+	At  time.Duration
+	Err error // the context's
+}
+
+// Error says when.
+func (e *StoppedError) Error() string {
+	return fmt.Sprintf("stopped from outside at %v", e.At.Round(time.Millisecond))
+}
+
+// Unwrap is the context's error.
+func (e *StoppedError) Unwrap() error { return e.Err }
+
 // PlanName is the name of the plan's file, beside the capture.
 const PlanName = "run.json"
 
@@ -278,7 +292,7 @@ func (r *Run) finish(res *Result, err error) {
 	}
 	switch {
 	case errors.Is(err, context.Canceled):
-		res.Err = fmt.Errorf("stopped at %v: %w", res.Length.Round(time.Millisecond), err)
+		res.Err = &StoppedError{At: res.Length, Err: err}
 	default:
 		res.Err = err
 	}

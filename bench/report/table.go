@@ -143,8 +143,8 @@ func Summary(w io.Writer, runs []Run) error {
 			failed++
 		}
 	}
-	_, err := fmt.Fprintf(w, "%d scenarios, %d of them not passed; %d expectations passed, %d failed, %d undecided\n",
-		len(runs), failed, c.pass, c.fail, c.undecided)
+	_, err := fmt.Fprintf(w, "%d of %d scenarios passed; expectations: %d passed, %d failed, %d undecided\n",
+		len(runs)-failed, len(runs), c.pass, c.fail, c.undecided)
 	return err
 }
 
