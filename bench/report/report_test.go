@@ -21,7 +21,7 @@ import (
 	"sawhorse/bench/judge"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write the golden files anew")
+var rewrite = flag.Bool("update", false, "write the golden files anew")
 
 // runs has one verdict of every kind.
 func runs() []Run {
