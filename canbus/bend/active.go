@@ -28,7 +28,7 @@ type active struct {
 }
 
 // wants reports whether a frame is to be touched, and counts it.
-func (a *active) wants(sender string, f *canbus.Frame) bool {
+func (a *active) wants(now time.Duration, sender string, f *canbus.Frame) bool {
 	m := &a.Match
 	if len(m.IDs) > 0 {
 		key := f.Key()
@@ -46,7 +46,7 @@ func (a *active) wants(sender string, f *canbus.Frame) bool {
 	if m.Sender != nil && !m.Sender(sender) || !m.Part.of(f) || m.When != nil && !m.When() {
 		return false
 	}
-	a.remember(f)
+	a.remember(now, f)
 	a.matched++
 	n := a.matched - m.Skip
 	if n <= 0 || m.Count > 0 && a.touched >= m.Count || m.Every > 1 && n%m.Every != 0 {
@@ -67,7 +67,7 @@ func (p Part) of(f *canbus.Frame) bool {
 }
 
 // remember keeps what Freeze and Stale need.
-func (a *active) remember(f *canbus.Frame) {
+func (a *active) remember(now time.Duration, f *canbus.Frame) {
 	key := f.Key()
 	switch a.Act {
 	case Freeze:
@@ -82,6 +82,7 @@ func (a *active) remember(f *canbus.Frame) {
 			a.past = map[canbus.Key][]canbus.Frame{}
 		}
 		h := append(a.past[key], *f)
+		h[len(h)-1].Time = now
 		if len(h) > maxHistory {
 			h = append(h[:0], h[1:]...)
 		}
@@ -89,7 +90,7 @@ func (a *active) remember(f *canbus.Frame) {
 	}
 }
 
-// apply gives what becomes of a frame that the rule wants. f.Time is now.
+// apply gives what becomes of a frame that the rule wants.
 func (a *active) apply(now time.Duration, sender string, f canbus.Frame, out []output) []output {
 	note := a.Name + ": " + a.Act.String()
 	switch a.Act {

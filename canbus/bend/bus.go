@@ -170,15 +170,22 @@ func (p *port) Send(f *canbus.Frame) error {
 	if p.closed {
 		return canbus.ErrClosed
 	}
-	orig := *f
-	orig.Time = p.bus.loop.Now()
-	outs := []output{{f: orig}}
-	touched := false
-	for _, e := range p.bus.rules {
-		outs, touched = p.through(e, outs, touched)
+	rules, now := p.bus.rules, p.bus.loop.Now()
+	first := 0
+	for first < len(rules) && !rules[first].wants(now, p.name, f) {
+		first++
 	}
-	if !touched {
+	if first == len(rules) {
 		return p.inner.Send(f)
+	}
+	return p.spoil(rules[first:], *f)
+}
+
+// spoil sends what the rules make of a frame that the first of them wants.
+func (p *port) spoil(rules []*entry, orig canbus.Frame) error {
+	outs := p.take(rules[0], orig, nil)
+	for _, e := range rules[1:] {
+		outs = p.through(e, outs)
 	}
 	p.bus.stats.Touched++
 	if len(outs) == 1 && outs[0].wait == 0 {
@@ -199,27 +206,31 @@ func (p *port) Send(f *canbus.Frame) error {
 	return nil
 }
 
-// through passes frames through one rule.
-func (p *port) through(e *entry, in []output, touched bool) ([]output, bool) {
+// through passes what the rules before have made of a frame through one more.
+func (p *port) through(e *entry, in []output) []output {
 	var out []output
-	now := p.bus.loop.Now()
 	for _, o := range in {
-		if !e.wants(p.name, &o.f) {
+		if !e.wants(p.bus.loop.Now(), p.name, &o.f) {
 			out = append(out, o)
 			continue
 		}
-		touched = true
-		if e.Act == Reorder && e.Rule.Delay > 0 && !e.timer.Active() {
-			e.timer.Set(now + e.Rule.Delay)
-		}
 		n := len(out)
-		out = e.apply(now, p.name, o.f, out)
+		out = p.take(e, o.f, out)
 		for i := n; i < len(out); i++ {
 			out[i].wait += o.wait
 			out[i].note = join(o.note, out[i].note)
 		}
 	}
-	return out, touched
+	return out
+}
+
+// take has one rule act on a frame that it wants.
+func (p *port) take(e *entry, f canbus.Frame, out []output) []output {
+	now := p.bus.loop.Now()
+	if e.Act == Reorder && e.Rule.Delay > 0 && !e.timer.Active() {
+		e.timer.Set(now + e.Rule.Delay)
+	}
+	return e.apply(now, p.name, f, out)
 }
 
 func join(a, b string) string {
