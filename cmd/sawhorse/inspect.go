@@ -1,0 +1,196 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/capture"
+	"sawhorse/canbus/inspect"
+)
+
+// inspectOptions are the flags of inspect.
+type inspectOptions struct {
+	asJSON bool
+	rate   int
+	gap    time.Duration
+	most   int
+}
+
+func newInspectCommand() *cobra.Command {
+	var o inspectOptions
+	cmd := &cobra.Command{
+		Use:   "inspect CAPTURE [OTHER]",
+		Short: "Tell what a recording holds, or how two differ",
+		Long: `Inspect tells what a recording holds: each identifier with its count, period and
+jitter, the load of the bus over time, gaps, the controller's error reports, and
+the diagnostic conversations (ISO 15765-2) with services and trouble codes. With
+two recordings it tells how they differ: identifiers gone or new, periods changed,
+and the first frame that differs.`,
+		Args: cobra.RangeArgs(1, 2),
+		RunE: func(cmd *cobra.Command, args []string) error { return o.run(cmd, args) },
+	}
+	f := cmd.Flags()
+	f.BoolVar(&o.asJSON, "json", false, "print JSON")
+	f.IntVar(&o.rate, "rate", 500_000, "bit rate of the bus in bit/s, for the load")
+	f.DurationVar(&o.gap, "gap", 0, "shortest silence of the bus that is told; 0 finds a good one")
+	f.IntVar(&o.most, "messages", 200, "how many diagnostic messages are shown; 0 shows all")
+	return cmd
+}
+
+func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
+	if o.rate < 1000 || o.rate > 1_000_000 || o.gap < 0 || o.most < 0 {
+		return fmt.Errorf("--rate %d --gap %v --messages %d: want 1000 to 1000000 bit/s and nothing below 0", o.rate, o.gap, o.most)
+	}
+	var readers []*capture.Reader
+	for _, name := range args {
+		r, err := capture.Open(name)
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		readers = append(readers, r)
+	}
+	opt := inspect.Options{BitRate: o.rate, Gap: o.gap, Messages: o.most}
+	if o.most == 0 {
+		opt.Messages = 1 << 30
+	}
+	out := cmd.OutOrStdout()
+	if len(readers) == 2 {
+		d, a, b, err := inspect.Compare(readers[0], readers[1], opt)
+		if o.asJSON {
+			return errors.Join(printJSON(out, map[string]any{"difference": d, "left": a, "right": b}), err)
+		}
+		printDifference(out, args, d, a, b)
+		return err
+	}
+	n := inspect.New(opt)
+	var f canbus.Frame
+	var err error
+	for err = readers[0].Next(&f); err == nil; err = readers[0].Next(&f) {
+		n.See(&f)
+	}
+	if errors.Is(err, io.EOF) {
+		err = nil
+	}
+	r := n.Report()
+	if o.asJSON {
+		return errors.Join(printJSON(out, r), err)
+	}
+	printReport(out, args[0], r)
+	return err // of a damaged recording, after all that could be read was told
+}
+
+func printReport(w io.Writer, name string, r *inspect.Report) {
+	fmt.Fprintf(w, "%s: %d frames in %v, from %s\n", name, r.Frames, r.Length, time.Unix(0, int64(r.First)).UTC().Format("2006-01-02 15:04:05.000000 MST"))
+	if r.Backwards > 0 {
+		fmt.Fprintf(w, "%d times go back\n", r.Backwards)
+	}
+	fmt.Fprintln(w, "\nIdentifiers (periods in ms)")
+	t := newTable(w, "  ")
+	t.row("id", "bus", "frames", "bytes", "mean", "median", "least", "most", "jitter", "changes")
+	for _, id := range r.IDs {
+		t.row(id.Name, fmt.Sprint(id.Bus), fmt.Sprint(id.Frames), lengths(id.Lengths), millis(id.Mean), millis(id.Median),
+			millis(id.Min), millis(id.Max), millis(id.Jitter), fmt.Sprint(id.Changed))
+	}
+	t.flush()
+	fmt.Fprintf(w, "\nBus load %.1f %% in the mean, %.1f %% at most, by %g s\n", 100*r.Load.Mean, 100*r.Load.Max, r.Load.Step)
+	printLoad(w, r.Load.Steps)
+	if len(r.Gaps) > 0 {
+		fmt.Fprintln(w, "\nSilences of the whole bus")
+		for _, g := range r.Gaps {
+			t.row(fmt.Sprintf("%.6f s", g.At.Seconds()), g.Length.String(), fmt.Sprintf("after frame %d", g.After))
+		}
+		t.flush()
+	}
+	if len(r.Errors) > 0 {
+		fmt.Fprintln(w, "\nReports of the controller")
+		for _, e := range r.Errors {
+			t.row(fmt.Sprintf("%.6f s", e.At.Seconds()), fmt.Sprintf("frame %d", e.Frame), e.Text)
+		}
+		t.flush()
+	}
+	printMessages(w, r)
+}
+
+func printMessages(w io.Writer, r *inspect.Report) {
+	if len(r.Messages) == 0 {
+		return
+	}
+	fmt.Fprintln(w, "\nDiagnostic messages")
+	t := newTable(w, "  ")
+	for _, m := range r.Messages {
+		frames := fmt.Sprint(m.First)
+		if m.Last > m.First {
+			frames += fmt.Sprintf("-%d", m.Last)
+		}
+		text := m.Text
+		if m.Broken != "" {
+			text += " (incomplete: " + m.Broken + ")"
+		}
+		t.row(fmt.Sprintf("%.6f s", m.At.Seconds()), frames, m.ID, text)
+	}
+	t.flush()
+	if r.Dropped > 0 {
+		fmt.Fprintf(w, "  and %d more (--messages 0 shows all)\n", r.Dropped)
+	}
+}
+
+// printLoad draws the load over time, a character a step, eight heights.
+func printLoad(w io.Writer, steps []float64) {
+	const width = 100
+	heights := []rune(" ▁▂▃▄▅▆▇█")
+	for i := 0; i < len(steps); i += width {
+		var b strings.Builder
+		for _, v := range steps[i:min(i+width, len(steps))] {
+			b.WriteRune(heights[int(v*float64(len(heights)-1)+0.5)])
+		}
+		fmt.Fprintf(w, "  %5d s |%s|\n", i, b.String())
+	}
+}
+
+func lengths(ls []uint8) string {
+	var s []string
+	for _, l := range ls {
+		s = append(s, fmt.Sprint(l))
+	}
+	return strings.Join(s, ",")
+}
+
+func millis(v float64) string { return fmt.Sprintf("%.3f", v) }
+
+func printDifference(w io.Writer, names []string, d *inspect.Difference, a, b *inspect.Report) {
+	fmt.Fprintf(w, "%s: %d frames, %d identifiers, %v\n%s: %d frames, %d identifiers, %v\n",
+		names[0], a.Frames, len(a.IDs), a.Length, names[1], b.Frames, len(b.IDs), b.Length)
+	part := func(head string, ids []inspect.ID) {
+		if len(ids) == 0 {
+			return
+		}
+		fmt.Fprintf(w, "\n%s\n", head)
+		t := newTable(w, "  ")
+		for _, id := range ids {
+			t.row(id.Name, fmt.Sprintf("bus %d", id.Bus), fmt.Sprintf("%d frames", id.Frames))
+		}
+		t.flush()
+	}
+	part("Only in the first", d.Gone)
+	part("Only in the second", d.New)
+	if len(d.Periods) > 0 {
+		fmt.Fprintln(w, "\nOther periods (medians in ms)")
+		t := newTable(w, "  ")
+		for _, p := range d.Periods {
+			t.row(p.ID, fmt.Sprintf("bus %d", p.Bus), millis(p.Left), millis(p.Right))
+		}
+		t.flush()
+	}
+	if d.First == nil {
+		fmt.Fprintf(w, "\nAll %d frames are equal, times aside\n", d.Equal)
+		return
+	}
+	fmt.Fprintf(w, "\nThe first %d frames are equal, times aside; then\n  %s\n", d.Equal, d.First)
+}
