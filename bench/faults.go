@@ -26,7 +26,7 @@ type faultHandle struct {
 func newFaultBoard(r *Rig) *faultBoard {
 	b := &faultBoard{rig: r, observe: func(*judge.Observation) {}}
 	b.target = fault.Target{
-		Car: r.Car,
+		Car: r.Car, Network: r.spoil,
 		NV: func(ecu string) (fault.Memory, bool) {
 			m, ok := r.module(ecu)
 			if !ok {
@@ -86,12 +86,14 @@ func (h *faultHandle) set(on bool) error {
 	if h.fault.Active() == on {
 		return nil
 	}
-	kind, act := judge.FaultOn, h.fault.On
-	if !on {
-		kind, act = judge.FaultOff, h.fault.Off
-	}
-	if err := act(&h.board.target); err != nil {
-		return err
+	kind := judge.FaultOn
+	if on {
+		if err := h.fault.On(&h.board.target); err != nil {
+			return err
+		}
+	} else {
+		kind = judge.FaultOff
+		h.fault.Off()
 	}
 	active := 0
 	for _, x := range h.board.handles {

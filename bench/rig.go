@@ -14,6 +14,7 @@ import (
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
 	"sawhorse/canbus"
+	"sawhorse/canbus/bend"
 	"sawhorse/canbus/busurl"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/hub"
@@ -55,7 +56,9 @@ type Rig struct {
 	Metrics *metrics.Set
 
 	log    *slog.Logger
-	wire   *wire.Bus // nil on a Linux interface
+	bend   *bend.Bus // what nodes attach to: the bus as faults spoil it
+	wire   *wire.Bus // the embedded bus behind; nil on a Linux interface
+	spoil  *spoiler
 	hub    *hub.Server
 	units  []*unit
 	faults *faultBoard
@@ -103,6 +106,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 	if err := r.openBus(s, own); err != nil {
 		return nil, err
 	}
+	r.spoil = &spoiler{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
 	r.watch = newWatch(addresses(specs), r.Metrics, own)
 	r.Bus.Tap(r.watch.see)
 	if err := r.build(spec, specs, s.Seed); err != nil {
@@ -139,7 +143,7 @@ func (r *Rig) openBus(s Settings, own func(string) bool) error {
 		if err != nil {
 			return err
 		}
-		r.Bus = b
+		r.join(b)
 		r.defend(b.Close)
 		return nil
 	}
@@ -148,10 +152,10 @@ func (r *Rig) openBus(s Settings, own func(string) bool) error {
 	if err != nil {
 		return err
 	}
-	r.Bus = r.wire
+	r.join(r.wire)
 	r.cable = &cable{wire: r.wire, own: own}
 	if kind == busurl.Unix {
-		r.hub, err = hub.Listen(target, r.Loop, r.wire, hub.Options{
+		r.hub, err = hub.Listen(target, r.Loop, r.Bus, hub.Options{
 			OnJoin: func(name string) {
 				r.cable.join(name)
 				r.log.Info("a client has joined the bus", "client", name)
@@ -171,6 +175,12 @@ func (r *Rig) openBus(s Settings, own func(string) bool) error {
 		r.defend(r.hub.Close)
 	}
 	return nil
+}
+
+// join puts the layer in which frames are spoilt around a bus.
+func (r *Rig) join(b canbus.Bus) {
+	r.bend = bend.Wrap(r.Loop, b)
+	r.Bus = r.bend
 }
 
 // build makes the ECUs.

@@ -18,11 +18,23 @@ type Actuators struct {
 	SparkDeg float64
 	// LambdaHeaters heats the lambda sensors.
 	LambdaHeaters bool
+	// InjectorOff keeps single cylinders without fuel: bit 0 is cylinder 1.
+	InjectorOff uint16
+	// PurgePct opens the purge valve; VentClosed shuts the canister's vent.
+	PurgePct   float64
+	VentClosed bool
+	// Charge excites the alternator.
+	Charge bool
 }
 
 // loadNames are the names under drives: in circuits.yaml, in the order of load*.
 var loadNames = [...]string{
-	"starter_relay", "fuel_pump", "fan", "mil", "security_lamp", "throttle", "injectors_1", "injectors_2", "spark",
+	"starter_relay", "fuel_pump", "fan", "mil", "security_lamp", "throttle", "purge", "vent", "charge",
+	"heater_b1s1", "heater_b1s2", "heater_b2s1", "heater_b2s2",
+	"injector_1", "injector_2", "injector_3", "injector_4", "injector_5", "injector_6", "injector_7", "injector_8",
+	"injector_9", "injector_10", "injector_11", "injector_12", "injector_13", "injector_14", "injector_15", "injector_16",
+	"coil_1", "coil_2", "coil_3", "coil_4", "coil_5", "coil_6", "coil_7", "coil_8",
+	"coil_9", "coil_10", "coil_11", "coil_12", "coil_13", "coil_14", "coil_15", "coil_16",
 }
 
 const (
@@ -32,10 +44,13 @@ const (
 	loadMIL
 	loadSecurity
 	loadThrottle
-	loadInjectors1
-	loadInjectors2
-	loadSpark
-	loadCount
+	loadPurge
+	loadVent
+	loadCharge
+	loadHeater
+	loadInjector = loadHeater + 4
+	loadCoil     = loadInjector + maxCylinders
+	loadCount    = loadCoil + maxCylinders
 )
 
 // powered is what works at the actuators in this step.
@@ -43,16 +58,32 @@ type powered [loadCount]bool
 
 func (c *Car) actuate() {
 	a := &c.Actuators
-	cmd := [loadCount]bool{a.StarterRelay, a.FuelPump, a.Fan, a.MIL, a.SecurityLamp, a.Throttle,
-		a.FuelMg[0] > 0, a.FuelMg[1] > 0, a.Spark}
+	cmd := [loadInjector]bool{loadStarter: a.StarterRelay, loadPump: a.FuelPump, loadFan: a.Fan, loadMIL: a.MIL,
+		loadSecurity: a.SecurityLamp, loadThrottle: a.Throttle, loadPurge: a.PurgePct > 0, loadVent: a.VentClosed, loadCharge: a.Charge,
+		loadHeater: a.LambdaHeaters, loadHeater + 1: a.LambdaHeaters, loadHeater + 2: a.LambdaHeaters, loadHeater + 3: a.LambdaHeaters}
 	for i := range cmd {
 		c.on[i] = c.loads[i].works(cmd[i])
 	}
+	// A relay's contact passes on what its fuse lets through.
+	c.on[loadStarter] = c.passes(loadStarter, pStarterContact)
+	c.on[loadPump] = c.passes(loadPump, pPumpContact)
+	c.on[loadFan] = c.passes(loadFan, pFanContact)
 	// Injectors and coils are pulsed: a driver held on by a short does not time
 	// anything, so it neither meters fuel nor fires.
-	for _, i := range [...]int{loadInjectors1, loadInjectors2, loadSpark} {
-		c.on[i] = c.on[i] && cmd[i]
+	for k := range c.spec.Engine.Cylinders {
+		fuel := a.FuelMg[c.bankOf[k]] > 0 && a.InjectorOff>>k&1 == 0
+		i, j := loadInjector+k, loadCoil+k
+		c.on[i] = c.loads[i].works(fuel) && fuel
+		c.on[j] = c.loads[j].works(a.Spark) && a.Spark
 	}
+}
+
+func (c *Car) passes(load, contact int) bool {
+	on := c.contact(contact, c.on[load])
+	if r := c.contacts[load]; on && r != nil {
+		return r.volts > 4
+	}
+	return on
 }
 
 // Exchange is what the ECUs tell each other. It is here until they do so in

@@ -33,6 +33,9 @@ type Car struct {
 	connectors []*Connector
 	rails      []*Rail
 	loads      [loadCount]*Circuit
+	contacts   [loadInjector]*Rail // behind the contacts of relays
+	swaps      [][2]*Circuit
+	mute       []string // ECUs that are cut off the network
 	on         powered
 	left       time.Duration // of a Step that was no multiple of StepTime
 
@@ -41,7 +44,9 @@ type Car struct {
 	gear                                int
 	ratio                               float64 // crank turns per wheel turn, 0 in neutral
 
+	wear
 	engine
+	evap
 	supply
 	thermal
 	speed float64 // m/s
@@ -53,8 +58,11 @@ func New(spec *Spec, seed chance.Seed) *Car {
 	c := &Car{Truth: newTruth(), spec: spec}
 	c.Driver = Driver{ParkingBrake: true, KeyCode: spec.Identity.KeyCode}
 	for i := range spec.wiring.Rails {
-		c.rails = append(c.rails, &Rail{spec: &spec.wiring.Rails[i]})
+		r := &Rail{spec: &spec.wiring.Rails[i]}
+		r.from, _ = c.Rail(r.spec.From)
+		c.rails = append(c.rails, r)
 	}
+	c.wear.init()
 	c.circuits = make([]Circuit, len(spec.wiring.Circuits))
 	for i := range c.circuits {
 		c.wire(&c.circuits[i], &spec.wiring.Circuits[i], seed)
@@ -88,6 +96,9 @@ func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
 	for i, n := range loadNames {
 		if n == s.Drives {
 			c.loads[i] = ci
+			if i < len(c.contacts) {
+				c.contacts[i], _ = c.Rail(s.Contact)
+			}
 		}
 	}
 }
@@ -131,7 +142,7 @@ func (c *Car) Soak(ambientC, coolantC float64) {
 	c.ambientC, c.coolantC, c.oilC = ambientC, coolantC, coolantC
 	c.intakeC = ambientC + float64((coolantC-ambientC)*0.1)
 	c.catalystC = max(ambientC, coolantC)
-	c.sensorC = c.catalystC
+	c.sensorC = [4]float64{c.catalystC, c.catalystC, c.catalystC, c.catalystC}
 	c.publish()
 }
 
@@ -149,6 +160,7 @@ func (c *Car) step() {
 	c.moveDriver()
 	c.feed()
 	c.actuate()
+	c.vapour()
 	c.breathe()
 	for range substeps {
 		c.turn(h / substeps)
@@ -170,6 +182,18 @@ func (c *Car) publish() {
 	t.SetBool(sFan, c.on[loadFan])
 	t.SetBool(sMIL, c.on[loadMIL])
 	t.SetBool(sSecurityLamp, c.on[loadSecurity])
+	t.Set(sFuelLevel, c.fuelPct)
+	if left := c.is(pTank); left != free {
+		t.Set(sFuelLevel, left)
+	}
+	t.Set(sPurge, c.purgeGPS)
+	t.Set(sTank, c.tankKPa)
+	t.SetBool(sVent, c.ventOpen > 0)
+	t.Set(sPumpVolts, 0)
+	if c.on[loadPump] {
+		t.Set(sPumpVolts, c.batteryV)
+	}
+	t.Set(sClutchSlip, c.slip())
 	kmh := float64(c.speed * 3.6)
 	t.Set(sVehicle, kmh)
 	for r := sWheelFL; r <= sWheelRR; r++ {
@@ -181,6 +205,9 @@ func (c *Car) publish() {
 	}
 	for i := range c.circuits {
 		c.circuits[i].update(t, c.batteryV, h)
+	}
+	if len(c.swaps) > 0 {
+		c.swapPins()
 	}
 }
 

@@ -23,8 +23,12 @@ const kelvin = 273.15
 type Rail struct {
 	spec   *railSpec
 	wiring Wiring
+	from   *Rail // nil for one fed by battery or key
 	volts  float64
 }
+
+// Fuse is the rating in A of a rail that is a fuse; 0 for any other.
+func (r *Rail) Fuse() float64 { return r.spec.FuseA }
 
 // SetWiring breaks or mends the rail: Open loses it, ShortToGround pulls it
 // down, ShortToBattery pulls it up.
@@ -38,7 +42,10 @@ func (r *Rail) Volts() float64 { return r.volts }
 
 func (r *Rail) update(battery float64, keyOn bool) {
 	v := battery
-	if r.spec.From == "" || (r.spec.From == "key" && !keyOn) {
+	switch {
+	case r.from != nil:
+		v = r.from.volts
+	case r.spec.From == "" || (r.spec.From == "key" && !keyOn):
 		v = 0
 	}
 	if r.spec.Volts > 0 {
@@ -82,6 +89,7 @@ func (c *Connector) Circuits() []*Circuit { return append([]*Circuit(nil), c.cir
 type Circuit struct {
 	spec      *circuitSpec
 	measures  signal.Ref
+	skew      skewed
 	plug      *Connector // nil without one
 	supply    *Rail      // nil without one
 	ground    *Rail      // nil for the body's own
@@ -160,9 +168,15 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 		return
 	}
 	x := truth.Get(c.measures)
+	if c.skew.on {
+		x = c.skew.of(x, dt)
+	}
 	if p := c.spec.Element.Pulses; p != nil {
-		if c.measures == sCrankRate {
+		switch c.measures {
+		case sCrankRate:
 			c.turn = truth.Get(sCrankTurn)
+		case sCamRate:
+			c.turn = truth.Get(sCamTurn)
 		}
 		c.updatePulses(math.Abs(float64(x * p.PerUnit)))
 		return
@@ -241,6 +255,9 @@ func (c *Circuit) source(x float64) (u, ohm float64) {
 	if c.ground.lost() {
 		return 0, openOhm
 	}
+	if c.supply != nil && supply < 1 {
+		return 0, e.Source.Ohm
+	}
 	return x, e.Source.Ohm
 }
 
@@ -261,17 +278,31 @@ func (c *Circuit) updatePulses(hz float64) {
 	}
 }
 
+// FloatV is where a driver's own test source holds the pin of a load that is not
+// there, so that open and shorted to ground can be told apart.
+const FloatV = 2.5
+
 // updateLoad is the pin of a low-side driver: at the supply while off, at ground
-// while on, and at ground, held there by the driver's test current, while open.
+// while on; an open one floats while off.
 func (c *Circuit) updateLoad() {
-	c.volts = 0
-	if c.supply == nil || c.open() || c.wiring.State == ShortToGround {
-		return
-	}
-	if !c.commanded || c.wiring.State == ShortToSupply || c.wiring.State == ShortToBattery {
+	w := c.wiring.State
+	switch {
+	case c.open() || c.supply == nil || c.supply.volts < 4 || w == Resistive && c.wiring.Ohm > 20*c.spec.Element.Load.Ohm:
+		c.volts = FloatV
+		if c.commanded {
+			c.volts = 0
+		}
+	case w == ShortToSupply || w == ShortToBattery:
+		c.volts = c.supply.volts
+	case w == ShortToGround || c.commanded:
+		c.volts = 0
+	default:
 		c.volts = c.supply.volts
 	}
 }
+
+// Commanded reports whether the driver of a load is on.
+func (c *Circuit) Commanded() bool { return c.commanded }
 
 // works reports whether a load has current when its driver is on or off.
 func (c *Circuit) works(commanded bool) bool {

@@ -9,7 +9,7 @@ import (
 // thermal is everything that warms.
 type thermal struct {
 	ambientC, coolantC, oilC, intakeC, catalystC float64
-	sensorC                                      float64 // lambda sensors
+	sensorC                                      [4]float64 // lambda sensors: b1s1 b1s2 b2s1 b2s2
 }
 
 // warm moves the temperatures. Coolant and metal are one lump, [ICEF]: a share
@@ -21,12 +21,13 @@ func (c *Car) warm() {
 	if c.running {
 		in = float64(s.FuelShare * burnt * e.FuelMJPerKg * 1000) // W
 	}
-	open := min(max((c.coolantC-s.OpensC)/(s.FullC-s.OpensC), 0), 1)
+	open := c.valve(pThermostat, min(max((c.coolantC-s.OpensC)/(s.FullC-s.OpensC), 0), 1))
 	kmh := math.Abs(c.speed * 3.6)
 	radiator := s.StillWPerK + float64(s.WindWPerK*min(kmh/100, 2))
-	if c.on[loadFan] {
+	if c.fanTurns() {
 		radiator += s.FanWPerK
 	}
+	radiator *= float64((1 - c.share100(pRadiator)) * c.share100(pWaterPump))
 	g := s.LossWPerK + float64(open*radiator)
 	c.coolantC += float64((in-float64(g*(c.coolantC-c.ambientC)))*h) / (s.HeatKJPerK * 1000)
 	c.oilC += float64((c.coolantC - c.oilC) * h / s.OilLagS)
@@ -39,12 +40,16 @@ func (c *Car) warm() {
 		gas = e.ExhaustC.At(c.airCyl)
 	}
 	c.catalystC += float64((gas - c.catalystC) * h / e.CatalystLagS)
-	tip := float64(0.5 * (gas + c.ambientC))
-	if c.Actuators.LambdaHeaters {
-		tip = max(gas, 0) + 350
+	for i := range c.sensorC {
+		tip := float64(0.5 * (gas + c.ambientC))
+		if c.on[loadHeater+i] {
+			tip = max(gas, 0) + 350
+		}
+		c.sensorC[i] += float64((tip - c.sensorC[i]) * h / e.LambdaHeaterS)
 	}
-	c.sensorC += float64((tip - c.sensorC) * h / e.LambdaHeaterS)
 }
+
+func (c *Car) fanTurns() bool { return c.on[loadFan] && c.is(pFanMotor) > 0.5 }
 
 func (t *thermal) publish(s *signal.Table) {
 	s.Set(sCoolant, t.coolantC)

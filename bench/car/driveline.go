@@ -15,14 +15,14 @@ func (c *Car) roll(dt, drive, drag float64) {
 	s := &c.spec.Driveline
 	j := c.spec.Engine.InertiaKgM2
 	push := -float64(airDensity / 2 * s.DragM2 * c.speed * math.Abs(c.speed))
-	hold := float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100)
+	hold := float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100) + c.is(pBrakeDrag)
 	if c.Driver.ParkingBrake {
 		hold += s.ParkingBrakeN
 	}
 
 	c.clutchNM = 0
 	free := slow(c.omega+float64(drive*dt)/j, float64(drag*dt)/j)
-	if most := float64(s.ClutchNM * s.Bite.At(c.clutchPct)); c.ratio != 0 && most > 0 {
+	if most := c.clutchHolds(); c.ratio != 0 && most > 0 {
 		k := c.ratio / s.WheelM // rad/s of the input shaft per m/s
 		rolling := slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
 		slip := free - float64(k*rolling)
@@ -36,6 +36,20 @@ func (c *Car) roll(dt, drive, drag float64) {
 	}
 	c.omega = max(slow(c.omega+float64((drive-c.clutchNM)*dt)/j, float64(drag*dt)/j), 0)
 	c.speed = slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
+}
+
+// clutchHolds is the most torque that the clutch carries.
+func (c *Car) clutchHolds() float64 {
+	s := &c.spec.Driveline
+	return max(float64(s.ClutchNM*c.share100(pClutchLining)*s.Bite.At(c.clutchPct)), c.is(pClutchDrag))
+}
+
+// slip is the engine's speed over the gearbox input's, in rev/min.
+func (c *Car) slip() float64 {
+	if c.ratio == 0 {
+		return 0
+	}
+	return float64((c.omega - float64(c.speed*c.ratio)/c.spec.Driveline.WheelM) * (30 / math.Pi))
 }
 
 // slow takes by from the size of v, at most to 0.

@@ -100,7 +100,7 @@ func (c *Car) moveDriver() {
 		return min(max(want, now-step), now+step)
 	}
 	c.clutchPct = follow(c.clutchPct, d.Clutch)
-	c.acceleratorPct = follow(c.acceleratorPct, d.Accelerator)
+	c.acceleratorPct = follow(c.acceleratorPct, max(d.Accelerator, c.share100(pPedalRest)))
 	c.brakePct = follow(c.brakePct, d.Brake)
 	c.shift()
 	t.Set(sKey, float64(d.Key))
@@ -123,7 +123,7 @@ func (c *Car) shift() {
 		return
 	}
 	atRest := c.omega == 0 && c.speed == 0
-	if want != 0 && !atRest && c.spec.Driveline.Bite.At(c.clutchPct) > 0.05 {
+	if want != 0 && !atRest && c.clutchHolds() > float64(0.05*c.spec.Driveline.ClutchNM) {
 		want = 0 // it grates, and does not go in
 	}
 	c.gear = want

@@ -40,11 +40,24 @@ type engine struct {
 
 	torque   float64 // N m of combustion
 	omega    float64 // rad/s
-	angle    float64 // turns of the crank, 0..1
-	firing   float64 // firings since the last draw of chance
+	cycle    float64 // turns of the crank, 0..2
+	slot     int     // place in the firing order
 	rough    float64 // torque factor of this firing
 	running  bool
 	clutchNM float64
+
+	bankOf  [maxCylinders]int // 0 or 1
+	order   [maxCylinders]int // cylinders as they fire, from 0
+	banks   int
+	share   [2]float64            // of the injectors' fuel that comes
+	power   [maxCylinders]float64 // torque of a cylinder's charge against the mean
+	mix     float64               // mean torque of the charges against stoichiometric ones
+	lit     [2]float64            // share of a bank's charges that have a spark
+	drip    [2]float64            // mg that leaking injectors add to a charge, on average
+	missed  float64               // of the last hundred firings
+	stoich  float64
+	dropKPa float64 // lost in the air filter
+	backKPa float64 // in the exhaust
 
 	exhaustLag [2]float64 // lambda at the sensor, after the gas's way
 	sensorLag  [2]float64 // lambda the sensor has reached
@@ -58,12 +71,14 @@ type engine struct {
 	area    float64 // m2, effective
 	chargeK float64 // temperature of the charge
 	flowK   float64 // p0 area / sqrt(R T0), kg/s
+	leakK   float64 // the same of air that passes no sensor
 	sparkF  float64 // efficiency left by the spark's angle
 }
 
 func (e *engine) init(s *EngineSpec, r *rand.Rand) {
 	e.chance = r
-	e.rough = 1
+	e.rough, e.mix, e.stoich = 1, 1, s.StoichRatio
+	e.layOut(s)
 	for i := range e.lambda {
 		e.lambda[i], e.exhaustLag[i], e.sensorLag[i], e.afterCat[i] = 1, 2, 2, 2 // air in the exhaust
 	}
@@ -106,32 +121,42 @@ func (c *Car) breathe() {
 	if c.on[loadThrottle] {
 		target, rate = min(max(c.Actuators.ThrottlePct, 0), 100), 0.25
 	}
+	if stuck := c.is(pThrottlePlate); stuck != free {
+		target = stuck
+	}
 	c.throttle += float64((target - c.throttle) * rate)
 
 	// Plate area with the shaft ignored, [ICEF app. C].
 	a := s.ThrottleClosed + float64(c.throttle/100*(90-s.ThrottleClosed))
 	bore := s.ThrottleMM * 1e-3
 	plate := float64(math.Pi / 4 * bore * bore * (1 - exact.Cos(a/360)/c.cosA0))
-	c.area = float64(s.ThrottleFlow*plate) + float64(s.LeakMM2*1e-6)
+	c.area = max(float64(s.ThrottleFlow*plate)+float64((s.LeakMM2-c.is(pThrottleDeposit))*1e-6), 1e-7)
+	flow2 := float64(c.airSense * c.airSense)
+	open := 1 - c.share100(pAirFilter)
+	c.dropKPa = min(float64(s.FilterDrop*flow2)/float64(open*open), 80)
+	open = 1 - c.share100(pExhaustBlocked)
+	c.backKPa = min(float64(s.ExhaustDrop*flow2)/float64(open*open), 150)
 
 	c.chargeK = kelvin + c.intakeC + float64(0.25*(c.coolantC-c.intakeC))/(1+c.airCyl/15)
 	t0 := kelvin + c.intakeC
-	c.flowK = float64(c.area*c.baroKPa()*1000) / math.Sqrt(gasR*t0)
+	perArea := float64((c.baroKPa()-c.dropKPa)*1000) / math.Sqrt(gasR*t0)
+	c.flowK = float64(c.area * perArea)
+	c.leakK = float64(c.is(pVacuumLeak) * 1e-6 * perArea)
+	c.stoich = s.StoichRatio - float64(c.share100(pEthanol)*(s.StoichRatio-8.95)) // ethanol: 8.95 to 9.0
 
-	rail := 0.0
-	if c.on[loadPump] && c.fuelPct > 0 {
-		rail = s.RailKPa
-		c.railKPa += float64((rail - c.railKPa) * 0.03)
-	} else {
-		c.railKPa -= float64(c.railKPa * 0.00002) // a check valve holds it
-	}
-	flow := math.Sqrt(min(max(c.railKPa/s.RailKPa, 0), 1))
-	for b := range c.fuelMg {
+	c.pressRail()
+	flow := math.Sqrt(min(max(c.railKPa/s.RailKPa, 0), 2))
+	c.dose()
+	for b := range c.banks {
 		c.inject(b, flow)
 	}
+	if c.banks == 1 {
+		c.fuelMg[1], c.lambda[1] = c.fuelMg[0], c.lambda[0]
+	}
+	c.mixture()
 	best := s.BestSpark.At(c.rpm()) - c.Actuators.SparkDeg
 	c.sparkF = 0
-	if c.on[loadSpark] {
+	if c.lit[0]+c.lit[1] > 0 {
 		c.sparkF = max(1-float64(s.SparkLoss*best*best), 0.1)
 	}
 }
@@ -141,10 +166,7 @@ func (c *Car) baroKPa() float64 { return c.Truth.Get(sBaro) }
 // inject meters one bank's fuel: a share wets the wall and evaporates, [IMC].
 func (c *Car) inject(b int, flow float64) {
 	s := &c.spec.Engine
-	mg := 0.0
-	if c.on[loadInjectors1+b] {
-		mg = min(max(float64(c.Actuators.FuelMg[b]*flow), 0), 500)
-	}
+	mg := min(max(float64(c.Actuators.FuelMg[b]*flow*c.share[b]), 0), 500)
 	strokes := c.rpm() / 120 // of one cylinder, per second
 	gone := float64(c.film[b] * h / s.FilmS)
 	c.film[b] += float64(s.FilmShare*mg*strokes*h) - gone
@@ -152,9 +174,10 @@ func (c *Car) inject(b int, flow float64) {
 	if strokes > 0.3 {
 		c.fuelMg[b] += gone / (strokes * h)
 	}
+	c.fuelMg[b] += c.leakMg(b)
 	c.lambda[b] = 10
 	if air := c.airMg; c.fuelMg[b] > 0.05 {
-		c.lambda[b] = min(max(air/(s.StoichRatio*c.fuelMg[b]), 0.1), 10)
+		c.lambda[b] = min(max(air/float64(c.stoich*c.fuelMg[b]), 0.1), 10)
 	}
 }
 
@@ -173,36 +196,37 @@ func (c *Car) turn(dt float64) {
 	} else {
 		c.torque = 0
 	}
-	c.firing += float64(n * dt / 120 * float64(s.Cylinders))
-	if c.firing >= 1 {
-		c.firing = 0
-		c.draw()
+	c.cycle += float64(c.omega*dt) / (2 * math.Pi)
+	c.cycle -= float64(2 * math.Floor(c.cycle/2))
+	if slot := int(float64(c.cycle*float64(s.Cylinders)) / 2); slot != c.slot {
+		c.slot = slot
+		c.draw(c.order[min(slot, s.Cylinders-1)])
 	}
 	drive := float64(c.torque*c.rough) + c.starterNM
 	c.roll(dt, drive, c.drag(n))
-	c.angle += float64(c.omega*dt) / (2 * math.Pi)
-	c.angle -= math.Floor(c.angle)
 }
 
 // fill moves the manifold pressure: linearly implicit, because a throttle wide
 // open at low speed is a very stiff spring.
 func (c *Car) fill(dt, n float64) {
 	s := &c.spec.Engine
-	p0 := c.baroKPa()
+	p0 := c.baroKPa() - c.dropKPa
 	pr := c.manifold / p0
 	psi, slope := c.psiAt(pr)
-	in := float64(c.flowK * psi)                                                     // kg/s
-	dIn := float64(c.flowK*slope) / p0                                               // per kPa
+	metered := float64(c.flowK * psi) // kg/s
+	in := metered + float64(c.leakK*psi) + float64(c.purgeGPS*1e-3)
+	dIn := float64((c.flowK+c.leakK)*slope) / p0                                     // per kPa
 	k := float64(s.Volumetric.At(n)*s.DisplacementL*n) / float64(120*gasR*c.chargeK) // kg/s per kPa
 	// Volumetric efficiency by residual gas, [ICEF ch. 6], is linear in pressure.
 	r := s.Compression
 	dEta := r/(r-1) - (gammaBurnt-1)/(gammaBurnt*(r-1))
-	out := float64(k * max(float64(dEta*c.manifold)-p0/(gammaBurnt*(r-1)), 0))
+	behind := c.baroKPa() + c.backKPa
+	out := float64(k * max(float64(dEta*c.manifold)-behind/(gammaBurnt*(r-1)), 0))
 	vol := float64(gasR*c.chargeK) / s.ManifoldL // kPa per kg, since 1 l is 1e-3 m3 and 1 kPa 1e3 Pa
 	f := float64(vol * (in - out))
 	df := float64(vol * (dIn - float64(k*dEta)))
 	c.manifold = min(max(c.manifold+float64(dt*f)/(1-float64(dt*df)), 5), p0)
-	c.airIn, c.airCyl = in*1000, out*1000
+	c.airIn, c.airCyl = metered*1000, out*1000
 	c.airMg = 0
 	if n > 20 {
 		c.airMg = c.airCyl * 1000 / (n / 120 * float64(s.Cylinders))
@@ -216,8 +240,7 @@ func (c *Car) burn(n float64) float64 {
 	if c.sparkF == 0 {
 		return 0
 	}
-	mix := float64(0.5 * (s.Mixture.At(c.lambda[0]) + s.Mixture.At(c.lambda[1])))
-	eta := float64(s.Indicated.At(c.manifold) * s.LowSpeed.At(n) * c.sparkF * mix)
+	eta := float64(s.Indicated.At(c.manifold) * s.LowSpeed.At(n) * c.sparkF * c.mix)
 	heat := float64(c.airMg*float64(s.Cylinders)) / s.StoichRatio * s.FuelMJPerKg // J a cycle
 	return float64(heat*eta) / (4 * math.Pi)
 }
@@ -233,7 +256,7 @@ func (c *Car) drag(n float64) float64 {
 	perKPa := s.DisplacementL / (4 * math.Pi) // N m per kPa of mean effective pressure
 	nm := float64(bar*100*perKPa*cold) + s.CompressionNM.At(n)
 	if n > 1 {
-		nm += float64(max(c.baroKPa()-c.manifold, 0) * perKPa)
+		nm += float64(max(c.baroKPa()+c.backKPa-c.manifold, 0) * perKPa)
 	}
 	if n > 300 {
 		nm += c.alternatorW / c.omega
@@ -242,21 +265,36 @@ func (c *Car) drag(n float64) float64 {
 }
 
 // draw gives the next firing its chance: lean charges vary more.
-func (c *Car) draw() {
+func (c *Car) draw(k int) {
 	s := &c.spec.Engine
 	lean := max(float64(0.5*(c.lambda[0]+c.lambda[1]))-1.05, 0)
 	spread := s.RoughnessPct/100 + float64(min(lean, 1)*0.4)
-	c.rough = max(1+float64(spread*uneven(c.chance)), 0)
+	c.rough = float64(max(1+float64(spread*uneven(c.chance)), 0) * c.power[k])
+	if plug := &c.cyl[k][pPlug]; !plug.Sound() && float64(c.chance.Float64()*100) >= plug.value {
+		c.rough = 0
+	}
+	if c.mix > 0 {
+		miss := 0.0
+		if c.rough < 0.3 {
+			miss = 100
+		}
+		c.missed += float64((miss - c.missed) * 0.01)
+	}
 }
 
 // crankRate is what the wheel's teeth show: the speed, with the wheel's run-out
 // once a turn.
-func (e *engine) crankRate(s *EngineSpec) float64 {
-	n := e.rpm()
-	if n <= 0 || s.WheelErrorPct == 0 {
+func (c *Car) crankRate() float64 {
+	n := c.rpm()
+	own, damage := c.spec.Engine.WheelErrorPct, c.is(pCrankWheel)
+	if n <= 0 {
 		return n
 	}
-	return float64(n * (1 + float64(s.WheelErrorPct/100*exact.Sin(e.angle))))
+	f := 1 + float64(own/100*exact.Sin(c.cycle))
+	if damage > 0 {
+		f += float64(damage / 100 * exact.Sin(float64(3*c.cycle))) // teeth bent in several places
+	}
+	return float64(n * f)
 }
 
 // exhaust follows the gas to the sensors and through the catalyst.
@@ -265,15 +303,26 @@ func (c *Car) exhaust() {
 	n := c.rpm()
 	fuel := 0.0
 	for b := range c.fuelMg {
+		burnt := 10.0 // what has no spark leaves its oxygen
+		if c.lit[b] > 0 {
+			burnt = min(c.lambda[b]/c.lit[b], 10)
+		}
 		fuel += float64(c.fuelMg[b] * n / 120 * float64(s.Cylinders) / 2 * 1e-3)
 		if n > 20 {
 			way := 0.04 + 90/n // s
-			c.exhaustLag[b] += float64((c.lambda[b] - c.exhaustLag[b]) * min(h/way, 1))
+			c.exhaustLag[b] += float64((burnt - c.exhaustLag[b]) * min(h/way, 1))
 		} else {
 			c.exhaustLag[b] += float64((3 - c.exhaustLag[b]) * 0.002) // air comes in
 		}
-		c.sensorLag[b] += float64((c.exhaustLag[b] - c.sensorLag[b]) * 0.1)
-		c.afterCat[b] += float64((min(c.sensorLag[b], 2) - c.afterCat[b]) * h / s.CatalystStorageS)
+		seen := c.exhaustLag[b]
+		if leak := c.share100(pExhaustLeak1 + b); leak > 0 && n > 20 {
+			seen += float64(leak*6) / max(c.airCyl, 3) // the gas pulses draw it in; little at high flow
+		}
+		c.sensorLag[b] += float64((seen - c.sensorLag[b]) * 0.1)
+		// Oxygen storage takes and gives what the mixture's swings bring: the more
+		// gas, the sooner it is full or empty.
+		store := float64(s.CatalystStorageS*c.share100(pCatalyst1+b)) * min(1, 15/max(c.airCyl, 1))
+		c.afterCat[b] += float64((min(c.exhaustLag[b], 2) - c.afterCat[b]) * min(h/max(store, h), 1))
 	}
 	c.fuelGPS = fuel
 	c.fuelPct = max(c.fuelPct-float64(fuel*h)/float64(10*s.FuelKgPerL*s.TankL), 0)
@@ -281,17 +330,27 @@ func (c *Car) exhaust() {
 	switch {
 	case n > 350 && c.torque > 5:
 		c.running = true
-	case n < 200 || !c.on[loadSpark]:
+	case n < 200 || c.sparkF == 0:
 		c.running = false
 	}
 	t := c.Truth
-	t.Set(sCrankRate, c.crankRate(s))
-	t.Set(sCrankTurn, c.angle)
-	heat := min(max((c.sensorC-200)/120, 0), 1) // activity: from 200 to 320 degC
-	t.Set(sO2B1S1, lambdaVolts(c.sensorLag[0], heat))
-	t.Set(sO2B2S1, lambdaVolts(c.sensorLag[1], heat))
-	t.Set(sO2B1S2, lambdaVolts(c.afterCat[0]-0.004, heat))
-	t.Set(sO2B2S2, lambdaVolts(c.afterCat[1]-0.004, heat))
+	t.Set(sCrankRate, c.crankRate())
+	t.Set(sCrankTurn, c.cycle-math.Floor(c.cycle))
+	cam := c.cycle/2 + c.is(pCamTiming)/720
+	t.Set(sCamRate, n)
+	t.Set(sCamTurn, cam-math.Floor(cam))
+	t.Set(sKnock, 0)
+	if n > 20 {
+		t.Set(sKnock, 0.4+n/4000)
+	}
+	var heat [4]float64
+	for i := range heat {
+		heat[i] = min(max((c.sensorC[i]-200)/120, 0), 1) // activity: from 200 to 320 degC
+	}
+	t.Set(sO2B1S1, lambdaVolts(c.sensorLag[0], heat[0]))
+	t.Set(sO2B1S2, lambdaVolts(c.afterCat[0]-0.004, heat[1]))
+	t.Set(sO2B2S1, lambdaVolts(c.sensorLag[1], heat[2]))
+	t.Set(sO2B2S2, lambdaVolts(c.afterCat[1]-0.004, heat[3]))
 }
 
 // nernst is the voltage of a hot switching sensor over lambda, [AH].
@@ -314,5 +373,6 @@ func (e *engine) publish(t *signal.Table) {
 	t.Set(sTorque, e.torque)
 	t.Set(sClutchTorque, e.clutchNM)
 	t.Set(sRail, e.railKPa)
-	t.Set(sFuelLevel, e.fuelPct)
+	t.Set(sExhaustBack, e.backKPa)
+	t.Set(sMisfires, e.missed)
 }

@@ -161,7 +161,20 @@ func (e *EngineSpec) check(d *strict.Doc) error {
 		strict.Number{Path: p + "catalyst_lag_s", Value: e.CatalystLagS, Lo: 1, Hi: 600, Unit: "s"},
 		strict.Number{Path: p + "lambda_heater_s", Value: e.LambdaHeaterS, Lo: 1, Hi: 120, Unit: "s"},
 		strict.Number{Path: p + "catalyst_storage_s", Value: e.CatalystStorageS, Lo: 0.05, Hi: 60, Unit: "s"},
+		strict.Number{Path: p + "banks", Value: float64(e.Banks), Lo: 0, Hi: 2},
+		strict.Number{Path: p + "filter_kpa_per_gps2", Value: e.FilterDrop, Lo: 0, Hi: 0.01, Unit: "kPa per (g/s)2"},
+		strict.Number{Path: p + "exhaust_kpa_per_gps2", Value: e.ExhaustDrop, Lo: 0, Hi: 0.01, Unit: "kPa per (g/s)2"},
+		strict.Number{Path: p + "pump_kpa", Value: e.PumpKPa, Lo: e.RailKPa, Hi: 30000, Unit: "kPa"},
+		strict.Number{Path: p + "pump_gps", Value: e.PumpGPS, Lo: 1, Hi: 500, Unit: "g/s"},
+		strict.Number{Path: p + "fuel_filter_kpa_per_gps2", Value: e.FuelLineDrop, Lo: 0, Hi: 10, Unit: "kPa per (g/s)2"},
+		strict.Number{Path: p + "evap.purge_mm2", Value: e.Evap.PurgeMM2, Lo: 0, Hi: 50, Unit: "mm2"},
+		strict.Number{Path: p + "evap.vent_mm2", Value: e.Evap.VentMM2, Lo: 0, Hi: 1000, Unit: "mm2"},
+		strict.Number{Path: p + "evap.space_l", Value: e.Evap.SpaceL, Lo: 0, Hi: 200, Unit: "l"},
+		strict.Number{Path: p + "evap.boil_kpa_min", Value: e.Evap.BoilKPaPMn, Lo: 0, Hi: 10, Unit: "kPa/min"},
 	); err != nil {
+		return err
+	}
+	if err := e.checkOrder(d, p+"firing_order"); err != nil {
 		return err
 	}
 	return checkCurves(d,
@@ -173,6 +186,24 @@ func (e *EngineSpec) check(d *strict.Doc) error {
 		curve{p + "compression_nm", e.CompressionNM, 0, 200},
 		curve{p + "exhaust_c", e.ExhaustC, 0, 1200},
 	)
+}
+
+// checkOrder checks that every cylinder fires once; no order is a good one.
+func (e *EngineSpec) checkOrder(d *strict.Doc, path string) error {
+	if len(e.FiringOrder) == 0 {
+		return nil
+	}
+	seen := 0
+	for i, k := range e.FiringOrder {
+		if k < 1 || k > e.Cylinders || seen>>k&1 == 1 {
+			return d.Errorf(fmt.Sprintf("%s[%d]", path, i), "%d, want every cylinder from 1 to %d once", k, e.Cylinders)
+		}
+		seen |= 1 << k
+	}
+	if len(e.FiringOrder) != e.Cylinders {
+		return d.Errorf(path, "%d cylinders, want all %d", len(e.FiringOrder), e.Cylinders)
+	}
+	return nil
 }
 
 func (s *SupplySpec) check(d *strict.Doc) error {

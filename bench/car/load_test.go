@@ -88,7 +88,7 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 		{"circuits.yaml", "{hot_wire: {a: 1, b: 1.2175}}", "{}", "0 elements, want exactly 1"},
 		{"circuits.yaml", "{hot_wire: {a: 1, b: 1.2175}}", "{hot_wire: {a: 1, b: 1}, source: {ohm: 1}}", "2 elements, want exactly 1"},
 		{"circuits.yaml", "input: {pull_v: 5, pull_ohm: 4700}", "", "missing, want pull_v and pull_ohm"},
-		{"circuits.yaml", "from: key, volts: 5", "from: door, volts: 5", `"door", want one of battery, key`},
+		{"circuits.yaml", "from: key, volts: 5", "from: door, volts: 5", `"door", want battery, key or a rail above`},
 	} {
 		_, err := Load(changed(t, c.file, c.old, c.new), "x")
 		require.Error(t, err, c.new)

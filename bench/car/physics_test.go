@@ -109,9 +109,15 @@ func TestTorqueOfACharge(t *testing.T) {
 	eta := c.spec.Engine.Indicated.At(30) * c.spec.Engine.LowSpeed.At(600)
 	c.sparkF = 0.25 / eta
 	assert.InDelta(t, 72.3, c.burn(600), 0.3)
+	for k := range 8 {
+		c.on[loadInjector+k], c.on[loadCoil+k] = true, true
+	}
+	c.dose()
 	c.lambda = [2]float64{0.88, 0.88}
+	c.mixture()
 	rich := c.burn(600)
 	c.lambda = [2]float64{1.3, 1.3}
+	c.mixture()
 	lean := c.burn(600)
 	assert.Greater(t, rich, 72.3, "most torque a little rich")
 	assert.Less(t, lean, 60.0)
@@ -185,8 +191,8 @@ func TestCrankWheel(t *testing.T) {
 	c.omega = 600 * math.Pi / 30
 	low, high, sum := 1e9, 0.0, 0.0
 	for i := range 100 {
-		c.angle = float64(i) / 100
-		hz := c.crankRate(&c.spec.Engine)
+		c.cycle = float64(i) / 100
+		hz := c.crankRate()
 		low, high, sum = min(low, hz), max(high, hz), sum+hz
 	}
 	assert.InDelta(t, 600, sum/100, 0.01)

@@ -86,7 +86,27 @@ type EngineSpec struct {
 	CatalystLagS     float64     `yaml:"catalyst_lag_s"`     // warming of the catalyst
 	ExhaustC         exact.Curve `yaml:"exhaust_c"`          // air g/s -> exhaust temperature
 	LambdaHeaterS    float64     `yaml:"lambda_heater_s"`    // time constant of the sensor heater
-	CatalystStorageS float64     `yaml:"catalyst_storage_s"` // oxygen storage, as a lag
+	CatalystStorageS float64     `yaml:"catalyst_storage_s"` // oxygen storage, as a lag at idle
+
+	// FiringOrder is 1, 2, 3 ... if it is not given. Odd cylinders are bank 1,
+	// even ones bank 2, unless there is one bank only.
+	FiringOrder []int `yaml:"firing_order"`
+	Banks       int   `yaml:"banks"`
+
+	FilterDrop   float64  `yaml:"filter_kpa_per_gps2"`      // air filter's loss
+	ExhaustDrop  float64  `yaml:"exhaust_kpa_per_gps2"`     // exhaust's back pressure
+	PumpKPa      float64  `yaml:"pump_kpa"`                 // fuel pump against a closed line, at 13.5 V
+	PumpGPS      float64  `yaml:"pump_gps"`                 // fuel pump without back pressure
+	FuelLineDrop float64  `yaml:"fuel_filter_kpa_per_gps2"` // fuel filter's loss
+	Evap         EvapSpec `yaml:"evap"`
+}
+
+// EvapSpec holds tank, canister and their valves.
+type EvapSpec struct {
+	PurgeMM2   float64 `yaml:"purge_mm2"`    // effective area of the purge valve
+	VentMM2    float64 `yaml:"vent_mm2"`     // effective area of the vent
+	SpaceL     float64 `yaml:"space_l"`      // of tank and canister beyond the fuel's
+	BoilKPaPMn float64 `yaml:"boil_kpa_min"` // pressure that warm fuel builds up
 }
 
 // SupplySpec holds battery, alternator, starter and consumers.
@@ -160,8 +180,9 @@ type wiringSpec struct {
 type railSpec struct {
 	Name  string  `yaml:"rail"`
 	Text  string  `yaml:"text"`
-	From  string  `yaml:"from"`  // battery or key, "" for a ground
-	Volts float64 `yaml:"volts"` // regulated voltage; 0 passes its source on
+	From  string  `yaml:"from"`   // battery, key, a rail above, "" for a ground
+	Volts float64 `yaml:"volts"`  // regulated voltage; 0 passes its source on
+	FuseA float64 `yaml:"fuse_a"` // rating of a fuse, 0 for any other
 }
 
 type circuitSpec struct {
@@ -172,6 +193,7 @@ type circuitSpec struct {
 	Connector string      `yaml:"connector"`
 	Supply    string      `yaml:"supply"`
 	Ground    string      `yaml:"ground"`
+	Contact   string      `yaml:"contact"` // rail that a relay's contact passes on
 	Element   elementSpec `yaml:"element"`
 	Input     *inputSpec  `yaml:"input"`
 }

@@ -12,6 +12,7 @@ type supply struct {
 	alternatorA float64
 	alternatorW float64 // taken from the crankshaft
 	relayIn     bool
+	flat        bool // the battery holds less than it should
 }
 
 // feed solves the supply for this step: who draws what, what the battery shows.
@@ -21,9 +22,15 @@ type supply struct {
 // go when the engine is faster.
 func (c *Car) feed() {
 	s, keyOn := &c.spec.Supply, c.Driver.Key >= KeyOn
+	if most := c.is(pBatteryCharge); most != free {
+		c.chargePct, c.flat = min(c.chargePct, most), true
+	} else if c.flat {
+		c.chargePct, c.flat = c.spec.Conditions.ChargePct, false // another battery
+	}
 	emf := s.RestV.At(c.chargePct)
+	inner := s.BatteryOhm + c.is(pBatteryOhm)/1000
 
-	load := s.RestA
+	load := s.RestA + c.is(pDrain)
 	if keyOn {
 		load += s.KeyOnA
 	}
@@ -33,7 +40,7 @@ func (c *Car) feed() {
 	if c.on[loadPump] {
 		load += s.PumpA
 	}
-	if c.on[loadFan] {
+	if c.fanTurns() {
 		load += s.FanA
 	}
 
@@ -46,21 +53,25 @@ func (c *Car) feed() {
 	c.starterA, c.starterNM = 0, 0
 	if c.relayIn {
 		counter := float64(s.StarterNMPerA / s.StarterEff * c.omega)
-		if i := (emf - s.BrushV - counter) / (s.BatteryOhm + s.StarterOhm); i > 0 {
-			c.starterA, c.starterNM = i, float64(s.StarterNMPerA*i)
+		way := inner + s.StarterOhm + (c.is(pStarterOhm)+c.is(pGroundOhm))/1000
+		if c.is(pStarterDrive) < 0.5 {
+			counter = emf - s.BrushV - float64(60*way) // it spins alone, at 60 A
+		}
+		if i := (emf - s.BrushV - counter) / way; i > 0 {
+			c.starterA, c.starterNM = i, float64(s.StarterNMPerA*i*c.is(pStarterDrive))
 		}
 	}
 
 	// The alternator holds its regulated voltage as far as its current allows.
-	want := s.RegulatedV + float64(s.RegulatorVPK*(c.ambientC+10-25))
+	want := s.RegulatedV + float64(s.RegulatorVPK*(c.ambientC+10-25)) + c.is(pRegulator)
 	need := load + (want-emf)/s.ChargeOhm
-	most := s.AlternatorA.At(c.rpm())
-	if !keyOn {
+	most := float64(s.AlternatorA.At(c.rpm()) * c.share100(pAlternator))
+	if !keyOn || !c.on[loadCharge] {
 		most = 0 // no excitation
 	}
 	c.alternatorA += float64((min(max(need, 0), most) - c.alternatorA) * 0.05)
 	net := c.alternatorA - load - c.starterA
-	ohm := s.BatteryOhm
+	ohm := inner
 	if net > 0 {
 		ohm = s.ChargeOhm
 	}

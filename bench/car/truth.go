@@ -54,6 +54,16 @@ const (
 	sO2B1S2
 	sO2B2S1
 	sO2B2S2
+	sCamRate
+	sCamTurn
+	sExhaustBack
+	sPumpVolts
+	sPurge
+	sTank
+	sVent
+	sKnock
+	sClutchSlip
+	sMisfires
 )
 
 var truthInfos = []signal.Info{
@@ -107,6 +117,16 @@ var truthInfos = []signal.Info{
 	{Name: "o2_b1s2_v", Unit: "V", Text: "lambda sensor behind the catalyst, bank 1"},
 	{Name: "o2_b2s1_v", Unit: "V", Text: "lambda sensor before the catalyst, bank 2"},
 	{Name: "o2_b2s2_v", Unit: "V", Text: "lambda sensor behind the catalyst, bank 2"},
+	{Name: "cam_rate_rpm", Unit: "rev/min", Text: "engine speed as the wheel on the camshaft shows it"},
+	{Name: "cam_turn", Text: "position of the camshaft in its turn, 0 to 1"},
+	{Name: "exhaust_kpa", Unit: "kPa", Text: "back pressure of the exhaust over the outside"},
+	{Name: "pump_v", Unit: "V", Text: "voltage at the fuel pump"},
+	{Name: "purge_gps", Unit: "g/s", Text: "vapour and air from the canister into the manifold"},
+	{Name: "tank_kpa", Unit: "kPa", Text: "pressure in the tank over the outside"},
+	{Name: "vent_open", Unit: "bool", Text: "the canister's vent is open"},
+	{Name: "knock_v", Unit: "V", Text: "vibration at the knock sensor, as its voltage"},
+	{Name: "clutch_slip_rpm", Unit: "rev/min", Text: "engine speed over the gearbox input's, in gear"},
+	{Name: "misfires", Text: "charges that did not light, of the last hundred"},
 }
 
 // newTruth defines all true signals; their Refs are the constants above.

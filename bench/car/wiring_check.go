@@ -15,10 +15,11 @@ func (w *wiringSpec) check(d *strict.Doc) error {
 			return d.Errorf(p+".rail", "missing, want the rail's name")
 		case rails[r.Name]:
 			return d.Errorf(p+".rail", "%q is there already, want another name", r.Name)
-		case r.From != "":
-			if err := d.Word(p+".from", r.From, "battery", "key"); err != nil {
-				return err
-			}
+		case r.From != "" && r.From != "battery" && r.From != "key" && !rails[r.From]:
+			return d.Errorf(p+".from", "%q, want battery, key or a rail above", r.From)
+		}
+		if err := d.Ranges(strict.Number{Path: p + ".fuse_a", Value: r.FuseA, Lo: 0, Hi: 200, Unit: "A"}); err != nil {
+			return err
 		}
 		if err := d.Ranges(strict.Number{Path: p + ".volts", Value: r.Volts, Lo: 0, Hi: 15, Unit: "V"}); err != nil {
 			return err
@@ -38,7 +39,7 @@ func (w *wiringSpec) check(d *strict.Doc) error {
 			return d.Errorf(p+".circuit", "%q is there already, want another name", c.Name)
 		}
 		seen[c.Name] = true
-		for _, r := range []struct{ key, name string }{{"supply", c.Supply}, {"ground", c.Ground}} {
+		for _, r := range []struct{ key, name string }{{"supply", c.Supply}, {"ground", c.Ground}, {"contact", c.Contact}} {
 			if r.name != "" && !rails[r.name] {
 				return d.Errorf(p+"."+r.key, "%q is no rail, want one of those listed under rails", r.name)
 			}

@@ -121,10 +121,10 @@ func TestActuatorsWorkThroughTheirWires(t *testing.T) {
 	for _, x := range []struct {
 		state     WireState
 		off, on   bool
-		pin, held float64 // pin while off, while on; 12 means the supply
+		pin, held float64 // pin while off, while on; 12 means the supply, FloatV the test source's
 	}{
 		{Intact, false, true, 12, 0},
-		{Open, false, false, 0, 0},
+		{Open, false, false, FloatV, 0},
 		{ShortToGround, true, true, 0, 0},
 		{ShortToBattery, false, false, 12, 12},
 	} {

@@ -14,5 +14,7 @@ func (a *cableAct) check(t *Target, _ Params) error {
 
 func (a *cableAct) free(*Target) error { return nil }
 
-func (a *cableAct) on(t *Target, _ Params)  { t.Cable.Pull() }
-func (a *cableAct) off(t *Target, _ Params) { t.Cable.PutBack() }
+func (a *cableAct) on(t *Target, _ Params) (func(), error) {
+	t.Cable.Pull()
+	return t.Cable.PutBack, nil
+}

@@ -21,11 +21,10 @@ func (a *forgetAct) check(t *Target, _ Params) error {
 
 func (a *forgetAct) free(*Target) error { return nil } // forgotten twice is forgotten
 
-func (a *forgetAct) on(t *Target, _ Params) {
+func (a *forgetAct) on(t *Target, _ Params) (func(), error) {
 	nv, _ := t.NV(a.ECU) // checked
 	for _, v := range a.Values {
 		nv.Erase(v)
 	}
+	return nil, nil
 }
-
-func (a *forgetAct) off(*Target, Params) {}

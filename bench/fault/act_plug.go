@@ -21,12 +21,8 @@ func (a *plugAct) free(t *Target) error {
 	return nil
 }
 
-func (a *plugAct) on(t *Target, _ Params) {
+func (a *plugAct) on(t *Target, _ Params) (func(), error) {
 	c, _ := t.Car.Connector(a.Connector) // checked
 	c.Unplug()
-}
-
-func (a *plugAct) off(t *Target, _ Params) {
-	c, _ := t.Car.Connector(a.Connector) // checked
-	c.Plug()
+	return c.Plug, nil
 }

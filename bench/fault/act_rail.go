@@ -30,14 +30,12 @@ func (a *railAct) free(t *Target) error {
 	return nil
 }
 
-func (a *railAct) on(t *Target, p Params) {
-	w, _ := a.of(p) // checked
-	a.set(t, w)
-}
-
-func (a *railAct) off(t *Target, _ Params) { a.set(t, car.Wiring{}) }
-
-func (a *railAct) set(t *Target, w car.Wiring) {
-	r, _ := t.Car.Rail(a.Rail) // checked
-	r.SetWiring(w)
+func (a *railAct) on(t *Target, p Params) (func(), error) {
+	w, err := a.of(p)
+	if err != nil {
+		return nil, err
+	}
+	x, _ := t.Car.Rail(a.Rail) // checked
+	x.SetWiring(w)
+	return func() { x.SetWiring(car.Wiring{}) }, nil
 }

@@ -62,14 +62,12 @@ func (a *wireAct) free(t *Target) error {
 	return nil
 }
 
-func (a *wireAct) on(t *Target, p Params) {
-	w, _ := a.of(p) // checked
-	a.set(t, w)
-}
-
-func (a *wireAct) off(t *Target, _ Params) { a.set(t, car.Wiring{}) }
-
-func (a *wireAct) set(t *Target, w car.Wiring) {
-	c, _ := t.Car.Circuit(a.Circuit) // checked
-	c.SetWiring(w)
+func (a *wireAct) on(t *Target, p Params) (func(), error) {
+	w, err := a.of(p)
+	if err != nil {
+		return nil, err
+	}
+	x, _ := t.Car.Circuit(a.Circuit) // checked
+	x.SetWiring(w)
+	return func() { x.SetWiring(car.Wiring{}) }, nil
 }

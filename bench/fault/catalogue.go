@@ -55,6 +55,10 @@ type actSpec struct {
 	Plug   *plugAct   `yaml:"plug_off"`
 	Forget *forgetAct `yaml:"forget"`
 	Cable  *cableAct  `yaml:"cable_off"`
+	Frames *framesAct `yaml:"frames"`
+	Babble *babbleAct `yaml:"babble"`
+	BusOff *busOffAct `yaml:"bus_off"`
+	Hit    *hitAct    `yaml:"bit_error"`
 }
 
 // boundAct is an act with its condition.
@@ -77,6 +81,7 @@ func (s *actSpec) bind() (boundAct, error) {
 	}{
 		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
 		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
+		{s.Frames != nil, s.Frames}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
 	} {
 		if a.set {
 			b.act = a.act
@@ -84,7 +89,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		}
 	}
 	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, with if or unless or neither", n)
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, with if or unless or neither", n)
 	}
 	return b, nil
 }
@@ -158,6 +163,9 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 	if err := e.checkParams(d, at); err != nil {
 		return err
 	}
+	if e.Chooses {
+		e.Params = append(e.Params, choosing...)
+	}
 	if err := checkCodes(d, at+".codes", e.Codes); err != nil {
 		return err
 	}
@@ -181,6 +189,12 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		}
 		if err := e.checkAct(&e.Acts[i]); err != nil {
 			return d.Errorf(p, "%v", err)
+		}
+		switch a := b.act.(type) {
+		case *framesAct:
+			a.name = e.ID
+		case *hitAct:
+			a.name = e.ID
 		}
 		e.acts = append(e.acts, b)
 	}

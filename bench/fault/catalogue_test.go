@@ -139,6 +139,9 @@ func TestEveryFaultKeepsItsPromise(t *testing.T) {
 	noStart := []string{"clutch-unlearned", "crank-signal-missing"}
 	require.NotEmpty(t, fault.Catalogue())
 	for _, e := range fault.Catalogue() {
+		if e.OnBus() {
+			continue // tested with a bus, in package bench
+		}
 		for _, params := range variants(e) {
 			w := newWorkshop(t)
 			f, err := fault.New(e.ID, params)
@@ -149,7 +152,7 @@ func TestEveryFaultKeepsItsPromise(t *testing.T) {
 			assert.ElementsMatch(t, f.Codes(), stored, "%s %v", e.ID, params)
 			assert.Equal(t, !slices.Contains(noStart, e.ID), ran, "%s %v: does it run?", e.ID, params)
 
-			require.NoError(t, f.Off(w.target()))
+			f.Off()
 			assert.False(t, f.Active())
 			w.learn()
 			require.True(t, w.mem.Clear(0xFFFFFF))
@@ -166,7 +169,7 @@ func TestOffDoesNotLearn(t *testing.T) {
 	f, err := fault.New("clutch-unlearned", nil)
 	require.NoError(t, err)
 	require.NoError(t, f.On(w.target()))
-	require.NoError(t, f.Off(w.target()))
+	f.Off()
 	stored, ran := w.day()
 	assert.Equal(t, []string{"P080A"}, stored)
 	assert.False(t, ran)
@@ -179,9 +182,9 @@ func TestTheCableIsPulledAndPutBack(t *testing.T) {
 	require.NoError(t, f.On(w.target()))
 	assert.True(t, w.cable.out)
 	require.NoError(t, f.On(w.target()), "a fault that is on stays so")
-	require.NoError(t, f.Off(w.target()))
+	f.Off()
 	assert.False(t, w.cable.out)
-	require.NoError(t, f.Off(w.target()))
+	f.Off()
 
 	bare := w.target()
 	bare.Cable = nil
@@ -198,7 +201,7 @@ func TestTwoFaultsCannotHaveTheSameWire(t *testing.T) {
 	require.NoError(t, one.On(w.target()))
 	assert.EqualError(t, two.On(w.target()), "fault crank-signal-missing: the wire of crank-sensor is open already: another fault acts on it")
 	assert.False(t, two.Active())
-	require.NoError(t, one.Off(w.target()))
+	one.Off()
 	require.NoError(t, two.On(w.target()))
 	c, _ := w.car.Circuit("crank-sensor")
 	assert.Equal(t, car.ShortToGround, c.Wiring().State)

@@ -25,11 +25,24 @@ type Entry struct {
 	// Codes are the trouble codes that follow; Also those that a parameter adds.
 	Codes []string `yaml:"codes"`
 	Also  []More   `yaml:"also"`
+	// Chooses adds the parameters by which frames are chosen.
+	Chooses bool `yaml:"chooses_frames"`
 	// Cautions are for whoever repeats it on a real car.
 	Cautions []string  `yaml:"cautions"`
 	Acts     []actSpec `yaml:"acts"`
 
 	acts []boundAct
+}
+
+// choosing are the parameters of every fault that is done to chosen frames.
+var choosing = []Param{
+	{Name: "ids", Kind: Text, Default: "", Text: "identifiers: 7E8, 7E0-7EF, 700/7F0, several with blanks between; none means all"},
+	{Name: "sender", Kind: Text, Default: "", Text: "whose frames: the name of a node, or tool; none means everybody's"},
+	{Name: "part", Kind: Text, Words: []string{"any", "single", "first", "consecutive", "flow-control"}, Default: "any", Text: "which part of an ISO 15765-2 message"},
+	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching frames are left alone first"},
+	{Name: "every", Kind: Number, Min: 1, Max: 1e9, Default: 1.0, Text: "every how many-th of them is touched"},
+	{Name: "count", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many are touched at most; 0 is without bound"},
+	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
 }
 
 // More are codes that come only with a parameter of kind bool.
@@ -66,6 +79,9 @@ func (p *Param) Want() string {
 	case Bool:
 		return "true or false"
 	case Text:
+		if len(p.Words) == 0 {
+			return fmt.Sprintf("a text of at most %d bytes", maxText)
+		}
 		return strings.Join(p.Words, ", ")
 	}
 	return strings.TrimSpace(fmt.Sprintf("%g..%g %s", p.Min, p.Max, p.Unit))
@@ -79,7 +95,7 @@ func (p *Param) accept(v any) (any, error) {
 			return x, nil
 		}
 	case string:
-		if p.Kind == Text && slices.Contains(p.Words, x) {
+		if p.Kind == Text && (slices.Contains(p.Words, x) || len(p.Words) == 0 && len(x) <= maxText) {
 			return x, nil
 		}
 	case int:
@@ -96,6 +112,9 @@ func (p *Param) accept(v any) (any, error) {
 	return nil, fmt.Errorf("parameter %s is %v, want %s", p.Name, v, p.Want())
 }
 
+// maxText bounds a text without words, such as a set of identifiers, in bytes.
+const maxText = 200
+
 // Params are the parameters of one fault: float64, bool or string.
 type Params map[string]any
 
@@ -104,6 +123,20 @@ func (p Params) Bool(name string) bool { b, _ := p[name].(bool); return b }
 
 // Number is the value of a parameter of that kind.
 func (p Params) Number(name string) float64 { f, _ := p[name].(float64); return f }
+
+// Text is the value of a parameter of that kind.
+func (p Params) Text(name string) string { s, _ := p[name].(string); return s }
+
+// OnBus reports whether the fault is one of the bus and not of the car.
+func (e *Entry) OnBus() bool {
+	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
+		switch b.act.(type) {
+		case *framesAct, *babbleAct, *busOffAct, *hitAct:
+			return true
+		}
+		return false
+	})
+}
 
 // params checks the values given and adds the defaults.
 func (e *Entry) params(given map[string]any) (Params, error) {

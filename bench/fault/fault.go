@@ -15,6 +15,8 @@ type Target struct {
 	NV func(ecu string) (Memory, bool)
 	// Cable is the tool's connection to the bus; nil where there is none to pull.
 	Cable Cable
+	// Network is the bus as frames on it are spoilt; nil without.
+	Network Network
 }
 
 // Memory is what a fault does to an ECU's learned values; ecu.NV is one.
@@ -34,6 +36,7 @@ type Fault struct {
 	entry  *Entry
 	params Params
 	acts   []act
+	undo   []func()
 	on     bool
 }
 
@@ -43,9 +46,8 @@ type act interface {
 	check(t *Target, p Params) error
 	// free reports what another fault has done to the same thing.
 	free(t *Target) error
-	// on brings it about, off undoes it where that is physical.
-	on(t *Target, p Params)
-	off(t *Target, p Params)
+	// on brings it about. undo mends it; nil for what does not mend by itself.
+	on(t *Target, p Params) (undo func(), err error)
 }
 
 // New prepares a fault of the catalogue. Parameters that are not given have
@@ -113,25 +115,31 @@ func (f *Fault) On(t *Target) error {
 			return fmt.Errorf("fault %s: %w", f.entry.ID, err)
 		}
 	}
-	f.on = true
 	for _, a := range f.acts {
-		a.on(t, f.params)
+		undo, err := a.on(t, f.params)
+		if err != nil {
+			f.mend()
+			return fmt.Errorf("fault %s: %w", f.entry.ID, err)
+		}
+		if undo != nil {
+			f.undo = append(f.undo, undo)
+		}
 	}
+	f.on = true
 	return nil
+}
+
+// mend undoes what has been done, the last first.
+func (f *Fault) mend() {
+	for _, undo := range slices.Backward(f.undo) {
+		undo()
+	}
+	f.undo = nil
 }
 
 // Off mends what can be mended with the hands: wires, plugs, parts. A value that
 // an ECU has lost does not come back by itself; it must be learned.
-func (f *Fault) Off(t *Target) error {
-	if !f.on {
-		return nil
-	}
-	if err := f.Check(t); err != nil {
-		return err
-	}
+func (f *Fault) Off() {
 	f.on = false
-	for i := len(f.acts) - 1; i >= 0; i-- {
-		f.acts[i].off(t, f.params)
-	}
-	return nil
+	f.mend()
 }

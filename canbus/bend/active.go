@@ -192,3 +192,18 @@ func withData(f, from canbus.Frame) canbus.Frame {
 	f.Len, f.Data, f.RawDLC = from.Len, from.Data, from.RawDLC
 	return f
 }
+
+// Choice is a Match at work, for whoever does something else to frames than the
+// acts here.
+type Choice struct{ a active }
+
+// NewChoice prepares a match.
+func NewChoice(m Match, rng *rand.Rand) (*Choice, error) {
+	c := &Choice{active{Rule: Rule{Match: m}, rng: rng}}
+	return c, c.a.Check()
+}
+
+// Wants reports whether a frame is chosen, and counts it.
+func (c *Choice) Wants(now time.Duration, sender string, f *canbus.Frame) bool {
+	return c.a.wants(now, sender, f)
+}

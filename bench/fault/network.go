@@ -1,0 +1,66 @@
+package fault
+
+import (
+	"errors"
+	"strings"
+	"time"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/bend"
+	"sawhorse/canbus/replay"
+)
+
+// Network is the bus as frames on it are spoilt.
+type Network interface {
+	// Spoil puts a rule to work on the frames of all nodes.
+	Spoil(r bend.Rule) (remove func(), err error)
+	// Babble puts a node on the bus that talks without being asked.
+	Babble(b bend.Babble) (stop func(), err error)
+	// Sender turns the name of a node into a test of senders: "tool" is whoever
+	// is not of the bench. The error lists the nodes.
+	Sender(name string) (func(sender string) bool, error)
+	// FrameTime is how long a frame occupies the bus, its gap included; 0 where
+	// that is not known.
+	FrameTime(f *canbus.Frame) time.Duration
+	// BusOff takes a node's controller off an embedded bus, and BitErrors has
+	// matching frames falsified on the copper; on a real interface both are an
+	// error.
+	BusOff(node string) error
+	BitErrors(name string, m bend.Match, bit int) (remove func(), err error)
+}
+
+var errNoNetwork = errors.New("there is no bus to spoil")
+
+// matchOf reads the parameters by which frames are chosen. All entries whose acts
+// choose frames have them.
+func matchOf(t *Target, p Params) (bend.Match, error) {
+	m := bend.Match{
+		Skip: int(p.Number("skip")), Every: int(p.Number("every")), Count: int(p.Number("count")),
+		Share: p.Number("share") / 100,
+	}
+	if t.Network == nil {
+		return m, errNoNetwork
+	}
+	for _, word := range strings.FieldsFunc(p.Text("ids"), func(r rune) bool { return r == ' ' || r == ',' }) {
+		id, err := replay.ParseMatch(word)
+		if err != nil {
+			return m, err
+		}
+		m.IDs = append(m.IDs, id)
+	}
+	parts := map[string]bend.Part{
+		"": bend.AnyPart, "any": bend.AnyPart, "single": bend.SingleFrame, "first": bend.FirstFrame,
+		"consecutive": bend.ConsecutiveFrame, "flow-control": bend.FlowControl,
+	}
+	m.Part = parts[p.Text("part")]
+	var err error
+	if s := p.Text("sender"); s != "" {
+		m.Sender, err = t.Network.Sender(s)
+	}
+	return m, err
+}
+
+// millis is a time that a parameter gives in milliseconds.
+func millis(p Params, name string) time.Duration {
+	return time.Duration(p.Number(name) * float64(time.Millisecond))
+}

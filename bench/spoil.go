@@ -1,0 +1,98 @@
+package bench
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"sawhorse/bench/chance"
+	"sawhorse/canbus"
+	"sawhorse/canbus/bend"
+	"sawhorse/canbus/wire"
+)
+
+// spoiler is the bus as faults spoil it (fault.Network).
+type spoiler struct {
+	rig  *Rig
+	seed chance.Seed
+	own  func(string) bool
+	// names are the bench's own nodes.
+	names []string
+	rules int // counts rules, so that equal ones have chance of their own
+}
+
+// outsiders is the sender's name that stands for whoever is not of the bench.
+const outsiders = "tool"
+
+// Spoil implements fault.Network.
+func (s *spoiler) Spoil(r bend.Rule) (func(), error) {
+	s.rules++
+	return s.rig.bend.Add(r, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, r.Name)))
+}
+
+// Babble implements fault.Network.
+func (s *spoiler) Babble(b bend.Babble) (func(), error) {
+	// Straight onto the bus behind: no rule is for a node that has none.
+	return b.Start(s.rig.Loop, s.rig.bend)
+}
+
+// Sender implements fault.Network.
+func (s *spoiler) Sender(name string) (func(string) bool, error) {
+	switch {
+	case name == outsiders:
+		return func(sender string) bool { return !s.own(sender) }, nil
+	case slices.Contains(s.names, name):
+		return func(sender string) bool { return sender == name }, nil
+	}
+	return nil, fmt.Errorf("node %q: want %s or %s", name, strings.Join(s.names, ", "), outsiders)
+}
+
+// FrameTime implements fault.Network.
+func (s *spoiler) FrameTime(f *canbus.Frame) time.Duration {
+	if s.rig.wire == nil {
+		return 0
+	}
+	nominal, data := wire.Bits(f)
+	cfg := s.rig.wire.Config()
+	const intermission = 3
+	t := time.Duration(nominal+intermission) * time.Second / time.Duration(cfg.BitRate)
+	if data > 0 {
+		t += time.Duration(data) * time.Second / time.Duration(cfg.DataBitRate)
+	}
+	return t
+}
+
+var errRealBus = errors.New("only an embedded bus (mem: or unix:) has copper that can be spoilt")
+
+// BusOff implements fault.Network.
+func (s *spoiler) BusOff(node string) error {
+	if s.rig.wire == nil {
+		return errRealBus
+	}
+	p, ok := s.rig.wire.Port(node)
+	if !ok {
+		return fmt.Errorf("node %q is not on the bus now", node)
+	}
+	p.ForceBusOff()
+	return nil
+}
+
+// BitErrors implements fault.Network.
+func (s *spoiler) BitErrors(name string, m bend.Match, bit int) (func(), error) {
+	if s.rig.wire == nil {
+		return nil, errRealBus
+	}
+	s.rules++
+	chosen, err := bend.NewChoice(m, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, name)))
+	if err != nil {
+		return nil, err
+	}
+	return s.rig.wire.Disturb(func(t wire.Try) (wire.Hit, bool) {
+		if !chosen.Wants(s.rig.Loop.Now(), t.Sender, t.Frame) {
+			return wire.Hit{}, false
+		}
+		return wire.Hit{Bit: bit, Note: fmt.Sprintf("%s: bit %d inverted in try %d", name, bit, t.Attempt)}, true
+	}), nil
+}
