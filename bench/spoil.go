@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"sawhorse/bench/chance"
+	"sawhorse/bench/ecu"
+	"sawhorse/bench/fault"
 	"sawhorse/canbus"
 	"sawhorse/canbus/bend"
 	"sawhorse/canbus/wire"
@@ -95,4 +97,35 @@ func (s *spoiler) BitErrors(name string, m bend.Match, bit int) (func(), error) 
 		}
 		return wire.Hit{Bit: bit, Note: fmt.Sprintf("%s: bit %d inverted in try %d", name, bit, t.Attempt)}, true
 	}), nil
+}
+
+// units finds ECUs for faults of their answers (fault.Target).
+func (s *spoiler) units(name string) ([]fault.Unit, error) {
+	var list []fault.Unit
+	var names []string
+	for _, u := range s.rig.units {
+		names = append(names, u.module.Name())
+		if name == "" || u.module.Name() == name {
+			list = append(list, spoiledUnit{u.module})
+		}
+	}
+	if len(list) == 0 {
+		return nil, fmt.Errorf("ECU %q: want %s", name, strings.Join(names, ", "))
+	}
+	return list, nil
+}
+
+// spoiledUnit is an ECU whose answers faults spoil (fault.Unit).
+type spoiledUnit struct{ *ecu.Module }
+
+// Spoil implements fault.Unit.
+func (u spoiledUnit) Spoil(fn func(now time.Duration, answer []byte) ([]fault.Late, bool)) func() {
+	return u.SpoilAnswers(func(now time.Duration, answer []byte) ([]ecu.Answer, bool) {
+		late, ok := fn(now, answer)
+		var out []ecu.Answer
+		for _, l := range late {
+			out = append(out, ecu.Answer{Data: l.Data, Wait: l.Wait})
+		}
+		return out, ok
+	})
 }

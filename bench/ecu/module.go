@@ -27,7 +27,9 @@ type Module struct {
 	physical *link.Link
 	shared   *link.Link
 	// outbox holds answers that wait for the transport to be free.
-	outbox [][]byte
+	outbox   [][]byte
+	spoilers []*spoiler
+	dipUntil time.Duration // the supply is away until then
 
 	on             bool
 	powered, cycle rule
@@ -146,7 +148,7 @@ func (m *Module) Sent(f *canbus.Frame) { m.mux.Sent(f) }
 // Step takes the unit's supply, cycles, routines and timers on. The readings
 // must be those of this moment.
 func (m *Module) Step(now time.Duration) {
-	on := m.powered.holds(m.readings)
+	on := m.powered.holds(m.readings) && now >= m.dipUntil
 	cycle := on && m.cycle.holds(m.readings)
 	// Routines see the turned key before the supply goes with it: that is how
 	// a learn that needs the key cycled comes to its end.
@@ -207,7 +209,7 @@ func (m *Module) pump(now time.Duration) {
 		if !ok {
 			break
 		}
-		m.outbox = append(m.outbox, a)
+		m.post(a)
 	}
 	for len(m.outbox) > 0 {
 		err := m.physical.Send(m.outbox[0])

@@ -1,9 +1,7 @@
 package fault
 
 import (
-	"encoding/hex"
 	"fmt"
-	"strings"
 	"time"
 
 	"sawhorse/canbus"
@@ -23,7 +21,7 @@ func (a *babbleAct) babble(t *Target, p Params) (bend.Babble, error) {
 	if err != nil {
 		return b, fmt.Errorf("parameter id: %w", err)
 	}
-	data, err := hex.DecodeString(strings.ReplaceAll(p.Text("bytes"), " ", ""))
+	data, err := hexBytes(p, "bytes")
 	if err != nil || len(data) > canbus.MaxClassicData {
 		return b, fmt.Errorf("parameter bytes is %q, want at most 8 hexadecimal bytes", p.Text("bytes"))
 	}

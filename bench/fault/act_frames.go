@@ -1,9 +1,8 @@
 package fault
 
 import (
-	"encoding/hex"
 	"fmt"
-	"strings"
+	"maps"
 
 	"sawhorse/canbus"
 	"sawhorse/canbus/bend"
@@ -16,6 +15,8 @@ type framesAct struct {
 	// Bytes, if set, takes the place of the parameter "bytes", and At of "at".
 	Bytes string `yaml:"bytes"`
 	At    int    `yaml:"at"`
+	// Part, if set, takes the place of the parameter "part".
+	Part string `yaml:"part"`
 
 	name string // of the fault, for the remark that goes with a frame
 }
@@ -30,16 +31,18 @@ func (a *framesAct) rule(t *Target, p Params) (bend.Rule, error) {
 	if r.Act, err = bend.ParseAct(a.Act); err != nil {
 		return r, err
 	}
+	if a.Part != "" {
+		p = with(p, "part", a.Part)
+	}
 	if r.Match, err = matchOf(t, p); err != nil {
 		return r, err
 	}
 	r.Spread = map[string]bend.Spread{"uniform": bend.Uniform, "normal": bend.Normal, "exponential": bend.Exponential}[p.Text("spread")]
-	text := p.Text("bytes")
 	if a.Bytes != "" {
-		text, r.At = a.Bytes, a.At
+		p, r.At = with(p, "bytes", a.Bytes), a.At
 	}
-	if r.Bytes, err = hex.DecodeString(strings.ReplaceAll(text, " ", "")); err != nil {
-		return r, fmt.Errorf("parameter bytes is %q, want hexadecimal bytes such as \"22 F1 90\"", text)
+	if r.Bytes, err = hexBytes(p, "bytes"); err != nil {
+		return r, err
 	}
 	if s := p.Text("new-id"); s != "" {
 		if r.Key, err = canbus.ParseKey(s); err != nil {
@@ -47,6 +50,13 @@ func (a *framesAct) rule(t *Target, p Params) (bend.Rule, error) {
 		}
 	}
 	return r, r.Check()
+}
+
+// with is the parameters with one of them another.
+func with(p Params, name string, v any) Params {
+	q := maps.Clone(p)
+	q[name] = v
+	return q
 }
 
 func (a *framesAct) check(t *Target, p Params) error {

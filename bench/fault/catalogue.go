@@ -48,17 +48,19 @@ type group struct {
 type actSpec struct {
 	// If names a parameter of kind bool that brings the act about; Unless one
 	// that does away with it.
-	If     string     `yaml:"if"`
-	Unless string     `yaml:"unless"`
-	Wire   *wireAct   `yaml:"wire"`
-	Rail   *railAct   `yaml:"rail"`
-	Plug   *plugAct   `yaml:"plug_off"`
-	Forget *forgetAct `yaml:"forget"`
-	Cable  *cableAct  `yaml:"cable_off"`
-	Frames *framesAct `yaml:"frames"`
-	Babble *babbleAct `yaml:"babble"`
-	BusOff *busOffAct `yaml:"bus_off"`
-	Hit    *hitAct    `yaml:"bit_error"`
+	If     string      `yaml:"if"`
+	Unless string      `yaml:"unless"`
+	Wire   *wireAct    `yaml:"wire"`
+	Rail   *railAct    `yaml:"rail"`
+	Plug   *plugAct    `yaml:"plug_off"`
+	Forget *forgetAct  `yaml:"forget"`
+	Cable  *cableAct   `yaml:"cable_off"`
+	Frames *framesAct  `yaml:"frames"`
+	Babble *babbleAct  `yaml:"babble"`
+	BusOff *busOffAct  `yaml:"bus_off"`
+	Hit    *hitAct     `yaml:"bit_error"`
+	Answer *answersAct `yaml:"answers"`
+	Unit   *unitAct    `yaml:"unit"`
 }
 
 // boundAct is an act with its condition.
@@ -82,6 +84,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
 		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
 		{s.Frames != nil, s.Frames}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
+		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit},
 	} {
 		if a.set {
 			b.act = a.act
@@ -89,7 +92,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		}
 	}
 	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, with if or unless or neither", n)
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, answers, unit, with if or unless or neither", n)
 	}
 	return b, nil
 }
@@ -166,6 +169,9 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 	if e.Chooses {
 		e.Params = append(e.Params, choosing...)
 	}
+	if e.Answers {
+		e.Params = append(e.Params, choosingAnswers...)
+	}
 	if err := checkCodes(d, at+".codes", e.Codes); err != nil {
 		return err
 	}
@@ -194,6 +200,8 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		case *framesAct:
 			a.name = e.ID
 		case *hitAct:
+			a.name = e.ID
+		case *answersAct:
 			a.name = e.ID
 		}
 		e.acts = append(e.acts, b)

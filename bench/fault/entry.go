@@ -27,6 +27,8 @@ type Entry struct {
 	Also  []More   `yaml:"also"`
 	// Chooses adds the parameters by which frames are chosen.
 	Chooses bool `yaml:"chooses_frames"`
+	// Answers adds the parameters by which answers of ECUs are chosen.
+	Answers bool `yaml:"chooses_answers"`
 	// Cautions are for whoever repeats it on a real car.
 	Cautions []string  `yaml:"cautions"`
 	Acts     []actSpec `yaml:"acts"`
@@ -41,6 +43,16 @@ var choosing = []Param{
 	{Name: "part", Kind: Text, Words: []string{"any", "single", "first", "consecutive", "flow-control"}, Default: "any", Text: "which part of an ISO 15765-2 message"},
 	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching frames are left alone first"},
 	{Name: "every", Kind: Number, Min: 1, Max: 1e9, Default: 1.0, Text: "every how many-th of them is touched"},
+	{Name: "count", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many are touched at most; 0 is without bound"},
+	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
+}
+
+// choosingAnswers are those of every fault that is done to chosen answers.
+var choosingAnswers = []Param{
+	{Name: "ecu", Kind: Text, Default: "", Text: "whose answers: the name of an ECU; none means all"},
+	{Name: "service", Kind: Text, Default: "", Text: "to which service, as the hexadecimal byte of the request; none means all"},
+	{Name: "item", Kind: Text, Default: "", Text: "bytes that follow the service in the answer, such as F1 90; none means any"},
+	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching answers are left alone first"},
 	{Name: "count", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many are touched at most; 0 is without bound"},
 	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
 }
@@ -131,7 +143,7 @@ func (p Params) Text(name string) string { s, _ := p[name].(string); return s }
 func (e *Entry) OnBus() bool {
 	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
 		switch b.act.(type) {
-		case *framesAct, *babbleAct, *busOffAct, *hitAct:
+		case *framesAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct:
 			return true
 		}
 		return false

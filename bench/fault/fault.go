@@ -3,6 +3,7 @@ package fault
 import (
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"slices"
 
 	"sawhorse/bench/car"
@@ -17,6 +18,11 @@ type Target struct {
 	Cable Cable
 	// Network is the bus as frames on it are spoilt; nil without.
 	Network Network
+	// Units finds the ECU of a name, or all for "", whose answers are spoilt; nil
+	// without. The error lists the names.
+	Units func(ecu string) ([]Unit, error)
+	// Chance gives the generator of a name; nil where nothing is left to chance.
+	Chance func(name string) *rand.Rand
 }
 
 // Memory is what a fault does to an ECU's learned values; ecu.NV is one.

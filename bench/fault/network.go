@@ -1,7 +1,9 @@
 package fault
 
 import (
+	"encoding/hex"
 	"errors"
+	"fmt"
 	"strings"
 	"time"
 
@@ -58,6 +60,15 @@ func matchOf(t *Target, p Params) (bend.Match, error) {
 		m.Sender, err = t.Network.Sender(s)
 	}
 	return m, err
+}
+
+// hexBytes are bytes that a parameter gives in hexadecimal.
+func hexBytes(p Params, name string) ([]byte, error) {
+	b, err := hex.DecodeString(strings.ReplaceAll(p.Text(name), " ", ""))
+	if err != nil {
+		return nil, fmt.Errorf("parameter %s is %q, want hexadecimal bytes such as \"22 F1 90\"", name, p.Text(name))
+	}
+	return b, nil
 }
 
 // millis is a time that a parameter gives in milliseconds.

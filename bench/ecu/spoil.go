@@ -1,0 +1,76 @@
+package ecu
+
+import (
+	"slices"
+	"time"
+
+	"sawhorse/canbus/clock"
+)
+
+// Answer is one message that a unit sends, after a wait.
+type Answer struct {
+	Data []byte
+	Wait time.Duration
+}
+
+// Spoiler looks at an answer before transport takes it and gives what goes out
+// instead: nothing, the same, or several. ok is false where it has no opinion.
+type Spoiler func(now time.Duration, answer []byte) (out []Answer, ok bool)
+
+// spoiler is a Spoiler that can be taken away again.
+type spoiler struct{ fn Spoiler }
+
+// SpoilAnswers has fn look at every answer of the unit; of several the first with
+// an opinion counts. remove ends it; what it holds back still goes.
+func (m *Module) SpoilAnswers(fn Spoiler) (remove func()) {
+	s := &spoiler{fn}
+	m.spoilers = append(m.spoilers, s)
+	return func() {
+		m.spoilers = slices.DeleteFunc(slices.Clone(m.spoilers), func(o *spoiler) bool { return o == s })
+	}
+}
+
+// post puts an answer of the server, or what spoilers make of it, into the outbox.
+func (m *Module) post(answer []byte) {
+	for _, s := range m.spoilers {
+		out, ok := s.fn(m.loop.Now(), answer)
+		if !ok {
+			continue
+		}
+		for _, o := range out {
+			m.later(o)
+		}
+		return
+	}
+	m.outbox = append(m.outbox, answer)
+}
+
+// later puts an answer into the outbox when its time has come, if the unit is
+// still alive then.
+func (m *Module) later(a Answer) {
+	if a.Wait <= 0 {
+		m.outbox = append(m.outbox, a.Data)
+		return
+	}
+	m.loop.At(m.loop.Now()+a.Wait, clock.PriorityECU, func() {
+		if m.server.Alive(m.loop.Now()) {
+			m.outbox = append(m.outbox, a.Data)
+			m.pump(m.loop.Now())
+		}
+	})
+}
+
+// DropSession has the unit fall back to its default session, as after a fault of
+// its own: what the session had switched ends, security is locked.
+func (m *Module) DropSession() { m.server.enter(&m.server.sessions[0]) }
+
+// Dip takes the unit's supply for so long: it forgets what it was doing, also in
+// the middle of an answer, and boots.
+func (m *Module) Dip(d time.Duration) {
+	now := m.loop.Now()
+	m.dipUntil = now + max(d, time.Millisecond)
+	m.server.Power(now, false)
+	m.on = false
+	m.silence()
+	m.schedule()
+}
