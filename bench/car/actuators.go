@@ -96,6 +96,8 @@ type Exchange struct {
 	// while BodyECU is set.
 	KeyCode float64
 	BodyECU bool
+	// EngineECU is set while the engine ECU talks.
+	EngineECU bool
 	// EngineLocked is the engine ECU's word that it does not know the key.
 	EngineLocked bool
 }

@@ -37,6 +37,15 @@ func (r *Rail) SetWiring(w Wiring) { r.wiring = w }
 // Wiring is the rail's state.
 func (r *Rail) Wiring() Wiring { return r.wiring }
 
+// SourceVolts is the voltage at the ECU's end of a reference: what its regulator
+// itself sees, even where the wire behind it is broken.
+func (r *Rail) SourceVolts() float64 {
+	if r.wiring.State == Open {
+		return r.spec.Volts
+	}
+	return r.volts
+}
+
 // Volts is the voltage of a supply rail; 0 for a ground.
 func (r *Rail) Volts() float64 { return r.volts }
 
@@ -98,6 +107,7 @@ type Circuit struct {
 
 	volts, hertz float64
 	turn         float64
+	amps         float64 // through a load's driver
 
 	chance   *rand.Rand
 	openNow  bool
@@ -286,6 +296,7 @@ const FloatV = 2.5
 // while on; an open one floats while off.
 func (c *Circuit) updateLoad() {
 	w := c.wiring.State
+	c.amps = 0
 	switch {
 	case c.open() || c.supply == nil || c.supply.volts < 4 || w == Resistive && c.wiring.Ohm > 20*c.spec.Element.Load.Ohm:
 		c.volts = FloatV
@@ -294,12 +305,21 @@ func (c *Circuit) updateLoad() {
 		}
 	case w == ShortToSupply || w == ShortToBattery:
 		c.volts = c.supply.volts
-	case w == ShortToGround || c.commanded:
+	case c.commanded:
+		ohm := c.spec.Element.Load.Ohm
+		if w == Resistive {
+			ohm += c.wiring.Ohm
+		}
+		c.volts, c.amps = 0, c.supply.volts/ohm
+	case w == ShortToGround:
 		c.volts = 0
 	default:
 		c.volts = c.supply.volts
 	}
 }
+
+// Amps is the current through the driver of a load that is on.
+func (c *Circuit) Amps() float64 { return c.amps }
 
 // Commanded reports whether the driver of a load is on.
 func (c *Circuit) Commanded() bool { return c.commanded }

@@ -49,7 +49,8 @@ func (c *Car) slip() float64 {
 	if c.ratio == 0 {
 		return 0
 	}
-	return float64((c.omega - float64(c.speed*c.ratio)/c.spec.Driveline.WheelM) * (30 / math.Pi))
+	shaft := float64(c.speed * c.ratio / c.spec.Driveline.WheelM)
+	return float64((c.omega - shaft) * (30 / math.Pi))
 }
 
 // slow takes by from the size of v, at most to 0.

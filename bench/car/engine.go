@@ -336,7 +336,7 @@ func (c *Car) exhaust() {
 	t := c.Truth
 	t.Set(sCrankRate, c.crankRate())
 	t.Set(sCrankTurn, c.cycle-math.Floor(c.cycle))
-	cam := c.cycle/2 + c.is(pCamTiming)/720
+	cam := float64(c.cycle/2) + c.is(pCamTiming)/720
 	t.Set(sCamRate, n)
 	t.Set(sCamTurn, cam-math.Floor(cam))
 	t.Set(sKnock, 0)

@@ -18,7 +18,7 @@ func (e *Engine) measureAir() {
 	a.meterGPS = float64(root * root)
 	a.flowGPS = a.meterGPS
 	// A voltage out of range is not believed for a moment; the fault takes longer.
-	dead := e.fault.airMass.bad || in.airV < meterLowV || in.airV > meterHighV
+	dead := e.fault.airMass.bad || e.watch.air.bad || in.airV < meterLowV || in.airV > meterHighV
 	if dead {
 		a.flowGPS = cal.coarse(in.throttlePct, in.rpm)
 	}

@@ -19,6 +19,8 @@ const (
 	yImmobiliser
 	ySecurityLamp
 	yKeyCode
+	yLostEngine
+	yLostBrake
 )
 
 var bodyReadings = []signal.Info{
@@ -30,6 +32,8 @@ var bodyReadings = []signal.Info{
 	{Name: "immobiliser_ok", Unit: "bool", Text: "the key in the lock is known"},
 	{Name: "security_lamp", Unit: "bool", Text: "security lamp commanded"},
 	{Name: "key_code", Text: "transponder number of the key in the lock, 0 for none read"},
+	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
+	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
 }
 
 // Body is the body ECU's program: immobiliser, key, doors.
@@ -41,6 +45,7 @@ type Body struct {
 	mon                                              monitors
 	battery, accessory, ignition, start, door, brake *car.Circuit
 	upS                                              float64 // since key on
+	lost                                             lostECUs
 }
 
 // NewBody builds the program on a car's wiring; errors as NewEngine. Its memory
@@ -48,11 +53,12 @@ type Body struct {
 func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
 	p := pins{car: c}
 	b := &Body{Readings: newReadings(bodyReadings), car: c, nv: nv, mon: newMonitors(codes, []string{"P0513", "P0633"}),
-		battery: p.need("battery-sense"), accessory: p.need("accessory-feed"), ignition: p.need("ignition-feed"),
+		battery: p.supply("body-supply"), accessory: p.need("accessory-feed"), ignition: p.need("ignition-feed"),
 		start: p.need("start-request"), door: p.need("door-switch"), brake: p.need("parking-brake-switch")}
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("body ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
+	b.lost.init(codes, yLostEngine, "engine", "U0100", "brake", "U0121")
 	return b, nil
 }
 
@@ -93,19 +99,23 @@ func (b *Body) Step(now time.Duration) {
 // it has accepted. The lamp is lit while either of them does not know it.
 func (b *Body) immobilise(now time.Duration, on bool) {
 	r, x := b.Readings, &b.car.Exchange
-	x.BodyECU, x.KeyCode = true, 0
+	muted := b.car.Muted("body")
+	x.BodyECU, x.KeyCode = !muted, 0
 	known, read, ok := 0.0, 0.0, false
 	if on {
 		b.upS += dt
 		known, ok = b.nv.Get("immobiliser_key")
 		read = float64(b.car.Driver.KeyCode)
-		if ok && read != 0 && read == known {
+		good := ok && read != 0 && read == known
+		if good && !muted {
 			x.KeyCode = read
 		}
 		if b.upS > 1 {
-			b.mon.test(0, now, ok && x.KeyCode == 0)
+			b.mon.test(0, now, ok && !good)
 			b.mon.test(1, now, !ok)
 		}
+		b.lost.listen(b.Readings, "body", b.car, b.upS)
+		b.lost.report(now, b.Readings, b.upS, b.battery.Volts())
 	} else {
 		b.upS = 0
 	}

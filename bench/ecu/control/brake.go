@@ -20,6 +20,8 @@ const (
 	bWheelRL
 	bWheelRR
 	bBrakePedal
+	bLostEngine
+	bLostBody
 )
 
 var brakeReadings = []signal.Info{
@@ -32,10 +34,15 @@ var brakeReadings = []signal.Info{
 	{Name: "wheel_rl_kmh", Unit: "km/h", Text: "rear left wheel"},
 	{Name: "wheel_rr_kmh", Unit: "km/h", Text: "rear right wheel"},
 	{Name: "brake_pedal", Unit: "bool", Text: "brake pedal pressed"},
+	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
+	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
 }
 
 // wheelCodes are front left, front right, rear left, rear right.
 var wheelCodes = [4]string{"C0035", "C0040", "C0045", "C0050"}
+
+// mBrakeSwitch is the monitor behind those of the wheels.
+const mBrakeSwitch = 4
 
 // Brake is the brake ECU's program.
 type Brake struct {
@@ -47,7 +54,17 @@ type Brake struct {
 	wheels                   [4]*car.Circuit
 	perKmh                   float64
 	upS                      float64
-	lostS                    [4]float64
+	lost                     lostECUs
+	sw                       brakeSwitch
+}
+
+// brakeSwitch is what speaks against the switch of the pedal.
+type brakeSwitch struct {
+	speed  float64 // smoothed, km/h
+	slowed float64 // seconds of hard braking without the switch
+	held   float64 // km/h gained with the switch closed
+	seen   bool    // it has been both
+	was    bool
 }
 
 // NewBrake builds the program on a car's wiring; errors as NewEngine.
@@ -57,17 +74,18 @@ func NewBrake(c *car.Car, codes Codes, _ NV) (*Brake, error) {
 		return nil, err
 	}
 	p := pins{car: c}
-	b := &Brake{Readings: newReadings(brakeReadings), car: c, mon: newMonitors(codes, wheelCodes[:]), perKmh: cal.Pins.WheelHzPerKm,
-		battery: p.need("battery-sense"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"),
+	b := &Brake{Readings: newReadings(brakeReadings), car: c, mon: newMonitors(codes, append(wheelCodes[:], "P0571")), perKmh: cal.Pins.WheelHzPerKm,
+		battery: p.supply("brake-supply"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"),
 		wheels: [4]*car.Circuit{p.need("wheel-sensor-fl"), p.need("wheel-sensor-fr"), p.need("wheel-sensor-rl"), p.need("wheel-sensor-rr")}}
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("brake ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
+	b.lost.init(codes, bLostEngine, "engine", "U0100", "body", "U0140")
 	return b, nil
 }
 
 // Restart is a reset of the ECU.
-func (b *Brake) Restart() { b.upS, b.lostS = 0, [4]float64{} }
+func (b *Brake) Restart() { b.upS, b.sw = 0, brakeSwitch{} }
 
 // Step runs the program once; call it every car.StepTime.
 func (b *Brake) Step(now time.Duration) {
@@ -106,10 +124,37 @@ func (b *Brake) Step(now time.Duration) {
 		speed = max(speed, kmh)
 	}
 	r.Set(bVehicle, speed)
-	x.BrakeECU, x.VehicleKmh = true, speed
+	x.BrakeECU, x.VehicleKmh = !b.car.Muted("brake"), speed
+	b.lost.listen(r, "brake", b.car, b.upS)
+	b.lost.report(now, r, b.upS, v)
+	b.watchSwitch(now, speed)
 	if b.upS > settleS && v > monitorsFromV && speed > 12 {
 		for i := range b.wheels {
 			b.mon.test(i, now, r.Get(bWheelFL+signal.Ref(i)) < 2)
 		}
+	}
+}
+
+// watchSwitch compares the switch of the pedal with what the car does: nobody
+// slows a car by more than 4 m/s2 without the brake, nor gains 25 km/h on it.
+func (b *Brake) watchSwitch(now time.Duration, speed float64) {
+	s, on := &b.sw, b.Readings.Is(bBrakePedal)
+	was := s.speed
+	s.speed += float64((speed - s.speed) * 0.05)
+	gain := s.speed - was
+	if on != s.was {
+		s.seen, s.was, s.held, s.slowed = true, on, 0, 0
+	}
+	switch {
+	case on:
+		s.held = max(s.held+gain, 0)
+	case gain/3.6 < -4*dt && speed > 5:
+		s.slowed += dt
+	}
+	switch {
+	case s.held > 25 || s.slowed > 0.5:
+		b.mon.test(mBrakeSwitch, now, true)
+	case s.seen:
+		b.mon.test(mBrakeSwitch, now, false)
 	}
 }

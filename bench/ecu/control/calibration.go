@@ -122,6 +122,36 @@ type calibration struct {
 		OffC float64 `yaml:"off_c"`
 	} `yaml:"fan"`
 
+	// Rail is the fuel pressure wanted, and its sensor; 0 kPa without one.
+	Rail struct {
+		KPa       float64    `yaml:"kpa"`
+		SensorKPa [2]float64 `yaml:"sensor_kpa"`
+		SensorV   [2]float64 `yaml:"sensor_v"`
+	} `yaml:"rail"`
+
+	// Evap is purge and leak test of the tank; no test with a PullKPa of 0.
+	Evap struct {
+		PurgePct  float64    `yaml:"purge_pct"`
+		FromS     float64    `yaml:"from_run_s"`
+		FromC     float64    `yaml:"from_coolant_c"`
+		PullKPa   float64    `yaml:"pull_kpa"`  // under the outside
+		HoldS     float64    `yaml:"hold_s"`    // with both valves closed
+		SmallKPa  float64    `yaml:"small_kpa"` // rise in that time that is a small leak
+		SensorKPa [2]float64 `yaml:"sensor_kpa"`
+		SensorV   [2]float64 `yaml:"sensor_v"`
+	} `yaml:"evap"`
+
+	// Gearbox is engine speed over road speed in each gear, to see the clutch slip.
+	Gearbox struct {
+		RPMPerKmh []float64 `yaml:"rpm_per_kmh"`
+	} `yaml:"gearbox"`
+
+	// FiringOrder is how the misfire monitor names the cylinders.
+	FiringOrder []int `yaml:"firing_order"`
+	// HeatKJPerK and HeatShare are the model that knows how fast coolant warms.
+	HeatKJPerK float64 `yaml:"heat_kj_per_k"`
+	HeatShare  float64 `yaml:"heat_share"`
+
 	LampCheckS float64   `yaml:"lamp_check_s"`
 	Learned    []Learned `yaml:"learned"`
 }
@@ -228,6 +258,15 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 		n("fan.on_c", c.Fan.OnC, 50, 140, "degC"),
 		n("fan.off_c", c.Fan.OffC, 40, c.Fan.OnC, "degC"),
 		n("lamp_check_s", c.LampCheckS, 0, 60, "s"),
+		n("rail.kpa", c.Rail.KPa, 0, 30000, "kPa"),
+		n("evap.purge_pct", c.Evap.PurgePct, 0, 100, "%"),
+		n("evap.from_run_s", c.Evap.FromS, 0, 3600, "s"),
+		n("evap.from_coolant_c", c.Evap.FromC, -40, 120, "degC"),
+		n("evap.pull_kpa", c.Evap.PullKPa, 0, 20, "kPa"),
+		n("evap.hold_s", c.Evap.HoldS, 0, 600, "s"),
+		n("evap.small_kpa", c.Evap.SmallKPa, 0, 20, "kPa"),
+		n("heat_kj_per_k", c.HeatKJPerK, 0, 1000, "kJ/K"),
+		n("heat_share", c.HeatShare, 0, 1, ""),
 	}
 	ns = append(ns, span("pins.throttle", p.Throttle, 0, 5, "V")...)
 	ns = append(ns, span("pins.pedal_1", p.Pedal1, 0, 5, "V")...)
@@ -237,6 +276,23 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 	ns = append(ns, span("pins.gear", p.Gear, -2, 10, "")...)
 	ns = append(ns, span("pins.gear_v", p.GearV, 0, 5, "V")...)
 	ns = append(ns, span("pins.fuel_level_v", p.FuelLevelV, 0, 5, "V")...)
+	if c.Rail.KPa > 0 {
+		ns = append(ns, span("rail.sensor_kpa", c.Rail.SensorKPa, 0, 40000, "kPa")...)
+		ns = append(ns, span("rail.sensor_v", c.Rail.SensorV, 0, 5, "V")...)
+	}
+	if c.Evap.PullKPa > 0 {
+		ns = append(ns, span("evap.sensor_kpa", c.Evap.SensorKPa, -20, 20, "kPa")...)
+		ns = append(ns, span("evap.sensor_v", c.Evap.SensorV, 0, 5, "V")...)
+	}
+	for i, r := range c.Gearbox.RPMPerKmh {
+		ns = append(ns, n(fmt.Sprintf("gearbox.rpm_per_kmh[%d]", i), r, 1, 500, "rev/min per km/h"))
+	}
+	if k := len(c.FiringOrder); k != 0 && k != c.Cylinders {
+		return d.Errorf("$.firing_order", "%d cylinders, want all %d", k, c.Cylinders)
+	}
+	for i, k := range c.FiringOrder {
+		ns = append(ns, n(fmt.Sprintf("firing_order[%d]", i), float64(k), 1, float64(c.Cylinders), ""))
+	}
 	return d.Ranges(ns...)
 }
 

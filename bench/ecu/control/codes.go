@@ -82,6 +82,20 @@ type pins struct {
 	missing []string
 }
 
+// want is a circuit that a car may have; nil without.
+func (p *pins) want(name string) *car.Circuit {
+	c, _ := p.car.Circuit(name)
+	return c
+}
+
+// supply is an ECU's own supply pin, or the one that all share.
+func (p *pins) supply(name string) *car.Circuit {
+	if c := p.want(name); c != nil {
+		return c
+	}
+	return p.need("battery-sense")
+}
+
 func (p *pins) need(name string) *car.Circuit {
 	c, ok := p.car.Circuit(name)
 	if !ok {

@@ -29,6 +29,9 @@ type Engine struct {
 	pin enginePins
 
 	routineLimit float64 // rev/min, 0 for none
+	drivers      driverSet
+	refs         [2]*car.Rail // 5 V references, nil without
+	lost         lostECUs
 	engineState
 }
 
@@ -47,6 +50,9 @@ type engineState struct {
 	runS    float64
 	fanOn   bool
 	catC    float64
+	misfire misfireState
+	evap    evapState
+	watch   watchState
 }
 
 // learnedValues are the values of non-volatile memory that the program uses.
@@ -57,6 +63,7 @@ type learnedValues struct {
 	variation         float64
 	variationLearned  bool
 	throttleRestV     float64
+	throttleLearned   bool
 	idleAir           float64
 	keyCode           float64
 	keyKnown, keyGood bool
@@ -76,6 +83,10 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 		return nil, fmt.Errorf("engine ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
 	e.mon = newMonitors(codes, engineMonitors[:])
+	e.drivers = findDrivers(&p, codes)
+	e.refs[0], _ = c.Rail("sensor-5v-a")
+	e.refs[1], _ = c.Rail("sensor-5v-b")
+	e.lost.init(codes, rLostBrake, "brake", "U0121", "body", "U0140")
 	e.Restart()
 	return e, nil
 }
@@ -106,6 +117,7 @@ func (e *Engine) Step(now time.Duration) {
 		return
 	}
 	e.upS += dt
+	e.car.Exchange.EngineECU = !e.car.Muted("engine")
 	slow := e.steps%slowEvery == 0
 	e.steps++
 	if slow {
@@ -114,10 +126,12 @@ func (e *Engine) Step(now time.Duration) {
 	}
 	e.readFast()
 	e.turnState()
+	e.countMisfires()
 	e.runStarter()
 	e.measureAir()
 	e.holdIdle()
 	e.meterFuel()
+	e.purgeTank(now)
 	e.lightLamps()
 	if slow {
 		e.monitor(now)
@@ -134,7 +148,7 @@ func (e *Engine) off() {
 	e.forget(e.in.baroKPa)
 	a, lamp := &e.car.Actuators, e.car.Actuators.SecurityLamp
 	*a = car.Actuators{SecurityLamp: lamp}
-	e.car.Exchange.EngineLocked = false
+	e.car.Exchange.EngineLocked, e.car.Exchange.EngineECU = false, false
 	for r := range signal.Ref(e.Readings.Len()) {
 		e.Readings.Set(r, 0)
 	}
@@ -159,7 +173,8 @@ func (e *Engine) recall() {
 	}
 	l.variation, l.variationLearned = e.nv.Get("crank_variation")
 	l.variation = min(max(l.variation, 0), 5)
-	if v, ok := e.nv.Get("throttle_rest_v"); ok {
+	v, ok := e.nv.Get("throttle_rest_v")
+	if l.throttleLearned = ok; ok {
 		l.throttleRestV = v
 	} else {
 		l.throttleRestV = e.cal.Pins.Throttle[0]

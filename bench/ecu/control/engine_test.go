@@ -153,10 +153,8 @@ func TestAColdEngineCranksSlower(t *testing.T) {
 	speed := func(ambient float64) float64 {
 		r := newRig(t, 5)
 		r.car.Soak(ambient, ambient)
-		c, _ := r.car.Circuit("injectors-bank-1")
-		c.SetWiring(openWire)
-		c, _ = r.car.Circuit("injectors-bank-2")
-		c.SetWiring(openWire)
+		fuse, _ := r.car.Rail("fuse-injectors")
+		fuse.SetWiring(openWire)
 		r.start(2 * time.Second)
 		r.drive("key", "start")
 		r.run(time.Second)

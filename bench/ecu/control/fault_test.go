@@ -242,7 +242,7 @@ func TestAShortedReferenceTakesItsSensorsWithIt(t *testing.T) {
 	require.True(t, ok)
 	rail.SetWiring(car.Wiring{State: car.ShortToGround})
 	r.run(3 * time.Second)
-	assert.ElementsMatch(t, []string{"P0122", "P2122", "P0807", "P0107"}, r.codes.stored)
+	assert.ElementsMatch(t, []string{"P0642", "P0122", "P2122", "P0807", "P0107", "P0452"}, r.codes.stored)
 }
 
 func TestABatteryThatIsNotCharged(t *testing.T) {

@@ -1,5 +1,7 @@
 package control
 
+import "math"
+
 // cut is why no fuel is injected.
 type cut uint8
 
@@ -65,11 +67,21 @@ func (e *Engine) meterFuel() {
 		f.mg[b] = 0
 		if e.start.synced && f.cut == cutNone {
 			trim := 1 + (e.bank[b].short+e.bank[b].long)/100
-			f.mg[b] = e.air.strokeMg / float64(cal.Fuel.Stoich*f.lambda) * factor * trim
+			f.mg[b] = e.air.strokeMg / float64(cal.Fuel.Stoich*f.lambda) * factor * trim * e.railFactor()
 		}
 		f.gps += float64(f.mg[b] * in.rpm / 120 * float64(cal.Cylinders) / 2 * 1e-3)
 	}
 	a.FuelMg = f.mg
+	a.InjectorOff = e.misfire.off
+}
+
+// railFactor is how much longer the injectors open for a low rail pressure.
+func (e *Engine) railFactor() float64 {
+	w := e.cal.Rail.KPa
+	if e.pin.rail == nil || e.fault.rail.bad || w <= 0 {
+		return 1
+	}
+	return math.Sqrt(min(max(w/max(e.in.railKPa, 1), 0.5), 2))
 }
 
 func (e *Engine) decideCut() {
@@ -120,7 +132,7 @@ func (e *Engine) controlLambda(b int, full bool) {
 	case e.fuel.cut != cutNone || full:
 		k.short, k.status = 0, fuelOpenDemand
 		return
-	case !k.active, e.fault.airMass.bad:
+	case !k.active, e.fault.airMass.bad, e.misfire.bank[b], e.watch.frontBad[b]:
 		k.short, k.status = 0, fuelOpenFault
 		return
 	}

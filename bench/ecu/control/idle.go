@@ -22,6 +22,9 @@ func (e *Engine) holdIdle() {
 	if e.start.running && e.runS < 4 {
 		s.target += float64(50 * (4 - e.runS)) // let the flare of the start down slowly
 	}
+	if !e.learned.throttleLearned {
+		s.target += 150 // where the plate closes is not known: keep off it
+	}
 	s.active = e.start.running && pedal < cal.Pedal.IdleBelow
 	base := cal.Idle.AirPct.At(in.coolantC) + e.learned.idleAir
 	miss := s.target - in.rpm
@@ -53,6 +56,7 @@ func (e *Engine) holdIdle() {
 	s.spark = e.angle(miss)
 	a.Spark, a.SparkDeg = e.start.synced && e.learned.keyGood, s.spark
 	a.LambdaHeaters = e.start.running
+	a.Charge = true
 }
 
 // pedal is the driver's demand: the lower of two tracks, or what is left.

@@ -42,6 +42,67 @@ const (
 	mOverheated
 	mKeyNotProgrammed
 	mKeyWrong
+	mThrottleNotLearned
+	mVIN
+	mAirMass
+	mIntake
+	mIntakeJumps
+	mManifold
+	mCoolant
+	mCoolantJumps
+	mThermostat
+	mCrankWheel
+	mCrankJumps
+	mCamTiming
+	mRailLow
+	mRailHigh
+	mRailSensorLow
+	mRailSensorHigh
+	mPumpFeedLow
+	mPumpFeedHigh
+	mMisfire
+	mMisfire1
+	mMisfireLast = mMisfire1 + 7
+	mFrontLow1   = iota + 6
+	mFrontLow2
+	mFrontHigh1
+	mFrontHigh2
+	mFrontIdle1
+	mFrontIdle2
+	mFrontSlow1
+	mFrontSlow2
+	mRearLow1
+	mRearLow2
+	mRearHigh1
+	mRearHigh2
+	mRearIdle1
+	mRearIdle2
+	mCatalyst1
+	mCatalyst2
+	mPurgeFlow
+	mSmallLeak
+	mVent
+	mLargeLeak
+	mPurgeOpen
+	mTankLow
+	mTankHigh
+	mLevelLow
+	mLevelHigh
+	mIdleSlow
+	mIdleFast
+	mStartRequest
+	mCharging
+	mSupplyALow
+	mSupplyAHigh
+	mSupplyBLow
+	mSupplyBHigh
+	mClutchRange
+	mClutchSlip
+	mGear
+	mKnockLow
+	mKnockHigh
+	mPlateOpen
+	mPlateClosed
 	monitorCount
 )
 
@@ -49,6 +110,13 @@ var engineMonitors = [monitorCount]string{
 	"P080A", "P0315", "P0335", "P0340", "P0102", "P0103", "P0112", "P0113", "P0117", "P0118", "P0807", "P0808",
 	"P0122", "P0123", "P0222", "P0223", "P2135", "P2122", "P2123", "P2127", "P2128", "P2138", "P0107", "P0108",
 	"P0197", "P0198", "P0072", "P0073", "P0562", "P0563", "P0171", "P0172", "P0174", "P0175", "P0217", "P0633", "P0513",
+	"P2176", "P0630", "P0101", "P0111", "P0114", "P0106", "P0116", "P0119", "P0128", "P0336", "P0339", "P0016",
+	"P0087", "P0088", "P0192", "P0193", "P0231", "P0232",
+	"P0300", "P0301", "P0302", "P0303", "P0304", "P0305", "P0306", "P0307", "P0308",
+	"P0131", "P0151", "P0132", "P0152", "P0134", "P0154", "P0133", "P0153",
+	"P0137", "P0157", "P0138", "P0158", "P0140", "P0160", "P0420", "P0430",
+	"P0441", "P0442", "P0446", "P0455", "P0496", "P0452", "P0453", "P0462", "P0463", "P0506", "P0507", "P0512", "P0620",
+	"P0642", "P0643", "P0652", "P0653", "P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112",
 }
 
 // Thresholds of voltages, engineering practice.
@@ -85,10 +153,14 @@ func (j *judged) see(failed bool) {
 type faultState struct {
 	airMass, intake, coolant, clutch, manifold   judged
 	throttle1, throttle2, pedal1, pedal2, tracks judged
+	rail, tank, gear, level, plate               judged
+	oil, ambient                                 judged
 }
 
 // throttleLost says that the plate's position is unknown, so its motor is off.
-func (f *faultState) throttleLost() bool { return f.throttle1.bad && f.throttle2.bad || f.tracks.bad }
+func (f *faultState) throttleLost() bool {
+	return f.throttle1.bad && f.throttle2.bad || f.tracks.bad || f.plate.bad
+}
 
 // monitor runs every monitor whose conditions are met.
 func (e *Engine) monitor(now time.Duration) {
@@ -97,6 +169,11 @@ func (e *Engine) monitor(now time.Duration) {
 		return
 	}
 	m.test(mClutchNotLearned, now, !e.learned.clutch)
+	m.test(mThrottleNotLearned, now, !e.learned.throttleLearned)
+	if t, ok := e.nv.(interface{ Text(string) (string, bool) }); ok {
+		_, has := t.Text("vin")
+		m.test(mVIN, now, !has)
+	}
 	m.test(mVariationNotLearned, now, !e.learned.variationLearned)
 
 	both := func(low, high int, v, lo, hi float64) bool {
@@ -114,10 +191,32 @@ func (e *Engine) monitor(now time.Duration) {
 	f.throttle2.see(both(mThrottle2Low, mThrottle2High, in.throttle2V, ratioLowV, ratioHighV))
 	f.pedal1.see(both(mPedal1Low, mPedal1High, in.pedal1V, ratioLowV, ratioHighV))
 	f.pedal2.see(both(mPedal2Low, mPedal2High, in.pedal2V, ratioLowV, ratioHighV))
-	both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV)
-	both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV)
+	f.oil.see(both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV))
+	f.ambient.see(both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV))
+	f.level.see(both(mLevelLow, mLevelHigh, in.fuelLevelV, ratioLowV, ratioHighV))
+	if e.pin.rail != nil {
+		f.rail.see(both(mRailSensorLow, mRailSensorHigh, in.railV, ratioLowV, ratioHighV))
+	}
+	if e.pin.tank != nil {
+		f.tank.see(both(mTankLow, mTankHigh, in.tankV, ratioLowV, ratioHighV))
+	}
+	if s := &e.start; e.pin.knock != nil && s.running && e.runS > 2 {
+		both(mKnockLow, mKnockHigh, in.knockV, 0.2, 4.5)
+	}
+	for i, r := range e.refs {
+		if r != nil {
+			both(mSupplyALow+2*i, mSupplyAHigh+2*i, r.SourceVolts(), 4.6, 5.4)
+		}
+	}
+	gear := in.gearV < ratioLowV || in.gearV > ratioHighV
+	f.gear.see(gear)
+	m.test(mGear, now, gear)
 	e.monitorTracks(now)
 	e.monitorEngine(now)
+	e.monitorDrivers(now)
+	e.monitorPlausible(now)
+	e.monitorLambda(now)
+	e.lost.test(now, e)
 }
 
 // monitorTracks compares double sensors whose single tracks are in range.
@@ -150,8 +249,11 @@ func (e *Engine) monitorEngine(now time.Duration) {
 		m.test(mVoltageHigh, now, in.batteryV > supplyHighV)
 		m.test(mOverheated, now, !e.fault.coolant.bad && in.coolantC > 118)
 	}
-	if !e.fault.airMass.bad && e.bank[0].status == fuelClosed && e.bank[1].status == fuelClosed && e.runS > 30 {
+	if !e.fault.airMass.bad && !e.watch.air.bad && e.runS > 30 {
 		for b, k := range e.bank {
+			if k.status != fuelClosed || e.evap.stage > evapWait && e.evap.stage < evapDone {
+				continue
+			}
 			total := k.short + k.long
 			m.test(mLean1+2*b, now, total > 25)
 			m.test(mRich1+2*b, now, total < -25)

@@ -15,6 +15,7 @@ type enginePins struct {
 	throttle1, throttle2, pedal1, pedal2, clutch   *car.Circuit
 	coolant, oil, ambient, gear, brake, parking    *car.Circuit
 	fuelLevel, lambda11, lambda12, lambda21, lam22 *car.Circuit
+	rail, tank, pumpFeed, knock                    *car.Circuit // nil where the car has none
 }
 
 func findEnginePins(p *pins) enginePins {
@@ -29,6 +30,8 @@ func findEnginePins(p *pins) enginePins {
 		fuelLevel: p.need("fuel-level-sensor"),
 		lambda11:  p.need("lambda-sensor-b1s1"), lambda12: p.need("lambda-sensor-b1s2"),
 		lambda21: p.need("lambda-sensor-b2s1"), lam22: p.need("lambda-sensor-b2s2"),
+		rail: p.want("rail-pressure-sensor"), tank: p.want("tank-pressure-sensor"),
+		pumpFeed: p.want("fuel-pump-feedback"), knock: p.want("knock-sensor"),
 	}
 }
 
@@ -52,6 +55,11 @@ type inputs struct {
 	brake, parking              bool
 	lambdaV                     [4]float64 // b1s1 b1s2 b2s1 b2s2
 	fuelLevelPct                float64
+	fuelLevelV, gearV           float64
+	railV, railKPa              float64
+	tankV, tankKPa              float64
+	pumpV, knockV               float64
+	camTurn, roughPct           float64
 
 	// Seen run-out of the crank wheel, gathered over a turn.
 	sumSin, sumCos, sum, lastTurn, variationPct float64
@@ -69,6 +77,11 @@ func closed(c *car.Circuit) bool { return c.Volts() < 4 }
 // percent is where v stands between two voltages.
 func percent(v float64, span [2]float64) float64 {
 	return min(max((v-span[0])/(span[1]-span[0])*100, 0), 100)
+}
+
+// along is what lies at a percentage of a span.
+func along(span [2]float64, pct float64) float64 {
+	return span[0] + float64(pct/100*(span[1]-span[0]))
 }
 
 // celsius is the temperature of an NTC sensor by the voltage at its pull-up,
@@ -113,7 +126,13 @@ func (e *Engine) readFast() {
 // learned, most of it is taken out again.
 func (e *Engine) readCrank() {
 	in := &e.in
+	if was := in.rawHz; was > 0 {
+		// A wheel with damaged teeth jumps from one reading to the next.
+		jump := (e.pin.crank.Hertz() - was) / was * 100
+		in.roughPct += float64((math.Abs(jump) - in.roughPct) * 0.02)
+	}
 	in.rawHz, in.camHz, in.turn = e.pin.crank.Hertz(), e.pin.cam.Hertz(), e.pin.crank.Turn()
+	in.camTurn = e.pin.cam.Turn()
 	rpm := in.rawHz
 	if rpm > 0 && e.learned.variationLearned {
 		known := float64(e.learned.variation * (1 - e.cal.Crank.LeftPct/100) / 100)
@@ -150,10 +169,25 @@ func (e *Engine) readSlow() {
 	in.oilC, in.ambientC = cal.celsius(in.oilV), cal.celsius(in.ambientV)
 	in.coolantC = believed(&e.fault.coolant, in.coolantV, in.coolantRawC, in.coolantC, cal.Temperatures.SubstituteCoolant)
 	in.intakeC = believed(&e.fault.intake, in.intakeV, in.intakeRawC, in.intakeC, cal.Temperatures.SubstituteIntake)
-	g := percent(adc(e.pin.gear.Volts()), cal.Pins.GearV) / 100
+	in.gearV, in.fuelLevelV = adc(e.pin.gear.Volts()), adc(e.pin.fuelLevel.Volts())
+	g := percent(in.gearV, cal.Pins.GearV) / 100
 	in.gear = int(math.Floor(cal.Pins.Gear[0] + float64(g*(cal.Pins.Gear[1]-cal.Pins.Gear[0])) + 0.5))
 	in.brake, in.parking = closed(e.pin.brake), closed(e.pin.parking)
-	in.fuelLevelPct = percent(adc(e.pin.fuelLevel.Volts()), cal.Pins.FuelLevelV)
+	in.fuelLevelPct = percent(in.fuelLevelV, cal.Pins.FuelLevelV)
+	if e.pin.rail != nil {
+		in.railV = adc(e.pin.rail.Volts())
+		in.railKPa = along(cal.Rail.SensorKPa, percent(in.railV, cal.Rail.SensorV))
+	}
+	if e.pin.tank != nil {
+		in.tankV = adc(e.pin.tank.Volts())
+		in.tankKPa = along(cal.Evap.SensorKPa, percent(in.tankV, cal.Evap.SensorV))
+	}
+	if e.pin.pumpFeed != nil {
+		in.pumpV = e.pin.pumpFeed.Volts()
+	}
+	if e.pin.knock != nil {
+		in.knockV = adc(e.pin.knock.Volts())
+	}
 	if in.rawHz == 0 && in.camHz == 0 && e.upS > 0.1 && !e.fault.manifold.bad {
 		in.baroKPa = in.mapKPa
 	}

@@ -80,6 +80,10 @@ func (e *Engine) publishSlow() {
 	}
 	e.catC += float64((gas - e.catC) * slowEvery * dt / 40)
 	r.Set(rCatalyst, e.catC)
+	r.Set(rRail, in.railKPa)
+	r.Set(rTank, in.tankKPa)
+	r.Set(rPurge, e.car.Actuators.PurgePct)
+	r.SetBool(rVent, e.car.Actuators.VentClosed)
 	torque := 0.0
 	if e.start.running && e.fuel.cut == cutNone {
 		torque = min(e.air.absPct, 100)

@@ -60,6 +60,11 @@ const (
 	rMIL
 	rSecurityLamp
 	rImmobiliser
+	rRail
+	rTank
+	rVent
+	rLostBrake
+	rLostBody
 )
 
 var engineReadings = []signal.Info{
@@ -119,6 +124,11 @@ var engineReadings = []signal.Info{
 	{Name: "mil", Unit: "bool", Text: "malfunction indicator lamp asked for by a code"},
 	{Name: "security_lamp", Unit: "bool", Text: "the engine is locked by the immobiliser"},
 	{Name: "immobiliser_ok", Unit: "bool", Text: "the key is known"},
+	{Name: "rail_kpa", Unit: "kPa", Text: "fuel rail pressure"},
+	{Name: "tank_kpa", Unit: "kPa", Text: "pressure in the tank over the outside"},
+	{Name: "vent_closed", Unit: "bool", Text: "vent of the canister commanded closed"},
+	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
+	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.

@@ -74,7 +74,7 @@ func TestNothingTheDriverDoesBreaksTheModel(t *testing.T) {
 			switch c := rapid.SampledFrom(append(car.Controls(), "wire", "plug", "soak")).Draw(rt, "act"); c {
 			case "wire":
 				name := rapid.SampledFrom([]string{"crank-sensor", "air-mass-sensor", "coolant-sensor", "clutch-sensor", "throttle-motor",
-					"injectors-bank-1", "starter-relay", "lambda-sensor-b1s1", "throttle-sensor-1", "pedal-sensor-1"}).Draw(rt, "circuit")
+					"injector-1", "starter-relay", "lambda-sensor-b1s1", "throttle-sensor-1", "pedal-sensor-1"}).Draw(rt, "circuit")
 				w := car.Wiring{State: car.WireState(rapid.IntRange(0, 6).Draw(rt, "state")), Ohm: 1000, OpenPct: 20, PeriodS: 1}
 				r.wire(name, w)
 			case "plug":

@@ -1,0 +1,90 @@
+package control
+
+import "time"
+
+// swing measures how much and how often a sensor's voltage moves.
+type swing struct {
+	last  float64
+	moved float64 // V, gathered
+	rich  bool
+	turns float64 // crossings gathered
+	overS float64
+}
+
+func (s *swing) see(v float64) {
+	if d := v - s.last; d > 0 {
+		s.moved += d
+	} else {
+		s.moved -= d
+	}
+	s.last = v
+	if v > 0.6 && !s.rich || v < 0.3 && s.rich {
+		s.rich = !s.rich
+		s.turns++
+	}
+	s.overS += slowEvery * dt
+}
+
+func (s *swing) begin() { s.moved, s.turns, s.overS = 0, 0, 0 }
+
+const swingS = 15 // window of the comparison, in seconds
+
+// monitorLambda watches the oxygen sensors, and through those behind the
+// catalysts how much oxygen these still store.
+func (e *Engine) monitorLambda(now time.Duration) {
+	in, m, w := &e.in, &e.mon, &e.watch
+	if !e.start.running || e.runS < 15 {
+		return
+	}
+	for b := range e.bank {
+		v, behind := in.lambdaV[2*b], in.lambdaV[2*b+1]
+		low, high := v < 0.02, v > 1.1
+		m.test(mFrontLow1+b, now, low)
+		m.test(mFrontHigh1+b, now, high)
+		w.frontBad[b] = low || high
+		heater := e.drivers.failed(frontHeaters[b])
+		idle := e.runS > 25 && !e.bank[b].active
+		m.test(mFrontIdle1+b, now, idle && !low && !high && !heater)
+
+		lowBehind, highBehind := behind < 0.02, behind > 1.1
+		m.test(mRearLow1+b, now, lowBehind)
+		m.test(mRearHigh1+b, now, highBehind)
+		still := behind > 0.43 && behind < 0.47
+		w.rearIdleS[b] += slowEvery * dt
+		if !still {
+			w.rearIdleS[b] = 0
+		}
+		m.test(mRearIdle1+b, now, w.rearIdleS[b] > 15 && !e.drivers.failed(rearHeaters[b]))
+		e.compareSwing(b, v, behind, lowBehind || highBehind || still)
+		if w.swung[b] {
+			m.test(mFrontSlow1+b, now, w.slow[b])
+			m.test(mCatalyst1+b, now, w.weak[b])
+		}
+	}
+}
+
+var frontHeaters, rearHeaters = [2]string{"lambda-heater-b1s1", "lambda-heater-b2s1"}, [2]string{"lambda-heater-b1s2", "lambda-heater-b2s2"}
+
+// compareSwing judges the speed of the front sensor and the catalyst from their
+// swings over a window of closed loop at low flow.
+func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
+	f, r := &e.watch.front[b], &e.watch.rear[b]
+	testing := e.evap.stage > evapWait && e.evap.stage < evapDone
+	if e.bank[b].status != fuelClosed || !e.idle.active || e.runS < 20 || testing {
+		f.begin()
+		r.begin()
+		f.last, r.last = v, behind
+		return
+	}
+	f.see(v)
+	r.see(behind)
+	if f.overS < swingS {
+		return
+	}
+	hz := f.turns / 2 / f.overS
+	slow := hz < 0.3
+	e.watch.slow[b], e.watch.swung[b] = slow, true
+	e.watch.weak[b] = !blind && !slow && r.moved > float64(0.35*f.moved)
+	f.begin()
+	r.begin()
+}
