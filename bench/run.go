@@ -65,6 +65,7 @@ type Run struct {
 	ended    bool
 	pending  int // scheduled moments of driver and faults still to come
 	settleAt time.Duration
+	randoms  int // faults that come by chance, so that each has a chance of its own
 }
 
 // Result is what became of a run.

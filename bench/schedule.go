@@ -36,7 +36,11 @@ func (r *Run) when(t scenarios.Trigger, fn func()) {
 		loop.At(t.At, priorityFault, func() { r.pending--; fn() })
 		return
 	}
+	n := 0
 	r.begin.On(t.When, func(now time.Duration) {
+		if n++; t.Nth > 0 && n != t.Nth {
+			return
+		}
 		r.pending++
 		loop.At(now+t.After, priorityFault, func() { r.pending--; fn() })
 	})
@@ -63,6 +67,10 @@ func (r *Run) scheduleFault(f *scenarios.Fault) error {
 		if err := h.set(on); err != nil {
 			r.failIf(err)
 		}
+	}
+	if f.Random != nil {
+		r.when(f.From, func() { r.comeAndGo(f, set) })
+		return nil
 	}
 	var come func()
 	come = func() {

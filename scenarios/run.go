@@ -60,6 +60,10 @@ func (r *reader) trigger(t *Trigger, at string) []field {
 		{at, false, func(n ast.Node) { t.At, t.Set = r.duration(n, 0), true }},
 		{"when", false, func(n ast.Node) { t.When, t.Set = r.condition(n), true }},
 		{"after", false, r.durationInto(&t.After, 0)},
+		{"nth", false, func(n ast.Node) {
+			v, _ := r.whole(n, 1, 1_000_000)
+			t.Nth = int(v)
+		}},
 	}
 }
 
@@ -71,6 +75,8 @@ func (r *reader) one(n ast.Node, at string) {
 		r.fail(n, fmt.Sprintf("both %q and \"when\"", at), "one of them")
 	case has["after"] && !has["when"]:
 		r.fail(n, `"after" without "when"`, "both")
+	case has["nth"] && !has["when"]:
+		r.fail(n, `"nth" without "when"`, "both")
 	}
 }
 
@@ -101,11 +107,14 @@ func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
 			field{"until", false, r.durationInto(&f.Until, 1)},
 			field{"for", false, r.durationInto(&f.For, 1)},
 			field{"every", false, r.durationInto(&f.Every, 1)},
+			field{"random", false, func(n ast.Node) { f.Random = r.random(n) }},
 		)
 		r.mapping(n, "a fault", fields...)
 		r.one(n, "from")
 		has := r.keys(n)
 		switch {
+		case has["random"] && (has["for"] || has["every"]):
+			r.fail(n, `"random" beside "for" or "every"`, "one of them")
 		case has["until"] && has["for"]:
 			r.fail(n, `both "until" and "for"`, "one of them")
 		case has["until"] && f.From.When == nil && f.Until > 0 && f.Until <= f.From.At:
@@ -119,6 +128,21 @@ func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
 		}
 		s.Faults = append(s.Faults, f)
 	})
+}
+
+// random reads how a fault comes and goes by chance.
+func (r *reader) random(n ast.Node) *Random {
+	x := &Random{Spread: Spreads[0]}
+	r.mapping(n, "a random fault",
+		field{"between", false, r.durationInto(&x.Between, time.Millisecond)},
+		field{"rate", false, func(n ast.Node) { x.Rate = r.numberOf(n) }},
+		field{"lasting", true, r.durationInto(&x.Lasting, time.Millisecond)},
+		field{"spread", false, func(n ast.Node) { x.Spread, _ = r.word(n, Spreads) }},
+	)
+	if has := r.keys(n); has["between"] == has["rate"] {
+		r.fail(n, `"between" and "rate", or neither`, "one of them")
+	}
+	return x
 }
 
 // params reads the parameters that the catalogue declares.

@@ -38,6 +38,8 @@ type Trigger struct {
 	// else At is the moment.
 	When      *judge.Condition
 	After, At time.Duration
+	// Nth, if not 0, takes the Nth beginning of When only.
+	Nth int
 	// Set is false where the file says nothing.
 	Set bool
 }
@@ -52,7 +54,26 @@ type Fault struct {
 	Until  time.Duration
 	For    time.Duration
 	Every  time.Duration
+	// Random, if set, has it come and go by chance, between From and Until.
+	Random *Random
 }
+
+// Random is a fault that comes and goes by chance.
+type Random struct {
+	// Between is the mean time from its going to its next coming. Rate, in its
+	// place, is how often it comes in a second, as the car's signals say: a fault
+	// that follows vibration or temperature.
+	Between time.Duration
+	Rate    *judge.Number
+	// Lasting is the mean time that it stays.
+	Lasting time.Duration
+	// Spread is how both times are distributed: exponential, uniform (0 to twice
+	// the mean), normal (standard deviation a third of the mean) or fixed.
+	Spread string
+}
+
+// Spreads are the distributions of Random.
+var Spreads = []string{"exponential", "uniform", "normal", "fixed"}
 
 // Step is something the driver does: controls moved at one moment, each time a
 // condition begins.

@@ -381,6 +381,24 @@ func (r *reader) condition(n ast.Node) *judge.Condition {
 	return c
 }
 
+// numberOf reads an expression of a number over signals.
+func (r *reader) numberOf(n ast.Node) *judge.Number {
+	s, ok := rawText(n)
+	if !ok {
+		r.fail(n, kindOf(n), "a number in CEL")
+		return nil
+	}
+	if r.lang == nil {
+		return nil // the car is unknown, which is reported
+	}
+	x, errs := r.lang.CompileNumber(s)
+	for _, e := range errs {
+		line, column := r.inside(n, s, e.Line, e.Column)
+		r.add(line, column, "expression: "+e.Message, "")
+	}
+	return x
+}
+
 func (r *reader) conditionInto(to **judge.Condition) func(ast.Node) {
 	return func(n ast.Node) { *to = r.condition(n) }
 }
