@@ -216,8 +216,9 @@ func TestTruncatedGzip(t *testing.T) {
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 	assert.ErrorContains(t, err, "of the decompressed stream")
 	require.Greater(t, len(got), 1000)
-	assert.EqualValues(t, 28+0, (e.Offset-int64(bytes.Index(plain, []byte{6, 0, 0, 0, 48, 0, 0, 0})))%48+28, "the offset is that of a packet block")
-	assert.EqualValues(t, len(got), (e.Offset-int64(bytes.Index(plain, []byte{6, 0, 0, 0, 48, 0, 0, 0})))/48, "all before it was delivered")
+	// Packet blocks of 48 bytes follow the blocks of section and interface.
+	first := int64(len(plain) - 5000*48)
+	assert.Equal(t, first+int64(len(got))*48, e.Offset, "the place of the first block that is not whole")
 
 	z[len(z)-5] ^= 1 // the check sum
 	got, err = readBytes(t, z)

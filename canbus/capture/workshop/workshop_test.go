@@ -1,6 +1,8 @@
 package workshop_test
 
 import (
+	"bytes"
+	"compress/gzip"
 	"flag"
 	"io"
 	"testing"
@@ -11,6 +13,8 @@ import (
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/capture/workshop"
+	"sawhorse/canbus/wire"
+	"sawhorse/testdata/captures"
 )
 
 var update = flag.Bool("update", false, "write the recording anew")
@@ -39,6 +43,37 @@ func TestTheFileIsCurrent(t *testing.T) {
 	}
 	require.ErrorIs(t, r.Next(&got), io.EOF)
 	require.Greater(t, n, 20_000)
+}
+
+// The recording inside the file is what the writer makes of the frames, byte for
+// byte; only the compression is left to the library's version.
+func TestTheFileIsTheSameBytes(t *testing.T) {
+	var want bytes.Buffer
+	w, err := capture.NewWriter(&want, "again", capture.PcapNG, capture.Options{Buses: []string{"workshop"}})
+	require.NoError(t, err)
+	for f := range workshop.Frames {
+		require.NoError(t, w.Write(f, ""))
+	}
+	require.NoError(t, w.Close())
+	in, err := captures.FS.Open("workshop-drive.pcapng.gz")
+	require.NoError(t, err)
+	defer in.Close()
+	z, err := gzip.NewReader(in)
+	require.NoError(t, err)
+	got, err := io.ReadAll(z)
+	require.NoError(t, err)
+	require.True(t, bytes.Equal(want.Bytes(), got), "run with -update, and look at what has changed")
+}
+
+// The load, counted bit by bit with the stuffing of each frame and the three bits
+// of intermission (ISO 11898-1:2015 clauses 10.4.6 and 10.5).
+func TestTheLoadBitByBit(t *testing.T) {
+	bits := 0
+	for f := range workshop.Frames {
+		nominal, _ := wire.Bits(f)
+		bits += nominal + 3
+	}
+	require.InDelta(t, 0.40, float64(bits)/500_000/workshop.Length.Seconds(), 0.05)
 }
 
 // About 40 % of 500 kbit/s, no two frames at once, none going back.
