@@ -150,6 +150,18 @@ func (e *Entry) OnBus() bool {
 	})
 }
 
+// OnFrames reports whether the fault is done to frames that pass, and so can be put
+// between any two buses.
+func (e *Entry) OnFrames() bool {
+	return !slices.ContainsFunc(e.acts, func(b boundAct) bool {
+		switch b.act.(type) {
+		case *framesAct, *babbleAct:
+			return false
+		}
+		return true
+	})
+}
+
 // params checks the values given and adds the defaults.
 func (e *Entry) params(given map[string]any) (Params, error) {
 	p := Params{}

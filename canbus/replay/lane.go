@@ -79,7 +79,7 @@ func (l *lane) offer() bool {
 	case err == nil:
 		late := r.loop.Elapsed() - w.due
 		r.stats.Sent++
-		r.late.add(late)
+		r.late.Add(late)
 		if r.opt.Late != nil {
 			r.opt.Late(late)
 		}

@@ -9,6 +9,7 @@ import (
 
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
+	"sawhorse/canbus/internal/spread"
 )
 
 // Source is where frames come from, in order; a capture.Reader is one. Time
@@ -115,7 +116,7 @@ type Replay struct {
 	refuse error
 	err    error
 	stats  Stats
-	late   histogram
+	late   spread.Histogram
 }
 
 // New makes a replay of src onto buses, attaching to each as "replay": frames of
@@ -241,7 +242,7 @@ func (r *Replay) Err() error { return errors.Join(r.err, r.refuse) }
 // Stats tells what has been done so far.
 func (r *Replay) Stats() Stats {
 	s := r.stats
-	s.P50, s.P99, s.Max = r.late.quantile(0.5), r.late.quantile(0.99), r.late.max
+	s.P50, s.P99, s.Max = r.late.Quantile(0.5), r.late.Quantile(0.99), r.late.Max()
 	return s
 }
 

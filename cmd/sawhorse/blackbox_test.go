@@ -225,12 +225,17 @@ func TestTheDaemonIsDrivenAndDiagnosedFromOutside(t *testing.T) {
 	require.NoFileExists(t, d.socket)
 }
 
+// tool is the demo's tool at a task.
+func tool(task, socket string) *exec.Cmd {
+	cmd := exec.Command(filepath.Join(programs, "demotool"), task)
+	cmd.Env = append(os.Environ(), "SAWHORSE_BUS=unix:"+socket)
+	return cmd
+}
+
 // codesBySocket asks with the demo's tool, a process of its own.
 func codesBySocket(t *testing.T, socket string) []string {
 	t.Helper()
-	cmd := exec.Command(filepath.Join(programs, "demotool"), "read-codes")
-	cmd.Env = append(os.Environ(), "SAWHORSE_BUS=unix:"+socket)
-	out, err := cmd.Output()
+	out, err := tool("read-codes", socket).Output()
 	var exit *exec.ExitError
 	if errors.As(err, &exit) && exit.ExitCode() == 3 {
 		return nil // the ECUs are still starting

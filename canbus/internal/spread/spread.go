@@ -1,4 +1,5 @@
-package replay
+// Package spread counts durations in constant memory and gives their quantiles.
+package spread
 
 import (
 	"math"
@@ -13,8 +14,9 @@ const (
 	bucketsAll = (64 - subBits) << subBits
 )
 
-// histogram counts durations in constant memory, about 8 KiB.
-type histogram struct {
+// Histogram counts durations in constant memory, about 8 KiB. The zero Histogram
+// is empty.
+type Histogram struct {
 	count [bucketsAll]uint64
 	n     uint64
 	max   time.Duration
@@ -38,15 +40,16 @@ func top(i int) uint64 {
 	return (uint64(i)-uint64(exp<<subBits)+1)<<exp - 1
 }
 
-func (h *histogram) add(d time.Duration) {
+// Add counts a duration; below zero is zero.
+func (h *Histogram) Add(d time.Duration) {
 	d = max(d, 0)
 	h.count[bucket(uint64(d))]++
 	h.n++
 	h.max = max(h.max, d)
 }
 
-// quantile is a duration that the share q of all does not exceed; 0 without any.
-func (h *histogram) quantile(q float64) time.Duration {
+// Quantile is a duration that the share q of all does not exceed; 0 without any.
+func (h *Histogram) Quantile(q float64) time.Duration {
 	if h.n == 0 {
 		return 0
 	}
@@ -58,3 +61,9 @@ func (h *histogram) quantile(q float64) time.Duration {
 	}
 	return h.max
 }
+
+// Max is the longest duration counted.
+func (h *Histogram) Max() time.Duration { return h.max }
+
+// N is how many were counted.
+func (h *Histogram) N() uint64 { return h.n }

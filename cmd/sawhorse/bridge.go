@@ -1,0 +1,224 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"sawhorse/bench"
+	"sawhorse/bench/api"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/metrics"
+	"sawhorse/canbus"
+	"sawhorse/canbus/bridge"
+	"sawhorse/canbus/capture"
+	"sawhorse/canbus/clock"
+)
+
+// bridgeOptions are the flags of bridge.
+type bridgeOptions struct {
+	bus, far, listen, capture string
+	arm, faults               []string
+	seed                      uint64
+	length                    time.Duration
+}
+
+func newBridgeCommand() *cobra.Command {
+	var o bridgeOptions
+	cmd := &cobra.Command{
+		Use:   "bridge",
+		Short: "Sit between two buses, with faults",
+		Long: `Bridge joins two buses: what comes on one leaves on the other. Faults of the
+catalogue that are done to frames can be put in between (sender near is what comes
+from --bus, sender far what comes from --far), so that an intermittent fault can be
+put between a real control unit and a real tool. In the end it says what passed and
+how long it took.
+
+With --listen the API of serve switches faults on and off while it runs.
+
+` + cautions,
+		Example: `  sawhorse bridge --bus can:can0 --far can:can1 --arm can0,can1 --fault "frames-lost:ids=7E8,every=10"
+  sawhorse bridge --bus unix:car.sock --far can:vcan0 --capture both.pcapng --for 1m`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return o.run(cmd) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.bus, "bus", "", "near bus: unix:PATH or can:IFACE")
+	f.StringVar(&o.far, "far", "", "far bus: unix:PATH or can:IFACE")
+	f.StringSliceVar(&o.arm, "arm", nil, "physical interfaces that may be sent on")
+	f.StringArrayVar(&o.faults, "fault", nil, "fault in between: ID, or ID:PARAM=VALUE,PARAM=VALUE; may be given again")
+	f.StringVar(&o.listen, "listen", "", "loopback address of the API; none without")
+	f.StringVar(&o.capture, "capture", "", "record both buses to this file (.pcapng or .csv)")
+	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
+	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
+	return cmd
+}
+
+func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
+	for flag, url := range map[string]string{"--bus": o.bus, "--far": o.far} {
+		if _, err := dialable(url); err != nil {
+			return fmt.Errorf("%s: %w", flag, err)
+		}
+	}
+	if o.bus == o.far {
+		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
+	}
+	loop, err := clock.NewWall()
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(cmd.Context())
+	defer cancel()
+	var gone []string
+	open := func(url string) (canbus.Bus, func(), error) {
+		return openBus(ctx, loop, url, strings.Join(armed(o.arm, url), ""), func(error) {
+			gone = append(gone, url)
+			loop.Stop()
+		})
+	}
+	near, closeNear, err := open(o.bus)
+	if err != nil {
+		return err
+	}
+	defer closeNear()
+	far, closeFar, err := open(o.far)
+	if err != nil {
+		return err
+	}
+	defer closeFar()
+	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.seed))
+	if err != nil {
+		return err
+	}
+	if err := o.setFaults(m); err != nil {
+		return err
+	}
+	finish, err := o.record(m)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, finish()) }()
+	if o.listen != "" {
+		stop, err := o.serve(loop, m)
+		if err != nil {
+			return err
+		}
+		defer stop()
+	}
+	until := time.Duration(math.MaxInt64)
+	if o.length > 0 {
+		until = o.length
+	}
+	stop := progress(cmd.ErrOrStderr(), loop, func() string {
+		there, back := m.Stats()
+		return fmt.Sprintf("%d frames passed to the far bus, %d back", there.Passed, back.Passed)
+	})
+	err = loop.Run(ctx, until)
+	stop()
+	there, back := m.Stats()
+	for _, d := range []struct {
+		name string
+		s    bridge.Stats
+	}{{o.bus + " to " + o.far, there}, {o.far + " to " + o.bus, back}} {
+		fmt.Fprintf(cmd.OutOrStdout(), "%s: %d frames passed, %d lost, %d waiting; added %v in the median, %v at the 99th percentile, %v at most\n",
+			d.name, d.s.Passed, d.s.Lost, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
+	}
+	switch {
+	case len(gone) > 0:
+		return fmt.Errorf("%s has gone", strings.Join(gone, ", "))
+	case errors.Is(err, context.Canceled):
+		return nil // the way it is meant to end
+	}
+	return err
+}
+
+// armed is the interface of the URL if it is among those armed.
+func armed(list []string, url string) []string {
+	for _, name := range list {
+		if url == "can:"+name {
+			return []string{name}
+		}
+	}
+	return nil
+}
+
+func (o *bridgeOptions) setFaults(m *bench.Middle) error {
+	for _, text := range o.faults {
+		id, params, err := parseFault(text)
+		if err != nil {
+			return err
+		}
+		if err := m.SetFault(id, true, params); err != nil {
+			return fmt.Errorf("--fault %q: %w", text, err)
+		}
+	}
+	return nil
+}
+
+// parseFault reads ID:PARAM=VALUE,PARAM=VALUE. Values are numbers, true, false, or
+// words.
+func parseFault(text string) (string, map[string]any, error) {
+	id, rest, ok := strings.Cut(text, ":")
+	if !ok {
+		return id, nil, nil
+	}
+	params := map[string]any{}
+	for _, pair := range strings.Split(rest, ",") {
+		name, value, ok := strings.Cut(pair, "=")
+		if !ok || name == "" {
+			return "", nil, fmt.Errorf("--fault %q: %q, want PARAM=VALUE", text, pair)
+		}
+		params[name] = value
+		// Identifiers, bytes and words stay words, also where they look like numbers.
+		if f, err := strconv.ParseFloat(value, 64); err == nil && !textParams[name] {
+			params[name] = f
+		}
+		if b, err := strconv.ParseBool(value); err == nil && !textParams[name] && (value == "true" || value == "false") {
+			params[name] = b
+		}
+	}
+	return id, params, nil
+}
+
+// textParams are the parameters of the catalogue whose values are words.
+var textParams = map[string]bool{"ids": true, "id": true, "bytes": true, "new-id": true, "sender": true, "part": true, "service": true, "item": true, "code": true}
+
+func (o *bridgeOptions) record(m *bench.Middle) (func() error, error) {
+	if o.capture == "" {
+		return func() error { return nil }, nil
+	}
+	w, err := capture.Create(o.capture, capture.Options{Buses: []string{o.bus, o.far}, Origin: time.Now(), FlushEvery: time.Second})
+	if err != nil {
+		return nil, err
+	}
+	m.Tap(func(s canbus.Sighting) { _ = w.Write(s.Frame, s.Touched) }) // Close tells the first error
+	return w.Close, nil
+}
+
+func (o *bridgeOptions) serve(loop *clock.Loop, m *bench.Middle) (func(), error) {
+	host, _, err := net.SplitHostPort(o.listen)
+	if err != nil || !api.IsLoopback(host) {
+		return nil, fmt.Errorf("--listen %q: want a loopback address and a port, such as 127.0.0.1:9464", o.listen)
+	}
+	ln, err := net.Listen("tcp", o.listen)
+	if err != nil {
+		return nil, fmt.Errorf("--listen %s: %w", o.listen, err)
+	}
+	server := &http.Server{Handler: api.New(loop.Post, m, metrics.New().Handler()), ReadHeaderTimeout: 5 * time.Second}
+	go func() {
+		if err := server.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
+			slog.Error("the API has ended", "error", err)
+		}
+	}()
+	slog.Info("the API listens", "address", ln.Addr())
+	return func() { _ = server.Close() }, nil
+}
