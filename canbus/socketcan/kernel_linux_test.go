@@ -254,3 +254,9 @@ func TestKernelNamesThatCanNotBe(t *testing.T) {
 	require.NoError(t, err)
 	require.False(t, errors.Is(err, socketcan.ErrGone))
 }
+
+// The lane runs this one alone, to see that a test that fails in there fails it.
+func TestLaneCanary(t *testing.T) {
+	lane(t)
+	t.Fatal("fails, as it must")
+}
