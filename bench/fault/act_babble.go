@@ -44,7 +44,7 @@ func (a *babbleAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *babbleAct) free(*Target) error { return nil } // a second one finds the name taken
+func (a *babbleAct) free(*Target, Params) error { return nil } // a second one finds the name taken
 
 func (a *babbleAct) on(t *Target, p Params) (func(), error) {
 	b, err := a.babble(t, p)

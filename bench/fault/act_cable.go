@@ -12,7 +12,7 @@ func (a *cableAct) check(t *Target, _ Params) error {
 	return nil
 }
 
-func (a *cableAct) free(*Target) error { return nil }
+func (a *cableAct) free(*Target, Params) error { return nil }
 
 func (a *cableAct) on(t *Target, _ Params) (func(), error) {
 	t.Cable.Pull()

@@ -17,7 +17,7 @@ func (a *busOffAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *busOffAct) free(*Target) error { return nil }
+func (a *busOffAct) free(*Target, Params) error { return nil }
 
 func (a *busOffAct) on(t *Target, p Params) (func(), error) {
 	return nil, t.Network.BusOff(p.Text("sender"))
@@ -34,7 +34,7 @@ func (a *hitAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *hitAct) free(*Target) error { return nil }
+func (a *hitAct) free(*Target, Params) error { return nil }
 
 func (a *hitAct) on(t *Target, p Params) (func(), error) {
 	m, err := matchOf(t, p)

@@ -19,7 +19,7 @@ func (a *forgetAct) check(t *Target, _ Params) error {
 	return nil
 }
 
-func (a *forgetAct) free(*Target) error { return nil } // forgotten twice is forgotten
+func (a *forgetAct) free(*Target, Params) error { return nil } // forgotten twice is forgotten
 
 func (a *forgetAct) on(t *Target, _ Params) (func(), error) {
 	nv, _ := t.NV(a.ECU) // checked

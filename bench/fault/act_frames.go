@@ -64,7 +64,7 @@ func (a *framesAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *framesAct) free(*Target) error { return nil } // rules add up
+func (a *framesAct) free(*Target, Params) error { return nil } // rules add up
 
 func (a *framesAct) on(t *Target, p Params) (func(), error) {
 	r, err := a.rule(t, p)

@@ -7,22 +7,22 @@ type plugAct struct {
 	Connector string `yaml:"connector"`
 }
 
-func (a *plugAct) check(t *Target, _ Params) error {
-	if _, ok := t.Car.Connector(a.Connector); !ok {
-		return fmt.Errorf("the car %s has no plug %q", t.Car.Spec().Name, a.Connector)
+func (a *plugAct) check(t *Target, p Params) error {
+	if _, ok := t.Car.Connector(fill(a.Connector, p)); !ok {
+		return fmt.Errorf("the car %s has no plug %q", t.Car.Spec().Name, fill(a.Connector, p))
 	}
 	return nil
 }
 
-func (a *plugAct) free(t *Target) error {
-	if c, _ := t.Car.Connector(a.Connector); !c.Plugged() { // checked
-		return fmt.Errorf("the plug %s is off already: another fault acts on it", a.Connector)
+func (a *plugAct) free(t *Target, p Params) error {
+	if c, _ := t.Car.Connector(fill(a.Connector, p)); !c.Plugged() { // checked
+		return fmt.Errorf("the plug %s is off already: another fault acts on it", fill(a.Connector, p))
 	}
 	return nil
 }
 
-func (a *plugAct) on(t *Target, _ Params) (func(), error) {
-	c, _ := t.Car.Connector(a.Connector) // checked
+func (a *plugAct) on(t *Target, p Params) (func(), error) {
+	c, _ := t.Car.Connector(fill(a.Connector, p)) // checked
 	c.Unplug()
 	return c.Plug, nil
 }

@@ -16,16 +16,16 @@ func (a *railAct) check(t *Target, p Params) error {
 	if _, err := a.of(p); err != nil {
 		return err
 	}
-	if _, ok := t.Car.Rail(a.Rail); !ok {
-		return fmt.Errorf("the car %s has no rail %q", t.Car.Spec().Name, a.Rail)
+	if _, ok := t.Car.Rail(fill(a.Rail, p)); !ok {
+		return fmt.Errorf("the car %s has no rail %q", t.Car.Spec().Name, fill(a.Rail, p))
 	}
 	return nil
 }
 
-func (a *railAct) free(t *Target) error {
-	r, _ := t.Car.Rail(a.Rail) // checked
+func (a *railAct) free(t *Target, p Params) error {
+	r, _ := t.Car.Rail(fill(a.Rail, p)) // checked
 	if s := r.Wiring().State; s != car.Intact {
-		return fmt.Errorf("the rail %s is %v already: another fault acts on it", a.Rail, s)
+		return fmt.Errorf("the rail %s is %v already: another fault acts on it", fill(a.Rail, p), s)
 	}
 	return nil
 }
@@ -35,7 +35,7 @@ func (a *railAct) on(t *Target, p Params) (func(), error) {
 	if err != nil {
 		return nil, err
 	}
-	x, _ := t.Car.Rail(a.Rail) // checked
+	x, _ := t.Car.Rail(fill(a.Rail, p)) // checked
 	x.SetWiring(w)
 	return func() { x.SetWiring(car.Wiring{}) }, nil
 }

@@ -48,16 +48,16 @@ func (a *wireAct) check(t *Target, p Params) error {
 	if _, err := a.of(p); err != nil {
 		return err
 	}
-	if _, ok := t.Car.Circuit(a.Circuit); !ok {
-		return fmt.Errorf("the car %s has no circuit %q", t.Car.Spec().Name, a.Circuit)
+	if _, ok := t.Car.Circuit(fill(a.Circuit, p)); !ok {
+		return fmt.Errorf("the car %s has no circuit %q", t.Car.Spec().Name, fill(a.Circuit, p))
 	}
 	return nil
 }
 
-func (a *wireAct) free(t *Target) error {
-	c, _ := t.Car.Circuit(a.Circuit) // checked
+func (a *wireAct) free(t *Target, p Params) error {
+	c, _ := t.Car.Circuit(fill(a.Circuit, p)) // checked
 	if s := c.Wiring().State; s != car.Intact {
-		return fmt.Errorf("the wire of %s is %v already: another fault acts on it", a.Circuit, s)
+		return fmt.Errorf("the wire of %s is %v already: another fault acts on it", fill(a.Circuit, p), s)
 	}
 	return nil
 }
@@ -67,7 +67,7 @@ func (a *wireAct) on(t *Target, p Params) (func(), error) {
 	if err != nil {
 		return nil, err
 	}
-	x, _ := t.Car.Circuit(a.Circuit) // checked
+	x, _ := t.Car.Circuit(fill(a.Circuit, p)) // checked
 	x.SetWiring(w)
 	return func() { x.SetWiring(car.Wiring{}) }, nil
 }

@@ -170,7 +170,7 @@ func (a *answersAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *answersAct) free(*Target) error { return nil } // the first with an opinion counts
+func (a *answersAct) free(*Target, Params) error { return nil } // the first with an opinion counts
 
 func (a *answersAct) on(t *Target, p Params) (func(), error) {
 	c, err := answersOf(t, p, a.name)
@@ -213,7 +213,7 @@ func (a *unitAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *unitAct) free(*Target) error { return nil }
+func (a *unitAct) free(*Target, Params) error { return nil }
 
 func (a *unitAct) on(t *Target, p Params) (func(), error) {
 	c, err := answersOf(t, p, "")

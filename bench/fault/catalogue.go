@@ -61,6 +61,13 @@ type actSpec struct {
 	Hit    *hitAct     `yaml:"bit_error"`
 	Answer *answersAct `yaml:"answers"`
 	Unit   *unitAct    `yaml:"unit"`
+	Part   *partAct    `yaml:"part"`
+	Skew   *skewAct    `yaml:"skew"`
+	Swap   *swapAct    `yaml:"swap_pins"`
+	Fuse   *fuseAct    `yaml:"blow"`
+	Silent *silentAct  `yaml:"silent"`
+	Store  *storeAct   `yaml:"store"`
+	Key    *keyAct     `yaml:"key"`
 }
 
 // boundAct is an act with its condition.
@@ -85,6 +92,8 @@ func (s *actSpec) bind() (boundAct, error) {
 		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
 		{s.Frames != nil, s.Frames}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
 		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit},
+		{s.Part != nil, s.Part}, {s.Skew != nil, s.Skew}, {s.Swap != nil, s.Swap}, {s.Fuse != nil, s.Fuse},
+		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key},
 	} {
 		if a.set {
 			b.act = a.act
@@ -92,7 +101,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		}
 	}
 	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, answers, unit, with if or unless or neither", n)
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, with if or unless or neither", n)
 	}
 	return b, nil
 }
@@ -172,15 +181,20 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 	if e.Answers {
 		e.Params = append(e.Params, choosingAnswers...)
 	}
-	if err := checkCodes(d, at+".codes", e.Codes); err != nil {
+	if err := e.checkCodes(d, at+".codes", e.Codes); err != nil {
 		return err
+	}
+	if e.Symptom != nil {
+		if err := e.Symptom.check(d, at+".symptom"); err != nil {
+			return err
+		}
 	}
 	for i, m := range e.Also {
 		p := fmt.Sprintf("%s.also[%d]", at, i)
-		if !e.hasBool(m.If) {
-			return d.Errorf(p, "if is %q, want a parameter of kind bool", m.If)
+		if !e.hasBool(m.If) && (m.Is == "" || !e.hasWord(m.If, m.Is)) {
+			return d.Errorf(p, "if is %q, want a parameter of kind bool, or with is a text and one of its words", m.If)
 		}
-		if err := checkCodes(d, p+".codes", m.Codes); err != nil {
+		if err := e.checkCodes(d, p+".codes", m.Codes); err != nil {
 			return err
 		}
 	}
@@ -215,6 +229,9 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 // checkAct checks that what an act names is there: parameters for its numbers,
 // a wire's state with what it needs for every value of a parameter.
 func (e *Entry) checkAct(s *actSpec) error {
+	if err := e.checkNames(s); err != nil {
+		return err
+	}
 	var w *Wiring
 	switch {
 	case s.Wire != nil:
@@ -227,10 +244,7 @@ func (e *Entry) checkAct(s *actSpec) error {
 	if w == nil {
 		return nil
 	}
-	p := Params{}
-	for i := range e.Params {
-		p[e.Params[i].Name] = e.Params[i].Default
-	}
+	p := e.defaults()
 	for _, of := range []struct{ name, kind string }{{w.StateOf, Text}, {w.OhmOf, Number}, {w.OpenOf, Number}, {w.PeriodOf, Number}} {
 		if of.name != "" && !slices.ContainsFunc(e.Params, func(q Param) bool { return q.Name == of.name && q.Kind == of.kind }) {
 			return fmt.Errorf("%q, want a parameter of kind %s", of.name, of.kind)
@@ -268,8 +282,14 @@ func (e *Entry) checkParams(d *strict.Doc, at string) error {
 	return nil
 }
 
-func checkCodes(d *strict.Doc, at string, codes []string) error {
+// checkCodes checks codes; one may have the value of a whole parameter in it.
+func (e *Entry) checkCodes(d *strict.Doc, at string, codes []string) error {
+	p := e.defaults()
 	for i, c := range codes {
+		if err := e.checkBraces(c); err != nil {
+			return d.Errorf(fmt.Sprintf("%s[%d]", at, i), "%v", err)
+		}
+		c = fill(c, p)
 		if !codePattern.MatchString(c) {
 			return d.Errorf(fmt.Sprintf("%s[%d]", at, i), "code %q, want a letter P C B U, a digit 0 to 3 and three hex digits", c)
 		}
@@ -277,6 +297,61 @@ func checkCodes(d *strict.Doc, at string, codes []string) error {
 	return nil
 }
 
+func (e *Entry) defaults() Params {
+	p := Params{}
+	for i := range e.Params {
+		p[e.Params[i].Name] = e.Params[i].Default
+	}
+	return p
+}
+
+func (e *Entry) hasWord(name, word string) bool {
+	return slices.ContainsFunc(e.Params, func(p Param) bool { return p.Name == name && p.Kind == Text && slices.Contains(p.Words, word) })
+}
+
 func (e *Entry) hasBool(name string) bool {
 	return slices.ContainsFunc(e.Params, func(p Param) bool { return p.Name == name && p.Kind == Bool })
+}
+
+// checkNames checks the parameters that an act's names and numbers come from.
+func (e *Entry) checkNames(s *actSpec) error {
+	var names []string
+	var amounts []Amount
+	switch {
+	case s.Wire != nil:
+		names = []string{s.Wire.Circuit}
+	case s.Rail != nil:
+		names = []string{s.Rail.Rail}
+	case s.Plug != nil:
+		names = []string{s.Plug.Connector}
+	case s.Part != nil:
+		names, amounts = []string{s.Part.Part}, []Amount{s.Part.Amount}
+	case s.Skew != nil:
+		names, amounts = []string{s.Skew.Circuit}, []Amount{s.Skew.Gain, s.Skew.Offset, s.Skew.Drift, s.Skew.Lag}
+		if s.Skew.Stuck != nil {
+			amounts = append(amounts, *s.Skew.Stuck)
+		}
+	case s.Swap != nil:
+		names = s.Swap.Circuits[:]
+	case s.Fuse != nil:
+		names = []string{s.Fuse.Fuse}
+	case s.Silent != nil:
+		names = []string{s.Silent.ECU}
+	case s.Store != nil:
+		names, amounts = []string{s.Store.ECU, s.Store.Name}, []Amount{s.Store.Amount}
+	}
+	for _, n := range names {
+		if n == "" {
+			return errors.New("an act without a name, want what it is done to")
+		}
+		if err := e.checkBraces(n); err != nil {
+			return err
+		}
+	}
+	for _, a := range amounts {
+		if a.ValueOf != "" && !slices.ContainsFunc(e.Params, func(q Param) bool { return q.Name == a.ValueOf && q.Kind == Number }) {
+			return fmt.Errorf("%q, want a parameter of kind number", a.ValueOf)
+		}
+	}
+	return nil
 }

@@ -29,6 +29,10 @@ type Entry struct {
 	Chooses bool `yaml:"chooses_frames"`
 	// Answers adds the parameters by which answers of ECUs are chosen.
 	Answers bool `yaml:"chooses_answers"`
+	// ShowsIn names the drive in which it shows (see Drives), and Symptom what can
+	// then be measured; nil for one that nothing but its codes tells.
+	ShowsIn string   `yaml:"shows_in"`
+	Symptom *Symptom `yaml:"symptom"`
 	// Cautions are for whoever repeats it on a real car.
 	Cautions []string  `yaml:"cautions"`
 	Acts     []actSpec `yaml:"acts"`
@@ -57,9 +61,11 @@ var choosingAnswers = []Param{
 	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
 }
 
-// More are codes that come only with a parameter of kind bool.
+// More are codes that come only with a parameter: of kind bool, or a text that is
+// a certain word.
 type More struct {
 	If    string   `yaml:"if"`
+	Is    string   `yaml:"is"`
 	Codes []string `yaml:"codes"`
 }
 
@@ -77,9 +83,11 @@ type Param struct {
 	Kind string `yaml:"kind"`
 	Text string `yaml:"text"`
 	// Unit, Min and Max belong to a number.
-	Unit string  `yaml:"unit"`
-	Min  float64 `yaml:"min"`
-	Max  float64 `yaml:"max"`
+	Unit string `yaml:"unit"`
+	// Whole takes whole numbers only.
+	Whole bool    `yaml:"whole"`
+	Min   float64 `yaml:"min"`
+	Max   float64 `yaml:"max"`
 	// Words are the values of a text.
 	Words   []string `yaml:"words"`
 	Default any      `yaml:"default"`
@@ -96,7 +104,11 @@ func (p *Param) Want() string {
 		}
 		return strings.Join(p.Words, ", ")
 	}
-	return strings.TrimSpace(fmt.Sprintf("%g..%g %s", p.Min, p.Max, p.Unit))
+	kind := ""
+	if p.Whole {
+		kind = "whole "
+	}
+	return strings.TrimSpace(fmt.Sprintf("%s%g..%g %s", kind, p.Min, p.Max, p.Unit))
 }
 
 // accept checks a value and gives it in its own type: float64, bool or string.
@@ -117,7 +129,7 @@ func (p *Param) accept(v any) (any, error) {
 	case uint64:
 		return p.accept(float64(x))
 	case float64:
-		if p.Kind == Number && !math.IsNaN(x) && x >= p.Min && x <= p.Max {
+		if p.Kind == Number && !math.IsNaN(x) && x >= p.Min && x <= p.Max && (!p.Whole || x == math.Trunc(x)) {
 			return x, nil
 		}
 	}

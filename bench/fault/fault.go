@@ -16,6 +16,8 @@ type Target struct {
 	NV func(ecu string) (Memory, bool)
 	// Cable is the tool's connection to the bus; nil where there is none to pull.
 	Cable Cable
+	// ECUCable is the connection of an ECU to the bus; nil where it cannot be cut.
+	ECUCable func(ecu string) (Cable, bool)
 	// Network is the bus as frames on it are spoilt; nil without.
 	Network Network
 	// Units finds the ECU of a name, or all for "", whose answers are spoilt; nil
@@ -51,7 +53,7 @@ type act interface {
 	// check reports what the target lacks.
 	check(t *Target, p Params) error
 	// free reports what another fault has done to the same thing.
-	free(t *Target) error
+	free(t *Target, p Params) error
 	// on brings it about. undo mends it; nil for what does not mend by itself.
 	on(t *Target, p Params) (undo func(), err error)
 }
@@ -93,9 +95,12 @@ func (f *Fault) Active() bool { return f.on }
 func (f *Fault) Codes() []string {
 	codes := slices.Clone(f.entry.Codes)
 	for _, m := range f.entry.Also {
-		if f.params.Bool(m.If) {
+		if f.params.Bool(m.If) || m.Is != "" && f.params.Text(m.If) == m.Is {
 			codes = append(codes, m.Codes...)
 		}
+	}
+	for i, c := range codes {
+		codes[i] = fill(c, f.params)
 	}
 	return codes
 }
@@ -117,7 +122,7 @@ func (f *Fault) On(t *Target) error {
 		return err
 	}
 	for _, a := range f.acts {
-		if err := a.free(t); err != nil {
+		if err := a.free(t, f.params); err != nil {
 			return fmt.Errorf("fault %s: %w", f.entry.ID, err)
 		}
 	}

@@ -11,6 +11,7 @@ type misfireState struct {
 	t        float64
 	mean     float64 // acceleration of the firings, rev/min per s
 	turns    float64
+	calmS    float64 // since the idle has not been disturbed
 	count    [16]float64
 	fired    [16]float64
 	judged   bool
@@ -28,14 +29,19 @@ const (
 
 // countMisfires watches each firing from its beginning to its end. It needs the
 // crank wheel's run-out, without which that looks like misfire, and an engine
-// that turns freely: through a closed clutch the whole car smooths it.
+// that idles freely: through a closed clutch the whole car smooths it, and on the
+// way from one speed to another every firing differs from the mean.
 func (e *Engine) countMisfires() {
 	m, in := &e.misfire, &e.in
 	n := e.cal.Cylinders
-	free := in.gear == 0 || in.clutchPct > 80
-	if !e.start.running || e.runS < 4 || !e.learned.variationLearned || e.fuel.cut != cutNone || !free ||
-		in.rpm > misfireRPM || in.camHz == 0 || e.fault.airMass.bad || in.roughPct > 3 {
-		m.slot, m.mean = -1, 0
+	m.calmS += dt
+	if in.gear != 0 || !e.idle.active || e.fuel.cut != cutNone || e.runS < 2 {
+		m.calmS = 0
+	}
+	if !e.start.running || m.calmS < 2 || !e.learned.variationLearned || in.rpm > misfireRPM || in.camHz == 0 ||
+		e.fault.airMass.bad || in.roughPct > 3 {
+		m.slot, m.mean, m.turns = -1, 0, 0
+		m.count, m.fired = [16]float64{}, [16]float64{}
 		m.knownDead(e)
 		return
 	}

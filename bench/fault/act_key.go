@@ -1,0 +1,25 @@
+package fault
+
+import "errors"
+
+// keyAct puts another key into the lock: its transponder has another number, or
+// none that can be read.
+type keyAct struct {
+	Code float64 `yaml:"code"`
+}
+
+func (a *keyAct) check(t *Target, _ Params) error {
+	if t.Car == nil {
+		return errors.New("there is no car")
+	}
+	return nil
+}
+
+func (a *keyAct) free(*Target, Params) error { return nil }
+
+func (a *keyAct) on(t *Target, _ Params) (func(), error) {
+	d := &t.Car.Driver
+	was := d.KeyCode
+	d.KeyCode = uint32(a.Code)
+	return func() { d.KeyCode = was }, nil
+}

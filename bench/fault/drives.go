@@ -1,0 +1,92 @@
+package fault
+
+import (
+	_ "embed"
+	"fmt"
+	"slices"
+	"time"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/car/strict"
+)
+
+// Drive is a way to use the car in which faults show: from key off to key off.
+type Drive struct {
+	Name string `yaml:"drive"`
+	Text string `yaml:"text"`
+	// AmbientC and CoolantC are how the car stands there before; as it is without.
+	AmbientC *float64 `yaml:"ambient_c"`
+	CoolantC *float64 `yaml:"coolant_c"`
+	Steps    []Leg    `yaml:"steps"`
+}
+
+// Leg is one part of a drive: what the driver does first, and how long it takes.
+type Leg struct {
+	// Where names the part for symptoms; several legs may have one name.
+	Where string            `yaml:"where"`
+	Set   map[string]string `yaml:"set"`
+	For   string            `yaml:"for"`
+
+	takes time.Duration
+}
+
+// Takes is how long the leg takes.
+func (l *Leg) Takes() time.Duration { return l.takes }
+
+// Do sets the driver's controls of a leg.
+func (l *Leg) Do(c *car.Car) error {
+	for _, k := range sortedKeys(l.Set) {
+		if err := c.Drive(k, l.Set[k]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+//go:embed drives.yaml
+var drivesFile []byte
+
+var drives = func() []Drive {
+	list, err := readDrives("drives.yaml", drivesFile)
+	if err != nil {
+		panic(err)
+	}
+	return list
+}()
+
+// Drives lists the drives that the catalogue speaks of.
+func Drives() []Drive { return slices.Clone(drives) }
+
+// DriveOf finds a drive by name.
+func DriveOf(name string) (*Drive, bool) {
+	for i := range drives {
+		if drives[i].Name == name {
+			return &drives[i], true
+		}
+	}
+	return nil, false
+}
+
+func readDrives(name string, data []byte) ([]Drive, error) {
+	var file struct {
+		Drives []Drive `yaml:"drives"`
+	}
+	d, err := strict.Read(name, data, &file)
+	if err != nil {
+		return nil, err
+	}
+	for i := range file.Drives {
+		x := &file.Drives[i]
+		at := fmt.Sprintf("$.drives[%d]", i)
+		if !idPattern.MatchString(x.Name) || len(x.Steps) == 0 {
+			return nil, d.Errorf(at, "drive %q with %d steps, want lower-case words joined by - and at least one step", x.Name, len(x.Steps))
+		}
+		for j := range x.Steps {
+			l := &x.Steps[j]
+			if l.takes, err = time.ParseDuration(l.For); err != nil || l.takes <= 0 || l.takes > time.Hour {
+				return nil, d.Errorf(fmt.Sprintf("%s.steps[%d].for", at, j), "%q, want a time such as 300ms or 20s", l.For)
+			}
+		}
+	}
+	return file.Drives, nil
+}

@@ -1,0 +1,262 @@
+package fault_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/chance"
+	"sawhorse/bench/ecu"
+	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/fault"
+	"sawhorse/bench/signal"
+)
+
+// plug is a tool's cable that remembers where it is.
+type plug struct{ out bool }
+
+func (p *plug) Pull()    { p.out = true }
+func (p *plug) PutBack() { p.out = false }
+
+// unit is one ECU of the workshop: program, code memory, learned values.
+type unit struct {
+	spec     *ecu.Spec
+	mem      *ecu.Memory
+	nv       *ecu.NV
+	readings *signal.Table
+	step     func(now time.Duration)
+	on       bool
+}
+
+// workshop is a car with its three ECUs, driven through whole cycles.
+type workshop struct {
+	t     testing.TB
+	car   *car.Car
+	units []*unit
+	cable plug
+	now   time.Duration
+	watch func()
+}
+
+func newWorkshop(t testing.TB) *workshop {
+	t.Helper()
+	spec, err := car.BuiltIn("petrel-48")
+	require.NoError(t, err)
+	specs, err := ecu.SpecsOf(spec)
+	require.NoError(t, err)
+	w := &workshop{t: t, car: car.New(spec, chance.Seed(1)), watch: func() {}}
+	for _, s := range specs {
+		w.units = append(w.units, &unit{spec: s, mem: ecu.NewMemory(s), nv: ecu.NewNV(s, nil)})
+	}
+	w.learn()
+	for _, u := range w.units {
+		switch u.spec.Name {
+		case "engine":
+			p, err := control.NewEngine(w.car, u.mem, u.nv)
+			require.NoError(t, err)
+			u.readings, u.step = p.Readings, p.Step
+		case "brake":
+			p, err := control.NewBrake(w.car, u.mem, u.nv)
+			require.NoError(t, err)
+			u.readings, u.step = p.Readings, p.Step
+		case "body":
+			p, err := control.NewBody(w.car, u.mem, u.nv)
+			require.NoError(t, err)
+			u.readings, u.step = p.Readings, p.Step
+		}
+	}
+	return w
+}
+
+func (w *workshop) unit(name string) *unit {
+	for _, u := range w.units {
+		if u.spec.Name == name {
+			return u
+		}
+	}
+	return nil
+}
+
+// learn puts back what a finished car has learned, as the routines leave it.
+func (w *workshop) learn() {
+	spec := w.car.Spec()
+	learned, err := control.LearnedValues(spec)
+	require.NoError(w.t, err)
+	for _, l := range learned {
+		w.unit(l.ECU).nv.Set(l.Value, l.Number)
+	}
+	for _, u := range w.units {
+		for name, v := range ecu.IdentityOf(&spec.Identity, u.spec.Name) {
+			u.nv.SetText(name, v)
+		}
+	}
+}
+
+func (w *workshop) target() *fault.Target {
+	return &fault.Target{Car: w.car, Cable: &w.cable, NV: func(name string) (fault.Memory, bool) {
+		if u := w.unit(name); u != nil {
+			return u.nv, true
+		}
+		return nil, false
+	}}
+}
+
+func (u *unit) reading(name string) float64 {
+	if r, ok := u.readings.Lookup(name); ok {
+		return u.readings.Get(r)
+	}
+	return 0
+}
+
+// run lets time pass. An ECU's operation cycle is from key on to key off; what the
+// memory must know of the car it takes from its ECU's readings, as the ECU does.
+func (w *workshop) run(d time.Duration) {
+	for end := w.now + d; w.now < end; {
+		w.car.Step(car.StepTime)
+		w.now += car.StepTime
+		for _, u := range w.units {
+			u.step(w.now)
+			u.cycle(w.now)
+		}
+		w.watch()
+	}
+}
+
+func (u *unit) cycle(now time.Duration) {
+	on := u.reading("powered") == 1 && u.reading("key") >= 2
+	if on != u.on {
+		u.on = on
+		if on {
+			u.mem.BeginCycle()
+		} else {
+			u.mem.EndCycle()
+		}
+	}
+	if !on || now%(20*time.Millisecond) != 0 {
+		return
+	}
+	kmh := u.reading("vehicle_kmh")
+	v := ecu.Vehicle{Kmh: kmh, Running: u.reading("engine_running") == 1, CoolantC: u.reading("coolant_c")}
+	if u.spec.Name == "brake" {
+		v.Running = kmh > 5
+	}
+	v.Idle = v.Running && kmh < 1.6 && u.reading("pedal_pct") < 3
+	u.mem.Observe(now, v)
+}
+
+func (w *workshop) truth(name string) float64 {
+	r, ok := w.car.Truth.Lookup(name)
+	require.True(w.t, ok, name)
+	return w.car.Truth.Get(r)
+}
+
+// meter measures a symptom.
+type meter struct {
+	get         func() float64
+	n           int
+	sum, lo, hi float64
+}
+
+func (w *workshop) meter(s *fault.Symptom) *meter {
+	table := w.car.Truth
+	if s.Of != "car" {
+		table = w.unit(s.Of).readings
+	}
+	ref, ok := table.Lookup(s.Signal)
+	require.True(w.t, ok, "no signal %s of %s", s.Signal, s.Of)
+	return &meter{get: func() float64 { return table.Get(ref) }, lo: math.Inf(1), hi: math.Inf(-1)}
+}
+
+func (m *meter) see() {
+	v := m.get()
+	m.n, m.sum, m.lo, m.hi = m.n+1, m.sum+v, min(m.lo, v), max(m.hi, v)
+}
+
+func (m *meter) value(is string) float64 {
+	switch is {
+	case "lowest":
+		return m.lo
+	case "highest":
+		return m.hi
+	case "spread":
+		return m.hi - m.lo
+	}
+	return m.sum / float64(m.n)
+}
+
+// drive takes the car through one drive and measures a symptom, if there is one.
+func (w *workshop) drive(d *fault.Drive, s *fault.Symptom) float64 {
+	w.t.Helper()
+	if d.CoolantC != nil {
+		w.car.Soak(*d.AmbientC, *d.CoolantC)
+	}
+	var m *meter
+	if s != nil {
+		m = w.meter(s)
+	}
+	for i := range d.Steps {
+		leg := &d.Steps[i]
+		require.NoError(w.t, leg.Do(w.car))
+		w.watch = func() {}
+		if m != nil && leg.Where == s.Where {
+			w.watch = m.see
+		}
+		w.run(leg.Takes())
+	}
+	w.watch = func() {}
+	if m == nil {
+		return 0
+	}
+	require.NotZero(w.t, m.n, "no part %q of the drive %s", s.Where, d.Name)
+	return m.value(s.Is)
+}
+
+// Bits of the status byte, ISO 14229-1 annex D.
+const (
+	pendingBit   = 0x04
+	confirmedBit = 0x08
+)
+
+// codes are the codes with a bit set, over all ECUs, each once.
+func (w *workshop) codes(bit byte) []string {
+	var list []string
+	for _, u := range w.units {
+		for i := range u.spec.Codes {
+			c := u.spec.Codes[i].Code
+			if u.mem.Status(i)&bit != 0 && !slices.Contains(list, c) {
+				list = append(list, c)
+			}
+		}
+	}
+	return list
+}
+
+// trips is how many driving cycles a code needs: the least of the ECUs that know it.
+func (w *workshop) trips(code string) int {
+	least := 99
+	for _, u := range w.units {
+		if i, ok := u.spec.Code(code); ok {
+			least = min(least, max(u.spec.Codes[i].Trips, 1))
+		}
+	}
+	return least
+}
+
+func (w *workshop) permanent() bool {
+	for _, u := range w.units {
+		if len(u.mem.Permanent(nil)) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *workshop) clear() {
+	for _, u := range w.units {
+		require.True(w.t, u.mem.Clear(0xFFFFFF))
+	}
+}
