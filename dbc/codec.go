@@ -1,0 +1,175 @@
+package dbc
+
+import (
+	"encoding/binary"
+	"math"
+	"math/bits"
+
+	"sawhorse/canbus"
+)
+
+// Message is what the codec was compiled from.
+func (c *Codec) Message() *Message { return c.message }
+
+// Frame is a frame of the message with all bits 0; a CAN FD one switches the bit rate.
+func (c *Codec) Frame() canbus.Frame {
+	m := c.message
+	f := canbus.Frame{ID: m.Key.ID(), Len: uint8(m.Length)}
+	if m.Key.Extended() {
+		f.Flags |= canbus.Extended
+	}
+	if m.FD {
+		f.Flags |= canbus.FD | canbus.BitRateSwitch
+		f.Len = uint8(canbus.LengthOf(canbus.DLC(m.Length)))
+	}
+	return f
+}
+
+// Present reports whether the frame holds signal i: it is long enough, and the
+// multiplexer switches select it. Remote frames and error reports hold none.
+func (c *Codec) Present(f *canbus.Frame, i int) bool {
+	return f.Flags&(canbus.Remote|canbus.Error) == 0 && c.selected(f, i)
+}
+
+func (c *Codec) selected(f *canbus.Frame, i int) bool {
+	for {
+		p := &c.plans[i]
+		if p.need > f.Len {
+			return false
+		}
+		if p.under < 0 {
+			return true
+		}
+		s := c.message.Signals[i]
+		i = int(p.under)
+		if !s.selects(c.plans[i].get(&f.Data)) {
+			return false
+		}
+	}
+}
+
+// Raw is the bits of signal i as an unsigned number, whether or not it is present.
+func (c *Codec) Raw(f *canbus.Frame, i int) uint64 { return c.plans[i].get(&f.Data) }
+
+// SetRaw sets the bits of signal i to the low ones of raw, whether or not it is present;
+// a negative number of a signed signal goes in as uint64(v).
+func (c *Codec) SetRaw(f *canbus.Frame, i int, raw uint64) { c.plans[i].put(&f.Data, raw) }
+
+// Int is the bits of signal i as a number by its sign: what Signal.Text wants.
+func (c *Codec) Int(f *canbus.Frame, i int) int64 {
+	p := &c.plans[i]
+	return int64((p.get(&f.Data) ^ p.sign) - p.sign)
+}
+
+// Value is the physical value of signal i; NaN if it is not present.
+func (c *Codec) Value(f *canbus.Frame, i int) float64 {
+	if !c.Present(f, i) {
+		return math.NaN()
+	}
+	p := &c.plans[i]
+	return p.physical(p.get(&f.Data))
+}
+
+// SetValue writes the physical value of signal i, rounded and saturated as the package
+// says, whether or not it is present.
+func (c *Codec) SetValue(f *canbus.Frame, i int, v float64) {
+	p := &c.plans[i]
+	p.put(&f.Data, p.raw(v))
+}
+
+// RawOf is what SetValue would write.
+func (c *Codec) RawOf(i int, v float64) uint64 { return c.plans[i].raw(v) }
+
+// Decode writes the physical values of all signals to dst, one for each of
+// Message.Signals and NaN for absent ones, and returns how many are present. It panics if
+// dst is shorter. Whether the frame is one of the message is the caller's to know.
+func (c *Codec) Decode(f *canbus.Frame, dst []float64) int {
+	if !c.simple || f.Len < c.need || f.Flags&(canbus.Remote|canbus.Error) != 0 {
+		return c.decodeEach(f, dst)
+	}
+	little := binary.LittleEndian.Uint64(f.Data[:8])
+	words := [2]uint64{little, bits.ReverseBytes64(little)}
+	plans := c.plans
+	dst = dst[:len(plans)]
+	for i := range plans {
+		p := &plans[i]
+		raw := words[p.order&1] >> (p.shift & 63) & p.mask
+		if p.form == whole {
+			// The conversion keeps the product's rounding: no machine may fuse the two.
+			dst[i] = float64(float64(int64((raw^p.sign)-p.sign))*p.factor) + p.offset
+			continue
+		}
+		dst[i] = p.physical(raw)
+	}
+	return len(plans)
+}
+
+func (c *Codec) decodeEach(f *canbus.Frame, dst []float64) (present int) {
+	dst = dst[:len(c.plans)]
+	for i := range c.plans {
+		if dst[i] = math.NaN(); c.Present(f, i) {
+			p := &c.plans[i]
+			dst[i] = p.physical(p.get(&f.Data))
+			present++
+		}
+	}
+	return present
+}
+
+// Encode writes the physical values of src, one for each of Message.Signals, into the
+// frame; those that are NaN or that the switches do not select are left alone. It returns
+// how many it wrote, and panics if src is shorter. Counters and checksums are signals
+// like others here; Count and Seal are for them.
+func (c *Codec) Encode(f *canbus.Frame, src []float64) (written int) {
+	src = src[:len(c.plans)]
+	for _, i := range c.order {
+		if v := src[i]; v == v && c.Present(f, i) {
+			p := &c.plans[i]
+			p.put(&f.Data, p.raw(v))
+			written++
+		}
+	}
+	return written
+}
+
+// physical turns the bits of the signal into its value.
+func (p *plan) physical(raw uint64) float64 {
+	var v float64
+	switch p.form {
+	case whole:
+		v = float64(int64((raw ^ p.sign) - p.sign))
+	case whole64:
+		v = float64(raw)
+	case single:
+		v = float64(math.Float32frombits(uint32(raw)))
+	case double:
+		v = math.Float64frombits(raw)
+	}
+	return float64(v*p.factor) + p.offset
+}
+
+// raw turns a value into the bits of the signal: nearest and saturated.
+func (p *plan) raw(v float64) uint64 {
+	x := (v - p.offset) / p.factor
+	switch p.form {
+	case single:
+		if s := float32(x); !math.IsInf(float64(s), 0) || math.IsInf(x, 0) {
+			return uint64(math.Float32bits(s))
+		}
+		return uint64(math.Float32bits(float32(math.Copysign(math.MaxFloat32, x))))
+	case double:
+		return math.Float64bits(x)
+	}
+	x = math.Round(x)
+	switch {
+	case math.IsNaN(x):
+		return 0
+	case x >= p.high:
+		return p.mask ^ p.sign // all ones, but for the sign
+	case x <= p.low:
+		return p.sign
+	case p.sign != 0:
+		return uint64(int64(x)) & p.mask
+	}
+	return uint64(x)
+}

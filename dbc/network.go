@@ -1,0 +1,117 @@
+package dbc
+
+import (
+	"time"
+
+	"sawhorse/canbus"
+)
+
+// Network is what a .dbc file tells.
+type Network struct {
+	// File is the name it was read under.
+	File     string
+	Version  string
+	Comment  string
+	Nodes    []*Node
+	Messages []*Message // in the file's order
+	// Warnings tell what was odd in the file, in the order of its lines.
+	Warnings []Warning
+
+	byKey    map[canbus.Key]*Message
+	byName   map[string]*Message
+	defaults map[string]string
+	attributed
+}
+
+// Node is a unit on the network.
+type Node struct {
+	Name    string
+	Comment string
+	attributed
+}
+
+// Message is one identifier's frame.
+type Message struct {
+	Key    canbus.Key
+	Name   string
+	Length int  // bytes of payload, 0 to 64
+	FD     bool // sent as CAN FD
+	// Sender is the node that sends it, empty if the file names none. Senders lists all
+	// where there are several.
+	Sender  string
+	Senders []string
+	// CycleTime is the period it is sent at; 0 if the file gives none.
+	CycleTime time.Duration
+	Comment   string
+	Signals   []*Signal // in the file's order
+
+	codec *Codec
+	attributed
+}
+
+// Message finds a message by identifier.
+func (n *Network) Message(key canbus.Key) (*Message, bool) {
+	m, ok := n.byKey[key]
+	return m, ok
+}
+
+// MessageNamed finds a message by name; of several with one name the first.
+func (n *Network) MessageNamed(name string) (*Message, bool) {
+	m, ok := n.byName[name]
+	return m, ok
+}
+
+// Node finds a node by name.
+func (n *Network) Node(name string) (*Node, bool) {
+	for _, d := range n.Nodes {
+		if d.Name == name {
+			return d, true
+		}
+	}
+	return nil, false
+}
+
+// Signal finds a signal of the message by name.
+func (m *Message) Signal(name string) (*Signal, bool) {
+	if i := m.Index(name); i >= 0 {
+		return m.Signals[i], true
+	}
+	return nil, false
+}
+
+// Index is a signal's place in Signals, -1 if there is none of that name.
+func (m *Message) Index(name string) int {
+	for i, s := range m.Signals {
+		if s.Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// Codec is the message's compiled codec; nil for a Message that was not loaded, which
+// Compile serves.
+func (m *Message) Codec() *Codec { return m.codec }
+
+// attributed holds the values that a file gives to an object's attributes.
+type attributed struct {
+	set      map[string]string
+	defaults map[string]string
+}
+
+// Attribute is the value of an attribute in the file's notation, an enumeration's by its
+// name: what the file says of this object, else the attribute's default, else false.
+func (a *attributed) Attribute(name string) (string, bool) {
+	if v, ok := a.set[name]; ok {
+		return v, true
+	}
+	v, ok := a.defaults[name]
+	return v, ok
+}
+
+func (a *attributed) put(name, value string) {
+	if a.set == nil {
+		a.set = map[string]string{}
+	}
+	a.set[name] = value
+}
