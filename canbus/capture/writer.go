@@ -179,6 +179,9 @@ func (w *Writer) Flush() error {
 // Frames is the number of frames written.
 func (w *Writer) Frames() int64 { return w.frames }
 
+// Size is the number of bytes written so far, before compression.
+func (w *Writer) Size() int64 { return w.done + int64(len(w.buf)) }
+
 // Part is the name of the file beside while it is being written; "" for a
 // Writer of NewWriter.
 func (w *Writer) Part() string {

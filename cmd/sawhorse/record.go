@@ -10,9 +10,12 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"sawhorse/bench/judge"
+	"sawhorse/bench/signal"
 	"sawhorse/canbus"
 	"sawhorse/canbus/busurl"
 	"sawhorse/canbus/capture"
+	"sawhorse/canbus/recorder"
 	"sawhorse/canbus/replay"
 )
 
@@ -24,9 +27,20 @@ func newRecordCommand() *cobra.Command {
 		Long: `Record writes the frames of a bus to a file: .pcapng or .csv, with .gz behind it
 to compress. It never sends. The file appears under its name when the recording
 ends (after --for, after --frames, or with Ctrl-C); until then it grows under
-the name with .part added, which can be read as well.`,
+the name with .part added, which can be read as well, also after a loss of power.
+
+With --each the recording goes into files that follow each other (drive-0001.pcapng,
+drive-0002.pcapng ...), by time (10m) or by size (100MB); --keep says how many stay.
+
+With --when the last --before of the bus is kept in memory, and written to a file
+each time the condition holds for a frame, with what comes for --after. The condition
+is CEL over event.id, event.data and t:
+
+  event.id == 0x7E8 && event.data.at(1) == 0x7F`,
 		Example: `  sawhorse record drive.pcapng --bus can:can0
-  sawhorse record idle.csv.gz --bus unix:sawhorse.sock --for 30s`,
+  sawhorse record idle.csv.gz --bus unix:sawhorse.sock --for 30s
+  sawhorse record long.pcapng --bus can:can0 --each 10m --keep 6
+  sawhorse record fault.pcapng --bus can:can0 --when 'event.id == 0x7E8 && event.data.at(1) == 0x7F' --before 60s --after 10s`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return o.run(cmd, args[0]) },
 	}
@@ -35,14 +49,30 @@ the name with .part added, which can be read as well.`,
 	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
 	f.Int64Var(&o.frames, "frames", 0, "how many frames; 0 is without bound")
 	f.StringSliceVar(&o.only, "only", nil, "identifiers to record, as play has them")
+	f.StringVar(&o.each, "each", "", "begin a new file after so much: a time such as 10m, or a size such as 100MB")
+	f.IntVar(&o.keep, "keep", 0, "with --each, how many files stay; 0 keeps all")
+	f.StringVar(&o.when, "when", "", "write only around the moments at which this condition holds for a frame")
+	f.DurationVar(&o.before, "before", time.Minute, "with --when, how much before the moment")
+	f.DurationVar(&o.after, "after", 10*time.Second, "with --when, how much after it")
 	return cmd
 }
 
 type recordOptions struct {
-	bus    string
-	length time.Duration
-	frames int64
-	only   []string
+	bus           string
+	length        time.Duration
+	frames        int64
+	only          []string
+	each          string
+	keep          int
+	when          string
+	before, after time.Duration
+}
+
+// sink is where the frames of a recording go.
+type sink struct {
+	write func(f *canbus.Frame) error
+	close func() error
+	said  func() string
 }
 
 func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
@@ -56,15 +86,16 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err != nil {
 		return err
 	}
+	s, err := o.sink(file)
+	if err != nil {
+		return err
+	}
 	conn, err := busurl.Dial(o.bus)
 	if err != nil {
+		_ = s.close() // nothing has been written
 		return err
 	}
 	defer conn.Close()
-	w, err := capture.Create(file, capture.Options{Buses: []string{o.bus}, FlushEvery: time.Second})
-	if err != nil {
-		return err
-	}
 	ctx := cmd.Context()
 	if o.length > 0 {
 		var cancel context.CancelFunc
@@ -74,20 +105,120 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 	// Closing the connection is what ends a Read that waits.
 	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
 
-	err = o.copy(ctx, conn, w, only, cmd.ErrOrStderr())
-	if cerr := w.Close(); err == nil {
+	err = o.copy(ctx, conn, s, only, cmd.ErrOrStderr())
+	if cerr := s.close(); err == nil {
 		err = cerr
 	}
-	fmt.Fprintf(cmd.OutOrStdout(), "%d frames recorded in %s\n", w.Frames(), file)
+	fmt.Fprintln(cmd.OutOrStdout(), s.said())
 	return err
+}
+
+// sink makes what the flags ask for: one file, files that follow each other, or a ring.
+func (o *recordOptions) sink(file string) (*sink, error) {
+	opt := capture.Options{Buses: []string{o.bus}, FlushEvery: time.Second}
+	told := func(name string, frames int64) { slog.Info("file complete", "file", name, "frames", frames) }
+	switch {
+	case o.each != "" && o.when != "":
+		return nil, errors.New("--each and --when: want one of them")
+	case o.keep != 0 && o.each == "":
+		return nil, errors.New("--keep goes with --each")
+	case o.each != "":
+		return o.rotating(file, opt, told)
+	case o.when != "":
+		return o.ring(file, opt, told)
+	}
+	w, err := capture.Create(file, opt)
+	if err != nil {
+		return nil, err
+	}
+	return &sink{
+		write: func(f *canbus.Frame) error { return w.Write(f, "") }, close: w.Close,
+		said: func() string { return fmt.Sprintf("%d frames recorded in %s", w.Frames(), file) },
+	}, nil
+}
+
+func (o *recordOptions) rotating(file string, opt capture.Options, told func(string, int64)) (*sink, error) {
+	rotation := recorder.Rotation{Keep: o.keep, Capture: opt}
+	var err error
+	if rotation.Length, err = time.ParseDuration(o.each); err != nil {
+		if rotation.Bytes, err = parseSize(o.each); err != nil {
+			return nil, fmt.Errorf("--each %q: want a time such as 10m or a size such as 100MB", o.each)
+		}
+	}
+	files := 0
+	r, err := recorder.NewRotating(file, rotation, func(name string, frames int64) { files++; told(name, frames) })
+	if err != nil {
+		return nil, err
+	}
+	return &sink{
+		write: func(f *canbus.Frame) error { return r.Write(f, "") }, close: r.Close,
+		said: func() string { return fmt.Sprintf("%d frames recorded in %d files", r.Frames(), files) },
+	}, nil
+}
+
+func (o *recordOptions) ring(file string, opt capture.Options, told func(string, int64)) (*sink, error) {
+	lang, err := judge.NewLanguage(nil)
+	if err != nil {
+		return nil, err
+	}
+	alone, errs := lang.Compile(o.when)
+	if len(errs) > 0 {
+		return nil, fmt.Errorf("--when: %w", errs[0])
+	}
+	if !alone.OnEvent() {
+		return nil, fmt.Errorf("--when %q looks at no frame, want event.id or event.data in it", o.when)
+	}
+	// Only a condition that says so sees single frames.
+	c, errs := lang.Compile(`event.kind == "frame" && (` + o.when + ")")
+	if len(errs) > 0 {
+		return nil, fmt.Errorf("--when: %w", errs[0])
+	}
+	r, err := recorder.NewRing(file, recorder.RingOptions{Before: o.before, After: o.after, Capture: opt, Told: told})
+	if err != nil {
+		return nil, err
+	}
+	var holds bool
+	watch := judge.NewWatch(new(signal.Table))
+	watch.On(c, func(time.Duration) { holds = true })
+	var begun time.Duration
+	write := func(f *canbus.Frame) error {
+		if begun == 0 {
+			begun = f.Time
+		}
+		ob := judge.Saw(judge.Frame, f.Time-begun)
+		ob.ID, ob.Data = int(f.ID), f.Payload()
+		holds = false
+		if err := watch.Observe(&ob); err != nil {
+			return fmt.Errorf("--when: %w", err)
+		}
+		return r.Write(f, "", holds)
+	}
+	return &sink{write: write, close: r.Close, said: func() string {
+		return fmt.Sprintf("%d moments recorded", r.Saved())
+	}}, nil
+}
+
+// parseSize reads a number of bytes with kB, MB or GB (powers of 1000) behind it.
+func parseSize(s string) (int64, error) {
+	var n float64
+	var unit string
+	if _, err := fmt.Sscanf(s, "%g%s", &n, &unit); err != nil {
+		return 0, err
+	}
+	factor, ok := map[string]float64{"kB": 1e3, "MB": 1e6, "GB": 1e9}[unit]
+	if !ok || !(n > 0) || n*factor > 1e15 {
+		return 0, errors.New("no size")
+	}
+	return int64(n * factor), nil
 }
 
 // copy writes what comes until the recording is over. An ended context is a
 // good end, and so is a bus that goes away.
-func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, w *capture.Writer, only []replay.Match, status io.Writer) error {
+func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, s *sink, only []replay.Match, status io.Writer) error {
 	show := isTerminal(status)
 	var f canbus.Frame
-	for shown := time.Now(); o.frames == 0 || w.Frames() < o.frames; {
+	var n int64
+	for shown := time.Now(); o.frames == 0 || n < o.frames; {
 		if err := conn.Read(&f); err != nil {
 			switch {
 			case ctx.Err() != nil:
@@ -101,12 +232,13 @@ func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, w *capture.W
 		if !wanted(only, &f) {
 			continue
 		}
-		if err := w.Write(&f, ""); err != nil {
+		if err := s.write(&f); err != nil {
 			return err
 		}
+		n++
 		if show && time.Since(shown) > 500*time.Millisecond {
 			shown = time.Now()
-			fmt.Fprintf(status, "\r\x1b[K%d frames recorded", w.Frames())
+			fmt.Fprintf(status, "\r\x1b[K%d frames", n)
 		}
 	}
 	if show {
