@@ -213,7 +213,9 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 	defer close(l.done)
 	if l.wall != nil {
 		defer l.wall.close()
-		l.wall.begin(ctx)
+		if err := l.wall.begin(ctx); err != nil {
+			return err
+		}
 	}
 	for n := 0; !l.stop; n++ {
 		// A context costs a lock, so a busy virtual loop asks now and then.

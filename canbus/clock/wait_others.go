@@ -4,6 +4,7 @@ package clock
 
 import (
 	"context"
+	"errors"
 	"sync/atomic"
 	"time"
 )
@@ -15,14 +16,19 @@ type waiter struct {
 	started atomic.Bool
 	signal  chan struct{}
 	unhook  func() bool
+	pacing  Pacing
 }
 
 func newWaiter() (*waiter, error) { return &waiter{signal: make(chan struct{}, 1)}, nil }
 
-func (w *waiter) begin(ctx context.Context) {
+func (w *waiter) begin(ctx context.Context) error {
+	if w.pacing.Realtime > 0 {
+		return errors.New("real-time scheduling is for Linux only")
+	}
 	w.start = time.Now()
 	w.started.Store(true)
 	w.unhook = context.AfterFunc(ctx, w.wake)
+	return nil
 }
 
 func (w *waiter) startTime() time.Time {

@@ -71,13 +71,13 @@ func (l *lane) offer() bool {
 	w := &l.ring[l.head]
 	w.frame.Time = now
 	l.busy, l.since = true, now
+	late := r.loop.Elapsed() - w.due // before Send, which on a socket takes its time
 	err := l.port.Send(&w.frame)
 	if err != nil {
 		l.busy = false
 	}
 	switch {
 	case err == nil:
-		late := r.loop.Elapsed() - w.due
 		r.stats.Sent++
 		r.late.Add(late)
 		if r.opt.Late != nil {

@@ -30,6 +30,7 @@ type bridgeOptions struct {
 	arm, faults               []string
 	seed                      uint64
 	length                    time.Duration
+	pacing                    clock.Pacing
 }
 
 func newBridgeCommand() *cobra.Command {
@@ -60,6 +61,7 @@ With --listen the API of serve switches faults on and off while it runs.
 	f.StringVar(&o.capture, "capture", "", "record both buses to this file (.pcapng or .csv)")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
+	pacingFlags(f, &o.pacing)
 	return cmd
 }
 
@@ -73,6 +75,9 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
 	}
 	loop, err := clock.NewWall()
+	if err == nil {
+		err = loop.Pace(o.pacing)
+	}
 	if err != nil {
 		return err
 	}

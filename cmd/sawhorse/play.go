@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"sawhorse/canbus"
 	"sawhorse/canbus/busurl"
@@ -29,6 +30,7 @@ type playOptions struct {
 	from, to, joinGap time.Duration
 	loop              int
 	only, skip, remap []string
+	pacing            clock.Pacing
 }
 
 func newPlayCommand() *cobra.Command {
@@ -61,7 +63,14 @@ them are written 7E8, 7E0-7EF or 700/7F0 (value and mask).
 	f.StringSliceVar(&o.skip, "skip", nil, "identifiers to leave out")
 	f.StringSliceVar(&o.remap, "remap", nil, "identifiers to change, OLD=NEW")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	pacingFlags(f, &o.pacing)
 	return cmd
+}
+
+// pacingFlags are those of commands that keep moments in wall time.
+func pacingFlags(f *pflag.FlagSet, p *clock.Pacing) {
+	f.DurationVar(&p.Spin, "spin", clock.DefaultSpin, "how long before a moment the clock is watched instead of sleeping; more is more punctual and costs more of a core")
+	f.IntVar(&p.Realtime, "realtime", 0, "real-time priority 1 to 99 of the sending thread, where permitted; 0 is none")
 }
 
 // options turns the flags into those of a replay.
@@ -138,6 +147,9 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	}
 	defer src.Close()
 	loop, err := clock.NewWall()
+	if err == nil {
+		err = loop.Pace(o.pacing)
+	}
 	if err != nil {
 		return err
 	}

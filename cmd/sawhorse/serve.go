@@ -18,6 +18,7 @@ import (
 	"sawhorse/bench/chance"
 	"sawhorse/bench/metrics"
 	"sawhorse/canbus/capture"
+	"sawhorse/canbus/clock"
 )
 
 // serveOptions are the flags of serve.
@@ -27,6 +28,7 @@ type serveOptions struct {
 	seed                           uint64
 	faults                         []string
 	key                            string
+	pacing                         clock.Pacing
 }
 
 func newServeCommand() *cobra.Command {
@@ -61,6 +63,7 @@ controls are a JSON API on a loopback address:
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	f.StringSliceVar(&o.faults, "fault", nil, "faults that are on from the start")
+	pacingFlags(f, &o.pacing)
 	f.StringVar(&o.key, "key", "off", "position of the key at the start: off, accessory, on")
 	return cmd
 }
@@ -82,6 +85,9 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, rig.Close()) }()
+	if err := rig.Loop.Pace(o.pacing); err != nil {
+		return err
+	}
 	if err := o.prepare(rig); err != nil {
 		return err
 	}
