@@ -313,9 +313,3 @@ func (r *Rig) functional() []canbus.Key {
 type Recorder interface {
 	Write(f *canbus.Frame, comment string) error
 }
-
-// Record has every frame written from now on.
-func (r *Rig) Record(w Recorder) { r.watch.record = w }
-
-// RecordError is why recording ended early, if it did.
-func (r *Rig) RecordError() error { return r.watch.err }

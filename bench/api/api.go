@@ -8,6 +8,8 @@
 //	GET    /v1/faults         the catalogue and what is on
 //	PUT    /v1/faults/ID      {"params": {...}} switches a fault on
 //	DELETE /v1/faults/ID      switches it off
+//	PUT    /v1/recording      {"name": "morning"} begins a recording of the bus
+//	DELETE /v1/recording      ends it
 //
 // It is for the machine it runs on: it listens on loopback addresses only, and
 // refuses requests that a web page could make a browser send.
@@ -45,6 +47,15 @@ type Desk interface {
 	SetFault(id string, on bool, params map[string]any) error
 }
 
+// Recorder is a desk that can record the bus as well. Its methods are called in the
+// loop.
+type Recorder interface {
+	// StartRecording begins a recording of that name, a word without a path.
+	StartRecording(name string) error
+	// StopRecording ends it; file is where it lies.
+	StopRecording() (file string, frames int64, err error)
+}
+
 // FaultState is one fault of the catalogue and whether it is on.
 type FaultState struct {
 	ID     string         `json:"id"`
@@ -70,12 +81,18 @@ func New(post Poster, desk Desk, metrics http.Handler) http.Handler {
 	mux.HandleFunc("GET /v1/faults", s.faults)
 	mux.HandleFunc("PUT /v1/faults/{id}", s.faultOn)
 	mux.HandleFunc("DELETE /v1/faults/{id}", s.faultOff)
+	if rec, ok := desk.(Recorder); ok {
+		s.recorder = rec
+		mux.HandleFunc("PUT /v1/recording", s.record)
+		mux.HandleFunc("DELETE /v1/recording", s.stopRecording)
+	}
 	return local(mux)
 }
 
 type server struct {
-	post Poster
-	desk Desk
+	post     Poster
+	desk     Desk
+	recorder Recorder // nil where nothing can be recorded
 }
 
 // local refuses what is not from this machine's own programs: a Host that is no
@@ -184,6 +201,33 @@ func (s *server) setFault(w http.ResponseWriter, r *http.Request, on bool, param
 	var failed error
 	err := s.do(r.Context(), func() { failed = s.desk.SetFault(r.PathValue("id"), on, params) })
 	outcome(w, err, failed)
+}
+
+func (s *server) record(w http.ResponseWriter, r *http.Request) {
+	var b struct {
+		Name string `json:"name"`
+	}
+	if err := body(r, &b); err != nil {
+		fail(w, http.StatusBadRequest, err)
+		return
+	}
+	var failed error
+	err := s.do(r.Context(), func() { failed = s.recorder.StartRecording(b.Name) })
+	outcome(w, err, failed)
+}
+
+func (s *server) stopRecording(w http.ResponseWriter, r *http.Request) {
+	var answer struct {
+		File   string `json:"file"`
+		Frames int64  `json:"frames"`
+	}
+	var failed error
+	err := s.do(r.Context(), func() { answer.File, answer.Frames, failed = s.recorder.StopRecording() })
+	if failed != nil {
+		outcome(w, err, failed)
+		return
+	}
+	reply(w, answer, err)
 }
 
 // body reads a JSON body strictly; an empty one leaves v alone.

@@ -17,18 +17,17 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/metrics"
-	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 )
 
 // serveOptions are the flags of serve.
 type serveOptions struct {
-	bus, car, listen, arm, capture string
-	rate                           int
-	seed                           uint64
-	faults                         []string
-	key                            string
-	pacing                         clock.Pacing
+	bus, car, listen, arm, recordings string
+	rate                              int
+	seed                              uint64
+	faults                            []string
+	key                               string
+	pacing                            clock.Pacing
 }
 
 func newServeCommand() *cobra.Command {
@@ -44,6 +43,8 @@ controls are a JSON API on a loopback address:
   GET    /v1/faults       the catalogue and what is on
   PUT    /v1/faults/ID    {"params": {...}} switches a fault on
   DELETE /v1/faults/ID    switches it off
+  PUT    /v1/recording    {"name": "morning"} records the bus into --recordings
+  DELETE /v1/recording    ends that
   GET    /metrics         for Prometheus
   GET    /healthz         ok while the loop answers
 
@@ -59,7 +60,7 @@ controls are a JSON API on a loopback address:
 	f.StringVar(&o.car, "car", car.Names()[0], "which car")
 	f.StringVar(&o.listen, "listen", "127.0.0.1:9464", "loopback address of the API and the metrics")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
-	f.StringVar(&o.capture, "capture", "", "record the bus to this file (.pcapng or .csv)")
+	f.StringVar(&o.recordings, "recordings", ".", "folder for recordings that the API begins")
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	f.StringSliceVar(&o.faults, "fault", nil, "faults that are on from the start")
@@ -91,17 +92,14 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := o.prepare(rig); err != nil {
 		return err
 	}
-	finish, err := o.record(rig)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, finish()) }()
+	desk := rig.RecordingDesk(o.recordings)
+	defer func() { err = errors.Join(err, desk.Close()) }()
 
 	ln, err := net.Listen("tcp", o.listen)
 	if err != nil {
 		return fmt.Errorf("--listen %s: %w", o.listen, err)
 	}
-	server := &http.Server{Handler: api.New(rig.Loop.Post, rig.Desk(), set.Handler()), ReadHeaderTimeout: 5 * time.Second}
+	server := &http.Server{Handler: api.New(rig.Loop.Post, desk, set.Handler()), ReadHeaderTimeout: 5 * time.Second}
 	failed := make(chan error, 1)
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
@@ -142,19 +140,4 @@ func (o *serveOptions) prepare(rig *bench.Rig) error {
 		}
 	}
 	return nil
-}
-
-// record starts a recording, if one is asked for.
-func (o *serveOptions) record(rig *bench.Rig) (func() error, error) {
-	if o.capture == "" {
-		return func() error { return nil }, nil
-	}
-	w, err := capture.Create(o.capture, capture.Options{Buses: []string{o.bus}, Origin: time.Now(), FlushEvery: time.Second})
-	if err != nil {
-		return nil, err
-	}
-	rig.Record(w)
-	return func() error {
-		return errors.Join(rig.RecordError(), w.Close())
-	}, nil
 }
