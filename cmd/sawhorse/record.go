@@ -72,6 +72,7 @@ type recordOptions struct {
 type sink struct {
 	write func(f *canbus.Frame) error
 	close func() error
+	abort func() error // as if it had never been
 	said  func() string
 }
 
@@ -92,8 +93,7 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 	}
 	conn, err := busurl.Dial(o.bus)
 	if err != nil {
-		_ = s.close() // nothing has been written
-		return err
+		return errors.Join(err, s.abort())
 	}
 	defer conn.Close()
 	ctx := cmd.Context()
@@ -132,7 +132,7 @@ func (o *recordOptions) sink(file string) (*sink, error) {
 		return nil, err
 	}
 	return &sink{
-		write: func(f *canbus.Frame) error { return w.Write(f, "") }, close: w.Close,
+		write: func(f *canbus.Frame) error { return w.Write(f, "") }, close: w.Close, abort: w.Abort,
 		said: func() string { return fmt.Sprintf("%d frames recorded in %s", w.Frames(), file) },
 	}, nil
 }
@@ -151,7 +151,7 @@ func (o *recordOptions) rotating(file string, opt capture.Options, told func(str
 		return nil, err
 	}
 	return &sink{
-		write: func(f *canbus.Frame) error { return r.Write(f, "") }, close: r.Close,
+		write: func(f *canbus.Frame) error { return r.Write(f, "") }, close: r.Close, abort: r.Close,
 		said: func() string { return fmt.Sprintf("%d frames recorded in %d files", r.Frames(), files) },
 	}, nil
 }
@@ -193,7 +193,7 @@ func (o *recordOptions) ring(file string, opt capture.Options, told func(string,
 		}
 		return r.Write(f, "", holds)
 	}
-	return &sink{write: write, close: r.Close, said: func() string {
+	return &sink{write: write, close: r.Close, abort: r.Close, said: func() string {
 		return fmt.Sprintf("%d moments recorded", r.Saved())
 	}}, nil
 }
