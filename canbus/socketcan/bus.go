@@ -41,6 +41,7 @@ type Bus struct {
 	flush  *clock.Timer
 	look   *clock.Timer
 	down   bool
+	gone   bool // down for good
 	busOff bool
 	last   time.Duration // time of the last frame
 	lost   uint32
@@ -140,7 +141,8 @@ func (b *Bus) Tap(fn func(canbus.Sighting)) { b.taps = append(b.taps, fn) }
 
 // Send queues a copy of the frame. Besides the errors of canbus.Port it gives
 // an *Error wrapping ErrNotArmed on an interface that is only listened to, and
-// one wrapping both canbus.ErrBusOff and ErrDown while the interface is down.
+// one wrapping both canbus.ErrBusOff and ErrDown while the interface is down,
+// or ErrGone when it has been removed.
 func (p *port) Send(f *canbus.Frame) error {
 	b := p.bus
 	if p.closed {
@@ -172,6 +174,8 @@ func (b *Bus) sendable(f *canbus.Frame) error {
 		return err
 	}
 	switch {
+	case b.gone:
+		return &Error{Op: "write", Iface: b.iface, Err: fmt.Errorf("%w: %w", canbus.ErrBusOff, ErrGone)}
 	case b.down:
 		return &Error{Op: "write", Iface: b.iface, Err: fmt.Errorf("%w: %w", canbus.ErrBusOff, ErrDown)}
 	case b.busOff:
@@ -243,17 +247,20 @@ func (b *Bus) say(message string) {
 	}
 }
 
-// setDown forgets what was on its way, as the controller does.
+// setDown forgets what was on its way, as the controller does. An interface
+// that is removed goes down first.
 func (b *Bus) setDown(err error) {
-	if b.down {
+	if b.gone || b.down && errors.Is(err, ErrDown) {
 		return
 	}
-	b.down = true
+	b.down, b.gone = true, !errors.Is(err, ErrDown)
 	b.dropAll()
 	b.say(err.Error())
-	if errors.Is(err, ErrDown) {
-		b.look.Set(b.loop.Now() + lookAfter)
+	if b.gone {
+		b.look.Stop()
+		return
 	}
+	b.look.Set(b.loop.Now() + lookAfter)
 }
 
 func (b *Bus) dropAll() {

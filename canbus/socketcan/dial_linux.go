@@ -54,15 +54,17 @@ func (c *Conn) Read(f *canbus.Frame) error {
 	for c.i == c.n {
 		n, err := c.s.in.Read()
 		if err = translate(err); errors.Is(err, ErrDown) {
+			if !c.down {
+				c.say(err.Error())
+			}
 			c.down = true
-			c.say(err.Error())
 			continue
 		}
 		if err != nil {
 			return c.readError(err)
 		}
 		c.n, c.i = n, 0
-		if c.down {
+		if c.down && c.s.up() { // else it came before the interface went down
 			c.down = false
 			c.say("the interface is up again")
 		}

@@ -88,7 +88,9 @@ func (b *Bus) arrive(a *arrival) {
 	// The moments of frames never go back, nor beyond the moment of the loop.
 	f.Time = max(b.last, min(f.Time, b.loop.Now()))
 	b.last = f.Time
-	b.setUp()
+	if b.down && !b.gone && b.link.up() { // else it came before the interface went down
+		b.setUp()
+	}
 	switch {
 	case f.Has(canbus.Error):
 		b.counts.errors.Add(1)
