@@ -240,6 +240,11 @@ func (c *cursor) quoted(what string, inLine, last bool) string {
 	warned := false
 	for i := open + 1; i < end; i++ {
 		switch c.text[i] {
+		case '\n':
+			if startsStatement(strings.TrimLeft(c.text[i+1:], " \t")) {
+				c.fail(open, "%s without its closing quote", what)
+				return ""
+			}
 		case '\\':
 			if i+1 < end && c.text[i+1] == '"' && !c.closes(i+1, end, inLine, last) {
 				i++
@@ -261,7 +266,7 @@ func (c *cursor) quoted(what string, inLine, last bool) string {
 }
 
 // closes reports whether the quote at i can be the text's last: no other follows on its
-// line, or, for a text that ends its statement, a semicolon does.
+// line, or, for a text that ends its statement, a semicolon or the next statement does.
 func (c *cursor) closes(i, end int, inLine, last bool) bool {
 	if inLine {
 		return strings.IndexByte(c.text[i+1:end], '"') < 0
@@ -269,6 +274,10 @@ func (c *cursor) closes(i, end int, inLine, last bool) bool {
 	if !last {
 		return false
 	}
-	rest := strings.TrimLeft(c.text[i+1:min(i+80, len(c.text))], " \t\n")
-	return rest == "" || rest[0] == ';' || isKeyword(firstWord(rest)) && strings.IndexByte(c.text[i+1:len(c.text)-len(c.text[i+1:])+i+1], '\n') < 0
+	rest := strings.TrimLeft(c.text[i+1:], " \t\n")
+	if rest == "" || rest[0] == ';' {
+		return true
+	}
+	skipped := c.text[i+1 : len(c.text)-len(rest)]
+	return strings.Contains(skipped, "\n") && startsStatement(rest)
 }

@@ -17,9 +17,9 @@ type Network struct {
 	// Warnings tell what was odd in the file, in the order of its lines.
 	Warnings []Warning
 
-	byKey    map[canbus.Key]*Message
-	byName   map[string]*Message
-	defaults map[string]string
+	byKey  map[canbus.Key]*Message
+	byName map[string]*Message
+	byNode map[string]*Node
 	attributed
 }
 
@@ -63,12 +63,8 @@ func (n *Network) MessageNamed(name string) (*Message, bool) {
 
 // Node finds a node by name.
 func (n *Network) Node(name string) (*Node, bool) {
-	for _, d := range n.Nodes {
-		if d.Name == name {
-			return d, true
-		}
-	}
-	return nil, false
+	d, ok := n.byNode[name]
+	return d, ok
 }
 
 // Signal finds a signal of the message by name.

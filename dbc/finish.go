@@ -1,0 +1,79 @@
+package dbc
+
+// finish does what needs the whole file: references, multiplexing, attributes, codecs.
+func (p *parser) finish() {
+	p.failed = false
+	if len(p.seen) == 0 && len(p.errors) == 0 {
+		p.refuse(0, "no statement in the file, want one such as VERSION or BO_")
+	}
+	for _, k := range []string{"VERSION", "NS_", "BS_", "BU_"} {
+		if !p.seen[k] {
+			p.warn(0, "no %s in the file", k)
+		}
+	}
+	for _, do := range p.later {
+		do()
+	}
+	for _, m := range p.net.Messages {
+		p.resolveMux(m)
+	}
+	p.useAttributes()
+	if len(p.errors) > 0 {
+		return
+	}
+	for _, m := range p.net.Messages {
+		p.overlaps(m)
+		codec, err := Compile(m)
+		if err != nil {
+			p.refuse(p.messageAt[m], "%s", err)
+			continue
+		}
+		m.codec = codec
+	}
+}
+
+// bitmap marks bits of a payload in the order of bytes.
+type bitmap [8]uint64
+
+// bit is the place of the i-th bit of a signal in the payload's numbering.
+func (s *Signal) bit(i int) int {
+	n := s.first() + i
+	if s.BigEndian {
+		return n/8*8 + 7 - n%8
+	}
+	return n
+}
+
+// overlaps warns of signals that share bits in one frame. Multiplexed signals are
+// compared with those that are always there and with those of their first selector.
+func (p *parser) overlaps(m *Message) {
+	type group struct {
+		under *Signal
+		low   uint64
+	}
+	taken := map[group]*bitmap{{}: {}}
+	for _, always := range []bool{true, false} {
+		for _, s := range m.Signals {
+			if (s.Under == nil) != always {
+				continue
+			}
+			g := group{}
+			if !always && len(s.Selectors) > 0 {
+				g = group{s.Under, s.Selectors[0].Low}
+			}
+			if taken[g] == nil {
+				taken[g] = &bitmap{}
+			}
+			shared := false
+			for i := range s.Length {
+				b := s.bit(i)
+				word, mask := b/64, uint64(1)<<(b%64)
+				shared = shared || (taken[g][word]|taken[group{}][word])&mask != 0
+				taken[g][word] |= mask
+			}
+			if shared {
+				p.warn(p.signalAt[s], "signal %s shares bits with another one", s.Name)
+			}
+		}
+	}
+}
