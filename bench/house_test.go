@@ -80,7 +80,7 @@ func within(pkg string, folders ...string) bool {
 // they know no clock, no goroutine, no global chance and no outside world.
 var pure = []string{
 	"canbus/isotp", "canbus/wire", "canbus/bend", "bench/signal", "bench/car", "bench/ecu", "bench/fault",
-	"bench/judge", "cmd/demotool/tester",
+	"bench/judge", "bench/trace", "cmd/demotool/tester",
 }
 
 func TestTheCoreIsPure(t *testing.T) {
@@ -144,7 +144,9 @@ func TestImportsFollowTheArrows(t *testing.T) {
 		{"bench/fault", []string{"bench/fault", "bench/car", "bench/ecu", "bench/signal", "bench/chance", "canbus", "dbc"}},
 		{"bench/tool", []string{"bench/tool", "bench/depth", "canbus"}},
 		{"bench/judge", []string{"bench/judge", "bench/tool", "bench/signal", "canbus"}},
-		{"bench/report", []string{"bench/report", "bench/judge", "bench/tool", "bench/signal", "canbus"}},
+		{"bench/trace", []string{"bench/trace", "bench/judge", "bench/signal", "canbus"}},
+		{"bench/report", []string{"bench/report", "bench/trace", "bench/judge", "bench/tool", "bench/signal", "canbus"}},
+		{"bench/batch", []string{"bench/batch"}},
 		{"bench/metrics", []string{"bench/metrics", "bench/judge", "canbus"}},
 		{"scenarios", []string{"scenarios", "bench/depth", "bench/judge", "bench/tool", "testdata"}},
 		{"cmd/demotool", []string{"canbus", "cmd/demotool"}},

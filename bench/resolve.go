@@ -2,9 +2,11 @@ package bench
 
 import (
 	"fmt"
+	"maps"
 	"path/filepath"
 	"strings"
 
+	"sawhorse/bench/fault"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
 	"sawhorse/scenarios"
@@ -29,6 +31,8 @@ type Choices struct {
 	Capture string
 	// Program is the version of the program.
 	Program string
+	// Params replace parameters of the scenario's faults.
+	Params []plan.Param
 }
 
 // Resolve makes a plan of a scenario: from here on nothing is left to choose.
@@ -39,6 +43,7 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate, Arm: c.Arm,
 		Tool: c.Tool, InBench: c.InBench,
 		Duration: plan.Duration(sc.Duration), Capture: c.Capture,
+		Params: c.Params,
 	}
 	if c.SeedSet {
 		p.Seed = c.Seed
@@ -57,6 +62,46 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 		return nil, fmt.Errorf("scenario %s: %w", sc.Name, err)
 	}
 	return p, p.Validate()
+}
+
+// Scenario reads the scenario of a plan, with the plan's parameters. Runs may
+// share it.
+func Scenario(p *plan.Plan) (*scenarios.Scenario, error) {
+	sc, err := LoadText(p.Scenario)
+	if err != nil {
+		return nil, err
+	}
+	for _, q := range p.Params {
+		if err := setParam(sc, q); err != nil {
+			return nil, err
+		}
+	}
+	return sc, nil
+}
+
+// setParam replaces one parameter of the scenario's faults of that name.
+func setParam(sc *scenarios.Scenario, q plan.Param) error {
+	found := false
+	for i := range sc.Faults {
+		f := &sc.Faults[i]
+		if f.Fault != q.Fault {
+			continue
+		}
+		found = true
+		params := maps.Clone(f.Params)
+		if params == nil {
+			params = map[string]any{}
+		}
+		params[q.Param] = q.Value
+		if _, err := fault.New(f.Fault, params); err != nil {
+			return fmt.Errorf("parameter %s: %w", q, err)
+		}
+		f.Params = params
+	}
+	if !found {
+		return fmt.Errorf("parameter %s: scenario %s has no fault %s", q, sc.Name, q.Fault)
+	}
+	return nil
 }
 
 // parseProfile reads the profile of a plan.

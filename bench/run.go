@@ -16,6 +16,7 @@ import (
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
+	"sawhorse/bench/trace"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
@@ -44,6 +45,11 @@ type Options struct {
 	Answered <-chan struct{}
 	// Folders are searched before PATH for the tool's program.
 	Folders []string
+	// Scenario is the plan's scenario as Scenario returns it, for many runs of
+	// the same; nil reads it from the plan.
+	Scenario *scenarios.Scenario
+	// Trace has the result tell what the run showed.
+	Trace   bool
 	Metrics *metrics.Set
 	Log     *slog.Logger
 }
@@ -57,6 +63,7 @@ type Run struct {
 	rig      *Rig
 	judge    *judge.Judge
 	begin    *judge.Watch
+	trace    *trace.Trace
 	capture  *capture.Writer
 	replay   *replay.Replay
 	tasks    *taskRunner
@@ -79,6 +86,8 @@ type Result struct {
 	Events uint64
 	// Capture and Plan are the files that the run left.
 	Capture, Plan string
+	// Trace is what the run showed, if that was asked for.
+	Trace *trace.Trace
 	// Replay tells about the background; nil without.
 	Replay *replay.Stats
 	// Err says why the run ended before its end: our own fault or the context's
@@ -110,8 +119,10 @@ func NewRun(p *plan.Plan, opt Options) (_ *Run, err error) {
 	if r.opt.Log == nil {
 		r.opt.Log = slog.New(slog.DiscardHandler)
 	}
-	if r.scenario, err = LoadText(p.Scenario); err != nil {
-		return nil, err
+	if r.scenario = opt.Scenario; r.scenario == nil {
+		if r.scenario, err = Scenario(p); err != nil {
+			return nil, err
+		}
 	}
 	if r.profile, err = parseProfile(p.Tool); err != nil {
 		return nil, err
@@ -216,6 +227,10 @@ func (r *Run) watchAll() {
 		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
 	})
 	r.begin = judge.NewWatch(r.rig.Car.Truth)
+	if r.opt.Trace {
+		r.trace = trace.New(r.rig.Car.Truth)
+		r.rig.watch.trace = r.trace
+	}
 	r.rig.watch.observe = r.observe
 	r.rig.watch.onFrame = usesFrames(r.scenario)
 	r.rig.faults.observe = r.observe
@@ -223,6 +238,9 @@ func (r *Run) watchAll() {
 	var sample func()
 	t := r.rig.Loop.NewTimer(priorityJudge, func() { sample() })
 	sample = func() {
+		if r.trace != nil {
+			r.trace.Sample(r.rig.Loop.Now())
+		}
 		r.judge.Sample(r.rig.Loop.Now())
 		r.failIf(r.begin.Sample(r.rig.Loop.Now()))
 		r.check()
@@ -242,6 +260,9 @@ func usesFrames(s *scenarios.Scenario) bool {
 func (r *Run) observe(o *judge.Observation) {
 	if r.ended {
 		return
+	}
+	if r.trace != nil {
+		r.trace.Observe(o)
 	}
 	r.judge.Observe(o)
 	r.failIf(r.begin.Observe(o))
@@ -286,6 +307,10 @@ func (r *Run) finish(res *Result, err error) {
 	}
 	res.Length = r.rig.Loop.Now()
 	res.Verdicts = r.judge.Finish(res.Length, err == nil)
+	if r.trace != nil {
+		r.trace.Close(res.Length)
+		res.Trace = r.trace
+	}
 	res.Frames, res.Events = r.rig.watch.count, r.rig.Loop.Events()
 	if r.replay != nil {
 		s := r.replay.Stats()

@@ -7,6 +7,7 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
+	"sawhorse/bench/trace"
 	"sawhorse/canbus"
 	"sawhorse/canbus/isotp"
 )
@@ -31,6 +32,7 @@ type watch struct {
 	// onFrame, if set, is told of every frame: only a scenario that asks for
 	// single frames pays for an observation a frame.
 	onFrame  bool
+	trace    *trace.Trace // nil keeps none
 	count    int
 	err      error         // the first that the recorder gave
 	answered time.Duration // end of the last final answer
@@ -61,11 +63,15 @@ func (w *watch) see(s canbus.Sighting) {
 			w.err = fmt.Errorf("frame %d: %w", w.count, err)
 		}
 	}
+	own := w.own(s.Sender)
+	if w.trace != nil {
+		w.trace.Frame(f.Time, laneOf(&s, own))
+	}
 	if f.Has(canbus.Error) {
 		w.metrics.ErrorReport()
 		return
 	}
-	w.metrics.Frame(!w.own(s.Sender))
+	w.metrics.Frame(!own)
 	if w.onFrame {
 		w.frame(s)
 	}
@@ -73,6 +79,19 @@ func (w *watch) see(s canbus.Sighting) {
 	for ; ok; msg, ok = w.sniffer.Next() {
 		w.message(&msg)
 	}
+}
+
+// laneOf is what a frame counts as in the trace.
+func laneOf(s *canbus.Sighting, own bool) trace.Lane {
+	switch {
+	case s.Frame.Has(canbus.Error):
+		return trace.Errors
+	case s.Touched != "":
+		return trace.Spoilt
+	case own:
+		return trace.CarFrames
+	}
+	return trace.ToolFrames
 }
 
 // frame tells the judge of a single frame.

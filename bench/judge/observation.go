@@ -1,6 +1,9 @@
 package judge
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // Kind says what was observed.
 type Kind uint8
@@ -28,6 +31,12 @@ func (k Kind) String() string {
 		return kindNames[k]
 	}
 	return "unknown"
+}
+
+// KindOf is the kind of a name.
+func KindOf(name string) (Kind, bool) {
+	i := slices.Index(kindNames[:], name)
+	return Kind(max(0, i)), i >= 0
 }
 
 // changesState reports whether such an observation moves task, faults or the

@@ -48,11 +48,24 @@ type Plan struct {
 	InBench bool `json:"tool_in_bench"`
 	// Background is the recording that plays behind the car, if any.
 	Background *File `json:"background,omitempty"`
+	// Params replace parameters of the scenario's faults.
+	Params []Param `json:"params,omitempty"`
 	// Duration bounds the run.
 	Duration Duration `json:"duration"`
 	// Capture is where the run's frames go; relative to the plan's own folder.
 	Capture string `json:"capture"`
 }
+
+// Param is the value of one parameter of a fault: a float64, a bool or a string,
+// as the catalogue declares it.
+type Param struct {
+	Fault string `json:"fault"`
+	Param string `json:"param"`
+	Value any    `json:"value"`
+}
+
+// String writes it as on the command line: fault.param=value.
+func (p Param) String() string { return fmt.Sprintf("%s.%s=%v", p.Fault, p.Param, p.Value) }
 
 // Text is a file that stands in the plan as a whole.
 type Text struct {
