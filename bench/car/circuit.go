@@ -245,8 +245,13 @@ func (c *Circuit) source(x float64) (u, ohm float64) {
 		if c.ground.lost() {
 			return supply, e.Ratio.Ohm
 		}
-		f := (min(max(x, e.Ratio.From), e.Ratio.To) - e.Ratio.From) / (e.Ratio.To - e.Ratio.From)
-		v := e.Ratio.Volts[0] + float64(f*(e.Ratio.Volts[1]-e.Ratio.Volts[0]))
+		beyond := 0.0
+		if c.skew.on {
+			beyond = 0.3 // a sensor that has moved goes past its stops
+		}
+		f := (x - e.Ratio.From) / (e.Ratio.To - e.Ratio.From)
+		f = min(max(f, -beyond), 1+beyond)
+		v := min(max(e.Ratio.Volts[0]+float64(f*(e.Ratio.Volts[1]-e.Ratio.Volts[0])), 0), 5)
 		return float64(v * (supply / 5)), e.Ratio.Ohm
 	case e.HotWire != nil:
 		if supply < 6 {

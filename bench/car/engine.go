@@ -166,7 +166,7 @@ func (c *Car) baroKPa() float64 { return c.Truth.Get(sBaro) }
 // inject meters one bank's fuel: a share wets the wall and evaporates, [IMC].
 func (c *Car) inject(b int, flow float64) {
 	s := &c.spec.Engine
-	mg := min(max(float64(c.Actuators.FuelMg[b]*flow*c.share[b]), 0), 500)
+	mg := min(max(float64(c.Actuators.FuelMg[b]*flow*c.share[b]*(1+s.BankFuelPct[b]/100)), 0), 500)
 	strokes := c.rpm() / 120 // of one cylinder, per second
 	gone := float64(c.film[b] * h / s.FilmS)
 	c.film[b] += float64(s.FilmShare*mg*strokes*h) - gone

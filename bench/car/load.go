@@ -161,6 +161,8 @@ func (e *EngineSpec) check(d *strict.Doc) error {
 		strict.Number{Path: p + "catalyst_lag_s", Value: e.CatalystLagS, Lo: 1, Hi: 600, Unit: "s"},
 		strict.Number{Path: p + "lambda_heater_s", Value: e.LambdaHeaterS, Lo: 1, Hi: 120, Unit: "s"},
 		strict.Number{Path: p + "catalyst_storage_s", Value: e.CatalystStorageS, Lo: 0.05, Hi: 60, Unit: "s"},
+		strict.Number{Path: p + "bank_fuel_pct[0]", Value: e.BankFuelPct[0], Lo: -10, Hi: 10, Unit: "%"},
+		strict.Number{Path: p + "bank_fuel_pct[1]", Value: e.BankFuelPct[1], Lo: -10, Hi: 10, Unit: "%"},
 		strict.Number{Path: p + "banks", Value: float64(e.Banks), Lo: 0, Hi: 2},
 		strict.Number{Path: p + "filter_kpa_per_gps2", Value: e.FilterDrop, Lo: 0, Hi: 0.01, Unit: "kPa per (g/s)2"},
 		strict.Number{Path: p + "exhaust_kpa_per_gps2", Value: e.ExhaustDrop, Lo: 0, Hi: 0.01, Unit: "kPa per (g/s)2"},

@@ -93,6 +93,9 @@ type EngineSpec struct {
 	FiringOrder []int `yaml:"firing_order"`
 	Banks       int   `yaml:"banks"`
 
+	// BankFuelPct is how far the injectors of each bank are off those drawn.
+	BankFuelPct [2]float64 `yaml:"bank_fuel_pct"`
+
 	FilterDrop   float64  `yaml:"filter_kpa_per_gps2"`      // air filter's loss
 	ExhaustDrop  float64  `yaml:"exhaust_kpa_per_gps2"`     // exhaust's back pressure
 	PumpKPa      float64  `yaml:"pump_kpa"`                 // fuel pump against a closed line, at 13.5 V

@@ -61,6 +61,7 @@ type actSpec struct {
 	Hit    *hitAct     `yaml:"bit_error"`
 	Answer *answersAct `yaml:"answers"`
 	Unit   *unitAct    `yaml:"unit"`
+	Signal *signalAct  `yaml:"signal"`
 	Part   *partAct    `yaml:"part"`
 	Skew   *skewAct    `yaml:"skew"`
 	Swap   *swapAct    `yaml:"swap_pins"`
@@ -91,7 +92,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
 		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
 		{s.Frames != nil, s.Frames}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
-		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit},
+		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit}, {s.Signal != nil, s.Signal},
 		{s.Part != nil, s.Part}, {s.Skew != nil, s.Skew}, {s.Swap != nil, s.Swap}, {s.Fuse != nil, s.Fuse},
 		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key},
 	} {
@@ -178,6 +179,9 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 	if e.Chooses {
 		e.Params = append(e.Params, choosing...)
 	}
+	if e.Signals {
+		e.Params = append(e.Params, choosingSignal...)
+	}
 	if e.Answers {
 		e.Params = append(e.Params, choosingAnswers...)
 	}
@@ -216,6 +220,8 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		case *hitAct:
 			a.name = e.ID
 		case *answersAct:
+			a.name = e.ID
+		case *signalAct:
 			a.name = e.ID
 		}
 		e.acts = append(e.acts, b)

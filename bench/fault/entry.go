@@ -27,6 +27,8 @@ type Entry struct {
 	Also  []More   `yaml:"also"`
 	// Chooses adds the parameters by which frames are chosen.
 	Chooses bool `yaml:"chooses_frames"`
+	// Signals adds the parameters by which a signal of a message is chosen.
+	Signals bool `yaml:"chooses_signal"`
 	// Answers adds the parameters by which answers of ECUs are chosen.
 	Answers bool `yaml:"chooses_answers"`
 	// ShowsIn names the drive in which it shows (see Drives), and Symptom what can
@@ -59,6 +61,18 @@ var choosingAnswers = []Param{
 	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching answers are left alone first"},
 	{Name: "count", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many are touched at most; 0 is without bound"},
 	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
+}
+
+// choosingSignal are those of every fault that is done to a signal of a message.
+var choosingSignal = []Param{
+	{Name: "dbc", Kind: Text, Default: "", Text: "the .dbc file that describes the network; none means the car's own, where it has one"},
+	{Name: "message", Kind: Text, Default: "", Text: "name of the message"},
+	{Name: "sender", Kind: Text, Default: "", Text: "whose frames: the name of a node, or tool; none means everybody's"},
+	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching frames are left alone first"},
+	{Name: "every", Kind: Number, Min: 1, Max: 1e9, Default: 1.0, Text: "every how many-th of them is touched"},
+	{Name: "count", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many are touched at most; 0 is without bound"},
+	{Name: "share", Kind: Number, Min: 0.01, Max: 100, Unit: "%", Default: 100.0, Text: "with what probability"},
+	{Name: "checksum", Kind: Text, Words: []string{"right", "keep", "wrong"}, Default: "right", Text: "what becomes of the message's checksum: made right again, kept as it was, or made wrong"},
 }
 
 // More are codes that come only with a parameter: of kind bool, or a text that is
@@ -155,7 +169,7 @@ func (p Params) Text(name string) string { s, _ := p[name].(string); return s }
 func (e *Entry) OnBus() bool {
 	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
 		switch b.act.(type) {
-		case *framesAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct:
+		case *framesAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *signalAct:
 			return true
 		}
 		return false
@@ -167,7 +181,7 @@ func (e *Entry) OnBus() bool {
 func (e *Entry) OnFrames() bool {
 	return !slices.ContainsFunc(e.acts, func(b boundAct) bool {
 		switch b.act.(type) {
-		case *framesAct, *babbleAct:
+		case *framesAct, *babbleAct, *signalAct:
 			return false
 		}
 		return true

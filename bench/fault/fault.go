@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"sawhorse/bench/car"
+	"sawhorse/dbc"
 )
 
 // Target is what faults act on. A run fills in what it has.
@@ -23,6 +24,8 @@ type Target struct {
 	// Units finds the ECU of a name, or all for "", whose answers are spoilt; nil
 	// without. The error lists the names.
 	Units func(ecu string) ([]Unit, error)
+	// DBC loads the network of a .dbc file, "" for the car's own; nil without.
+	DBC func(file string) (*dbc.Network, error)
 	// Chance gives the generator of a name; nil where nothing is left to chance.
 	Chance func(name string) *rand.Rand
 }

@@ -80,7 +80,7 @@ func (b *Body) Step(now time.Duration) {
 	}
 	key := car.KeyOff
 	switch {
-	case closed(b.start):
+	case closed(b.ignition) && closed(b.start):
 		key = car.KeyStart
 	case closed(b.ignition):
 		key = car.KeyOn

@@ -28,6 +28,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 	if e.pin.tank == nil || cal.PullKPa <= 0 {
 		return
 	}
+	e.watch.airMean += float64((e.air.meterGPS - e.watch.airMean) * 0.002)
 	calm := e.start.running && e.runS > cal.FromS && in.coolantC > cal.FromC && e.idle.active && in.gear == 0
 	sound := !e.fault.tank.bad && !e.drivers.failed("purge-valve") && !e.drivers.failed("vent-valve")
 	v.inS += dt
@@ -49,12 +50,11 @@ func (e *Engine) purgeTank(now time.Duration) {
 			enter(evapDone)
 		} else if v.inS > 3 {
 			v.open = 1
-			e.watch.manifoldRise, e.watch.manifoldAt = 0, in.mapKPa
+			e.watch.airBefore = e.watch.airMean
 			enter(evapPull)
 		}
 	case evapPull:
 		a.VentClosed, a.PurgePct = true, 100
-		e.watch.manifoldRise = max(e.watch.manifoldRise, in.mapKPa-e.watch.manifoldAt)
 		switch {
 		case in.tankKPa < -cal.PullKPa:
 			v.flow, v.large = 1, 1
@@ -103,7 +103,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 }
 
 // purgeFelt reports whether opening the purge valve has reached the engine: the
-// idle control has had to take air back, or the tank's pressure has moved.
+// idle control has had to take metered air back.
 func (e *Engine) purgeFelt() bool {
-	return e.in.tankKPa < -0.02 || e.watch.manifoldRise > 1
+	return e.watch.airBefore-e.watch.airMean > 0.1
 }

@@ -1,6 +1,10 @@
 package control
 
-import "time"
+import (
+	"time"
+
+	"sawhorse/bench/signal"
+)
 
 // swing measures how much and how often a sensor's voltage moves.
 type swing struct {
@@ -82,9 +86,13 @@ func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
 		return
 	}
 	hz := f.turns / 2 / f.overS
-	slow := hz < 0.3
+	// One that does not cross at all, or whose trims are far out, is not slow.
+	total := e.bank[b].short + e.bank[b].long
+	slow := hz < 0.3 && f.turns > 0 && total < 22 && total > -22
 	e.watch.slow[b], e.watch.swung[b] = slow, true
-	e.watch.weak[b] = !blind && !slow && r.moved > float64(0.35*f.moved)
+	share := r.moved / max(f.moved, 0.01)
+	e.Readings.Set(rSwing1+signal.Ref(b), min(share*100, 200))
+	e.watch.weak[b] = !blind && !slow && share > 0.35
 	f.begin()
 	r.begin()
 }

@@ -11,8 +11,7 @@ type watchState struct {
 	seenStart                 bool
 	trimMean                  float64
 	ratio                     float64 // measured air over that by pressure, smoothed
-	manifoldRise              float64 // kPa since the purge valve opened
-	manifoldAt                float64
+	airMean, airBefore        float64 // g/s, smoothed; when the purge valve opened
 	crankedS                  float64 // with the starter on
 	frontBad                  [2]bool
 	front, rear               [2]swing
@@ -142,7 +141,7 @@ func (e *Engine) monitorFuel(now time.Duration) {
 		if pump && e.upS > 0.5 {
 			e.mon.test(mPumpFeedLow, now, in.pumpV < 4 && !e.drivers.failed("fuel-pump-relay"))
 		}
-		if !pump && e.upS > 3 {
+		if !pump && e.upS > e.cal.Fuel.PrimeS+0.1 {
 			e.mon.test(mPumpFeedHigh, now, in.pumpV > 4 && !e.drivers.failed("fuel-pump-relay"))
 		}
 	}

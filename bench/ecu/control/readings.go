@@ -65,6 +65,8 @@ const (
 	rVent
 	rLostBrake
 	rLostBody
+	rSwing1
+	rSwing2
 )
 
 var engineReadings = []signal.Info{
@@ -129,6 +131,8 @@ var engineReadings = []signal.Info{
 	{Name: "vent_closed", Unit: "bool", Text: "vent of the canister commanded closed"},
 	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
 	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
+	{Name: "catalyst_swing_1_pct", Unit: "%", Text: "swing of the oxygen sensor behind the catalyst, of that before it, bank 1"},
+	{Name: "catalyst_swing_2_pct", Unit: "%", Text: "swing of the oxygen sensor behind the catalyst, of that before it, bank 2"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.

@@ -1,5 +1,8 @@
 package control
 
+// gapS is how long a crank signal may be gone without the engine being stopped.
+const gapS = 0.15
+
 // startState is the way from key to running engine.
 type startState struct {
 	turns    float64 // crank turns seen since the first edge
@@ -25,7 +28,10 @@ func (e *Engine) turnState() {
 		s.turns += float64(in.rawHz / 60 * dt)
 		s.camEdges, s.edgeAgoS = 0, 0
 	} else {
-		s.turns, s.synced = 0, false
+		// The cam carries the position over a gap of some teeth.
+		if in.camHz == 0 || s.edgeAgoS > gapS {
+			s.turns, s.synced = 0, false
+		}
 		s.camEdges += float64(in.camHz * dt)
 		if in.camHz == 0 {
 			s.camEdges = 0
@@ -49,7 +55,7 @@ func (e *Engine) turnState() {
 			e.idle.integral = 0
 		}
 		s.running = true
-	case !s.synced || in.rpm < e.cal.Crank.StallRPM:
+	case !s.synced || in.rpm < e.cal.Crank.StallRPM && s.edgeAgoS == 0:
 		s.running = false
 	}
 	if s.running {
