@@ -104,7 +104,7 @@ func (s *Signal) check(m *Message) error {
 		return fmt.Errorf("starts at bit %d, want 0 or more", s.Start)
 	}
 	if _, last := s.bytes(); last >= m.Length {
-		return fmt.Errorf("ends in byte %d of a payload of %d bytes", last, m.Length)
+		return fmt.Errorf("reaches into byte %d of a payload of %d", last+1, m.Length)
 	}
 	if s.Encoding == Float32 && s.Length != 32 || s.Encoding == Float64 && s.Length != 64 {
 		return fmt.Errorf("%s of %d bits", s.Encoding, s.Length)

@@ -85,8 +85,11 @@ func (c *cursor) found(at int) string {
 	if rest[0] == '\n' {
 		return "the end of the line"
 	}
-	if n := strings.IndexAny(rest[1:], " \t\n;,:|()[]\"@"); n >= 0 {
-		rest = rest[:n+1]
+	const stops = " \t\n;,:|()[]\"@"
+	if strings.IndexByte(stops, rest[0]) >= 0 {
+		rest = rest[:1]
+	} else if n := strings.IndexAny(rest, stops); n >= 0 {
+		rest = rest[:n]
 	}
 	return strconv.Quote(short(rest))
 }

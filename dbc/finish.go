@@ -14,6 +14,9 @@ func (p *parser) finish() {
 	for _, do := range p.later {
 		do()
 	}
+	if len(p.errors) > 0 { // what failed may be what the rest misses
+		return
+	}
 	for _, m := range p.net.Messages {
 		p.resolveMux(m)
 	}

@@ -24,10 +24,11 @@ func (p *parser) symbols() {
 	}
 	p.line()
 	for p.more() {
-		n := len(symbolLine.FindString(p.text[p.at+1:]))
-		if n == 0 {
+		line := symbolLine.FindStringSubmatch(p.text[p.at+1:])
+		if line == nil || line[1] == "BS_" || line[1] == "BU_" { // no such symbols: sections without a colon
 			return
 		}
+		n := len(line[0])
 		p.at += n
 		if p.text[p.at] != '\n' { // the last line, without an end
 			p.at++

@@ -229,12 +229,12 @@ func (p *parser) scale(s *Signal) {
 	p.space()
 	at := p.at
 	s.Factor = p.number("factor")
-	if !p.failed && s.Factor == 0 {
-		p.fail(at, "factor 0, want another: no value could be told from the next")
-	}
 	p.punct(',')
 	s.Offset = p.number("offset")
 	p.punct(')')
+	if s.Factor == 0 {
+		p.fail(at, "factor 0, want another: no value could be told from the next")
+	}
 }
 
 func (p *parser) limits(s *Signal) {

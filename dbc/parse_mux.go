@@ -91,17 +91,22 @@ func (p *parser) selectorRange() Range {
 
 // resolveMux finds the switch of each multiplexed signal of a message.
 func (p *parser) resolveMux(m *Message) {
+	for _, s := range m.Signals {
+		s.Switch = p.muxOf[s].isSwitch
+	}
+	for _, s := range m.Signals {
+		if x, ok := p.extended[s]; ok {
+			p.resolveExtended(m, s, p.muxOf[s], x)
+		}
+	}
 	var switches []*Signal
 	for _, s := range m.Signals {
-		if s.Switch = p.muxOf[s].isSwitch; s.Switch {
+		if s.Switch {
 			switches = append(switches, s)
 		}
 	}
 	for _, s := range m.Signals {
-		mark := p.muxOf[s]
-		if x, ok := p.extended[s]; ok {
-			p.resolveExtended(m, s, mark, x)
-		} else if mark.selected {
+		if mark := p.muxOf[s]; mark.selected && s.Selectors == nil {
 			s.Selectors = []Range{{mark.value, mark.value}}
 			s.Under = p.onlySwitch(m, s, switches)
 		}
@@ -114,10 +119,11 @@ func (p *parser) resolveMux(m *Message) {
 func (p *parser) onlySwitch(m *Message, s *Signal, switches []*Signal) (only *Signal) {
 	n := 0
 	for _, o := range switches {
-		if o != s {
-			only = o
-			n++
+		if o == s {
+			continue
 		}
+		only = o
+		n++
 	}
 	if n != 1 {
 		p.refuse(p.signalAt[s], "signal %s is multiplexed and message %s has %d switches for it, want 1, or SG_MUL_VAL_ that names one", s.Name, m.Name, n)
@@ -127,6 +133,7 @@ func (p *parser) onlySwitch(m *Message, s *Signal, switches []*Signal) (only *Si
 }
 
 func (p *parser) resolveExtended(m *Message, s *Signal, mark muxMark, x selection) {
+	s.Selectors = x.ranges
 	by, ok := p.signals[signalName{m.Key, x.by}]
 	if !ok {
 		p.refuse(x.at, "multiplexer switch %q, want a signal of message %s", short(x.by), m.Name)
@@ -136,7 +143,7 @@ func (p *parser) resolveExtended(m *Message, s *Signal, mark muxMark, x selectio
 		p.warn(x.at, "multiplexer switch %s is not marked M", by.Name)
 		by.Switch = true
 	}
-	s.Under, s.Selectors = by, x.ranges
+	s.Under = by
 	if !mark.selected {
 		p.warn(x.at, "signal %s has multiplexer values but is not marked m", s.Name)
 	} else if !s.selects(mark.value) {
