@@ -90,7 +90,7 @@ func (c *Codec) Decode(f *canbus.Frame, dst []float64) int {
 	little := binary.LittleEndian.Uint64(f.Data[:8])
 	words := [2]uint64{little, bits.ReverseBytes64(little)}
 	plans := c.plans
-	dst = dst[:len(plans)]
+	dst = dst[:len(plans):len(dst)] // panics if shorter
 	for i := range plans {
 		p := &plans[i]
 		raw := words[p.order&1] >> (p.shift & 63) & p.mask
@@ -105,7 +105,7 @@ func (c *Codec) Decode(f *canbus.Frame, dst []float64) int {
 }
 
 func (c *Codec) decodeEach(f *canbus.Frame, dst []float64) (present int) {
-	dst = dst[:len(c.plans)]
+	dst = dst[:len(c.plans):len(dst)]
 	for i := range c.plans {
 		if dst[i] = math.NaN(); c.Present(f, i) {
 			p := &c.plans[i]
@@ -121,7 +121,7 @@ func (c *Codec) decodeEach(f *canbus.Frame, dst []float64) (present int) {
 // how many it wrote, and panics if src is shorter. Counters and checksums are signals
 // like others here; Count and Seal are for them.
 func (c *Codec) Encode(f *canbus.Frame, src []float64) (written int) {
-	src = src[:len(c.plans)]
+	src = src[:len(c.plans):len(src)]
 	for _, i := range c.order {
 		if v := src[i]; v == v && c.Present(f, i) {
 			p := &c.plans[i]
