@@ -23,6 +23,7 @@ type Middle struct {
 	bridge    *bridge.Bridge
 	seed      chance.Seed
 	rules     int
+	networks  networks
 	faults    []*fault.Fault
 }
 
@@ -86,7 +87,9 @@ func (m *Middle) BusOff(string) error { return errRealBus }
 // BitErrors implements fault.Network.
 func (m *Middle) BitErrors(string, bend.Match, int) (func(), error) { return nil, errRealBus }
 
-func (m *Middle) target() *fault.Target { return &fault.Target{Network: m, Chance: m.seed.For} }
+func (m *Middle) target() *fault.Target {
+	return &fault.Target{Network: m, Chance: m.seed.For, DBC: m.networks.load}
+}
 
 // Car implements api.Desk: there is no car, the numbers are the bridge's.
 func (m *Middle) Car() (time.Duration, map[string]any) {

@@ -61,6 +61,9 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 	if p.Background, err = findBackground(sc.Background, sc.File, c.Captures); err != nil {
 		return nil, fmt.Errorf("scenario %s: %w", sc.Name, err)
 	}
+	if p.Networks, err = findNetworks(sc); err != nil {
+		return nil, err
+	}
 	return p, p.Validate()
 }
 

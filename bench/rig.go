@@ -43,6 +43,9 @@ type Settings struct {
 	Rate, DataRate int
 	// Arm names a physical interface that may be sent on.
 	Arm string
+	// Networks is the folder in which relative names of .dbc files begin, "" for
+	// the present one.
+	Networks string
 	// Metrics and Log may be nil.
 	Metrics *metrics.Set
 	Log     *slog.Logger
@@ -55,15 +58,16 @@ type Rig struct {
 	Car     *car.Car
 	Metrics *metrics.Set
 
-	log    *slog.Logger
-	bend   *bend.Bus // what nodes attach to: the bus as faults spoil it
-	wire   *wire.Bus // the embedded bus behind; nil on a Linux interface
-	spoil  *spoiler
-	hub    *hub.Server
-	units  []*unit
-	faults *faultBoard
-	watch  *watch
-	cable  *cable // nil on a Linux interface
+	log      *slog.Logger
+	bend     *bend.Bus // what nodes attach to: the bus as faults spoil it
+	wire     *wire.Bus // the embedded bus behind; nil on a Linux interface
+	spoil    *spoiler
+	networks networks
+	hub      *hub.Server
+	units    []*unit
+	faults   *faultBoard
+	watch    *watch
+	cable    *cable // nil on a Linux interface
 	// close holds what must be undone, the last first.
 	close []func() error
 	// each is called after every step of the car.
@@ -106,6 +110,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 	if err := r.openBus(s, own); err != nil {
 		return nil, err
 	}
+	r.networks = networks{folder: s.Networks}
 	r.spoil = &spoiler{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
 	r.watch = newWatch(addresses(specs), r.Metrics, own)
 	r.Bus.Tap(r.watch.see)

@@ -164,10 +164,15 @@ func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
 	if err != nil {
 		return err
 	}
+	for i := range r.plan.Networks {
+		if err := r.plan.Networks[i].Check(); err != nil {
+			return err
+		}
+	}
 	r.rig, err = NewRig(Settings{
 		Car: r.scenario.Car, Seed: chance.Seed(r.plan.Seed), Wall: r.plan.Time == plan.Wall,
 		Bus: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate, Arm: r.plan.Arm,
-		Metrics: r.opt.Metrics, Log: r.opt.Log,
+		Metrics: r.opt.Metrics, Log: r.opt.Log, Networks: filepath.Dir(r.scenario.File),
 	})
 	if err != nil {
 		return err

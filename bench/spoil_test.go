@@ -77,6 +77,7 @@ func between(fs []canbus.Frame, from, to time.Duration) (n int) {
 func TestNoFaultOfTheBusIsForgotten(t *testing.T) {
 	TestEveryFaultOfTheBusHasItsEffect(t)
 	TestEveryFaultOfTheAnswersHasItsEffect(t)
+	TestEveryFaultOfASignalHasItsEffect(t)
 	for _, e := range fault.Catalogue() {
 		if e.OnBus() {
 			assert.True(t, tested[e.ID], "%s has no test of its effect", e.ID)

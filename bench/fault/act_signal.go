@@ -205,7 +205,7 @@ func (a *signalAct) check(t *Target, p Params) error {
 	return err
 }
 
-func (a *signalAct) free(*Target) error { return nil } // rules add up
+func (a *signalAct) free(*Target, Params) error { return nil } // rules add up
 
 func (a *signalAct) on(t *Target, p Params) (func(), error) {
 	r, err := a.prepare(t, p)

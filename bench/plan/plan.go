@@ -50,6 +50,8 @@ type Plan struct {
 	Background *File `json:"background,omitempty"`
 	// Params replace parameters of the scenario's faults.
 	Params []Param `json:"params,omitempty"`
+	// Networks are the .dbc files that faults read signals by.
+	Networks []File `json:"networks,omitempty"`
 	// Duration bounds the run.
 	Duration Duration `json:"duration"`
 	// Capture is where the run's frames go; relative to the plan's own folder.

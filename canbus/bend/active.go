@@ -110,6 +110,9 @@ func (a *active) apply(now time.Duration, sender string, f canbus.Frame, out []o
 		return out
 	case Reorder:
 		return a.gather(sender, f, out)
+	case Change:
+		how := a.Rule.Change(now, &f)
+		return append(out, output{f, 0, a.Name + ": " + how})
 	}
 	return append(out, output{a.change(now, f), 0, note})
 }

@@ -69,10 +69,12 @@ const (
 	// Stale replaces the data by that which the identifier had Rule.Delay ago, or
 	// the oldest known.
 	Stale
+	// Change has Rule.Change do to the frame what it will.
+	Change
 	acts
 )
 
-var actNames = [acts]string{"drop", "delay", "duplicate", "reorder", "flip", "overwrite", "resize", "renumber", "freeze", "stale"}
+var actNames = [acts]string{"drop", "delay", "duplicate", "reorder", "flip", "overwrite", "resize", "renumber", "freeze", "stale", "change"}
 
 // String is the act's word.
 func (a Act) String() string {
@@ -118,6 +120,10 @@ type Rule struct {
 	At            int           // of Flip and Overwrite; negative counts from the end
 	Length        int           // of Resize
 	Key           canbus.Key    // of Renumber
+
+	// Change, of the act of that name, changes a frame and says in a few words
+	// how; now is the loop's time.
+	Change func(now time.Duration, f *canbus.Frame) string
 }
 
 // Bounds of a rule, so that none can fill memory.
@@ -150,6 +156,8 @@ func (r *Rule) Check() error {
 		return fail("a delay of nothing")
 	case r.Act == Duplicate && (r.Copies < 1 || r.Copies > MaxCopies):
 		return fail("%d copies, want 1 to %d", r.Copies, MaxCopies)
+	case r.Act == Change && r.Change == nil:
+		return fail("a change without what it does")
 	case r.Act == Reorder && (r.Window < 2 || r.Window > MaxWindow):
 		return fail("a window of %d frames, want 2 to %d", r.Window, MaxWindow)
 	case (r.Act == Flip || r.Act == Overwrite) && (len(r.Bytes) == 0 || len(r.Bytes) > canbus.MaxData):
