@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/inspect"
+	"sawhorse/dbc"
 )
 
 // inspectOptions are the flags of inspect.
@@ -20,6 +22,7 @@ type inspectOptions struct {
 	rate   int
 	gap    time.Duration
 	most   int
+	dbc    string
 }
 
 func newInspectCommand() *cobra.Command {
@@ -40,12 +43,111 @@ and the first frame that differs.`,
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of the bus in bit/s, for the load")
 	f.DurationVar(&o.gap, "gap", 0, "shortest silence of the bus that is told; 0 finds a good one")
 	f.IntVar(&o.most, "messages", 200, "how many diagnostic messages are shown; 0 shows all")
+	f.StringVar(&o.dbc, "dbc", "", "a .dbc file: also tell the signals of its messages")
 	return cmd
+}
+
+// values gathers what the signals of a network showed.
+type values struct {
+	network *dbc.Network
+	seen    map[*dbc.Message][]signalRange
+	buf     []float64
+}
+
+// signalRange is what one signal showed.
+type signalRange struct {
+	n              int
+	low, high, end float64
+}
+
+func loadValues(file string, warn io.Writer) (*values, error) {
+	if file == "" {
+		return nil, nil
+	}
+	n, err := dbc.Load(file)
+	if err != nil {
+		return nil, err
+	}
+	for _, w := range n.Warnings {
+		fmt.Fprintf(warn, "warning: %s\n", w)
+	}
+	return &values{network: n, seen: map[*dbc.Message][]signalRange{}}, nil
+}
+
+// see takes one frame.
+func (v *values) see(f *canbus.Frame) {
+	m, ok := v.network.Message(f.Key())
+	if !ok {
+		return
+	}
+	rs := v.seen[m]
+	if rs == nil {
+		rs = make([]signalRange, len(m.Signals))
+		v.seen[m] = rs
+	}
+	for len(v.buf) < len(m.Signals) {
+		v.buf = append(v.buf, 0)
+	}
+	m.Codec().Decode(f, v.buf)
+	for i := range rs {
+		x := v.buf[i]
+		if math.IsNaN(x) {
+			continue
+		}
+		r := &rs[i]
+		if r.n == 0 {
+			r.low, r.high = x, x
+		}
+		r.n++
+		r.low, r.high, r.end = min(r.low, x), max(r.high, x), x
+	}
+}
+
+// valueView is one signal in the JSON of inspect.
+type valueView struct {
+	Message string  `json:"message"`
+	Signal  string  `json:"signal"`
+	Unit    string  `json:"unit,omitempty"`
+	Frames  int     `json:"frames"`
+	Low     float64 `json:"low"`
+	High    float64 `json:"high"`
+	Last    float64 `json:"last"`
+}
+
+// views lists the signals in the order of the file.
+func (v *values) views() []valueView {
+	var list []valueView
+	for _, m := range v.network.Messages {
+		for i, r := range v.seen[m] {
+			if r.n > 0 {
+				s := m.Signals[i]
+				list = append(list, valueView{m.Name, s.Name, s.Unit, r.n, r.low, r.high, r.end})
+			}
+		}
+	}
+	return list
+}
+
+func (v *values) print(w io.Writer) {
+	fmt.Fprintln(w, "\nSignals")
+	t := newTable(w, "  ")
+	t.row("message", "signal", "least", "most", "last", "unit")
+	for _, s := range v.views() {
+		t.row(s.Message, s.Signal, fmt.Sprintf("%g", s.Low), fmt.Sprintf("%g", s.High), fmt.Sprintf("%g", s.Last), s.Unit)
+	}
+	t.flush()
 }
 
 func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
 	if o.rate < 1000 || o.rate > 1_000_000 || o.gap < 0 || o.most < 0 {
 		return fmt.Errorf("--rate %d --gap %v --messages %d: want 1000 to 1000000 bit/s and nothing below 0", o.rate, o.gap, o.most)
+	}
+	signals, err := loadValues(o.dbc, cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	if signals != nil && len(args) == 2 {
+		return errors.New("--dbc goes with one recording")
 	}
 	var readers []*capture.Reader
 	for _, name := range args {
@@ -71,18 +173,30 @@ func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
 	}
 	n := inspect.New(opt)
 	var f canbus.Frame
-	var err error
 	for err = readers[0].Next(&f); err == nil; err = readers[0].Next(&f) {
 		n.See(&f)
+		if signals != nil {
+			signals.see(&f)
+		}
 	}
 	if errors.Is(err, io.EOF) {
 		err = nil
 	}
 	r := n.Report()
 	if o.asJSON {
-		return errors.Join(printJSON(out, r), err)
+		doc := struct {
+			*inspect.Report
+			Signals []valueView `json:"signals,omitempty"`
+		}{Report: r}
+		if signals != nil {
+			doc.Signals = signals.views()
+		}
+		return errors.Join(printJSON(out, doc), err)
 	}
 	printReport(out, args[0], r)
+	if signals != nil {
+		signals.print(out)
+	}
 	return err // of a damaged recording, after all that could be read was told
 }
 
