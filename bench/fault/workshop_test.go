@@ -30,6 +30,21 @@ type unit struct {
 	readings *signal.Table
 	step     func(now time.Duration)
 	on       bool
+
+	powered, key, kmh, runs, coolant, pedal func() float64
+}
+
+// bind finds the readings that the memory needs once.
+func (u *unit) bind() {
+	get := func(name string) func() float64 {
+		r, ok := u.readings.Lookup(name)
+		if !ok {
+			return func() float64 { return 0 }
+		}
+		return func() float64 { return u.readings.Get(r) }
+	}
+	u.powered, u.key, u.kmh, u.runs = get("powered"), get("key"), get("vehicle_kmh"), get("engine_running")
+	u.coolant, u.pedal = get("coolant_c"), get("pedal_pct")
 }
 
 // workshop is a car with its three ECUs, driven through whole cycles.
@@ -40,6 +55,9 @@ type workshop struct {
 	cable plug
 	now   time.Duration
 	watch func()
+	ran   bool // the engine, in the drive
+
+	running signal.Ref
 }
 
 func newWorkshop(t testing.TB) *workshop {
@@ -69,6 +87,12 @@ func newWorkshop(t testing.TB) *workshop {
 			u.readings, u.step = p.Readings, p.Step
 		}
 	}
+	for _, u := range w.units {
+		u.bind()
+	}
+	var ok bool
+	w.running, ok = w.car.Truth.Lookup("engine_running")
+	require.True(t, ok)
 	return w
 }
 
@@ -105,13 +129,6 @@ func (w *workshop) target() *fault.Target {
 	}}
 }
 
-func (u *unit) reading(name string) float64 {
-	if r, ok := u.readings.Lookup(name); ok {
-		return u.readings.Get(r)
-	}
-	return 0
-}
-
 // run lets time pass. An ECU's operation cycle is from key on to key off; what the
 // memory must know of the car it takes from its ECU's readings, as the ECU does.
 func (w *workshop) run(d time.Duration) {
@@ -123,11 +140,12 @@ func (w *workshop) run(d time.Duration) {
 			u.cycle(w.now)
 		}
 		w.watch()
+		w.ran = w.ran || w.car.Truth.Is(w.running)
 	}
 }
 
 func (u *unit) cycle(now time.Duration) {
-	on := u.reading("powered") == 1 && u.reading("key") >= 2
+	on := u.powered() == 1 && u.key() >= 2
 	if on != u.on {
 		u.on = on
 		if on {
@@ -139,12 +157,12 @@ func (u *unit) cycle(now time.Duration) {
 	if !on || now%(20*time.Millisecond) != 0 {
 		return
 	}
-	kmh := u.reading("vehicle_kmh")
-	v := ecu.Vehicle{Kmh: kmh, Running: u.reading("engine_running") == 1, CoolantC: u.reading("coolant_c")}
+	kmh := u.kmh()
+	v := ecu.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
 	if u.spec.Name == "brake" {
 		v.Running = kmh > 5
 	}
-	v.Idle = v.Running && kmh < 1.6 && u.reading("pedal_pct") < 3
+	v.Idle = v.Running && kmh < 1.6 && u.pedal() < 3
 	u.mem.Observe(now, v)
 }
 
@@ -198,6 +216,7 @@ func (w *workshop) drive(d *fault.Drive, s *fault.Symptom) float64 {
 	if s != nil {
 		m = w.meter(s)
 	}
+	w.ran = false
 	for i := range d.Steps {
 		leg := &d.Steps[i]
 		require.NoError(w.t, leg.Do(w.car))

@@ -22,6 +22,9 @@ func (e *Engine) measureAir() {
 	if dead {
 		a.flowGPS = cal.coarse(in.throttlePct, in.rpm)
 	}
+	if e.start.running && e.start.edgeAgoS > 0 {
+		return // a gap in the crank signal: as before
+	}
 	if in.rpm < cal.Crank.StallRPM || !e.start.running {
 		// The meter sees little of a cranking engine: the manifold feeds it.
 		a.strokeMg = cal.Fuel.CrankAirMg

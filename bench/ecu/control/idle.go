@@ -12,6 +12,14 @@ type idleState struct {
 	meanRPM   float64
 }
 
+// The idle is saved from stalling below saveRPM under its target, by savePct of
+// throttle for each rev/min more; the air of the start fades over settleRunS.
+const (
+	saveRPM    = 70
+	savePct    = 0.012
+	settleRunS = 2
+)
+
 // holdIdle commands throttle and spark.
 func (e *Engine) holdIdle() {
 	s, in, cal := &e.idle, &e.in, e.cal
@@ -28,6 +36,9 @@ func (e *Engine) holdIdle() {
 	s.active = e.start.running && pedal < cal.Pedal.IdleBelow
 	base := cal.Idle.AirPct.At(in.coolantC) + e.learned.idleAir
 	miss := s.target - in.rpm
+	if e.start.edgeAgoS > 0 {
+		miss = 0
+	}
 	slowMiss := s.target - s.meanRPM
 	s.airPct = 0
 	switch {
@@ -50,6 +61,13 @@ func (e *Engine) holdIdle() {
 		}
 	default:
 		s.airPct = s.integral
+	}
+	// About to stall: whatever has happened, more air at once.
+	if s.active && miss > saveRPM {
+		s.airPct += float64(min(miss-saveRPM, 250) * savePct)
+	}
+	if e.start.running && e.runS < settleRunS {
+		base += float64(cal.Idle.CrankPct * (1 - e.runS/settleRunS))
 	}
 	s.throttle = min(max(base+s.airPct+cal.Pedal.Throttle.At(pedal), 0), 100)
 	a.Throttle, a.ThrottlePct = !e.fault.throttleLost(), s.throttle

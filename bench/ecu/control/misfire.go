@@ -23,7 +23,7 @@ type misfireState struct {
 
 const (
 	misfireTurns = 60   // window, in turns of the crank
-	misfireShare = 0.15 // of a cylinder's firings that are too many
+	misfireShare = 0.09 // of a cylinder's firings that are too many
 	misfireRPM   = 2800 // beyond it a step is longer than a firing
 )
 
@@ -35,11 +35,11 @@ func (e *Engine) countMisfires() {
 	m, in := &e.misfire, &e.in
 	n := e.cal.Cylinders
 	m.calmS += dt
-	if in.gear != 0 || !e.idle.active || e.fuel.cut != cutNone || e.runS < 2 {
+	if in.gear != 0 || !e.idle.active || e.fuel.cut != cutNone || e.runS < 2 || e.watch.crankJumps.level > 0.1 {
 		m.calmS = 0
 	}
 	if !e.start.running || m.calmS < 2 || !e.learned.variationLearned || in.rpm > misfireRPM || in.camHz == 0 ||
-		e.fault.airMass.bad || in.roughPct > 3 {
+		e.fault.airMass.bad || in.roughPct > 3.4 {
 		m.slot, m.mean, m.turns = -1, 0, 0
 		m.count, m.fired = [16]float64{}, [16]float64{}
 		m.knownDead(e)

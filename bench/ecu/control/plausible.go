@@ -80,7 +80,7 @@ func (e *Engine) monitorAir(now time.Duration) {
 		total += float64((k.short + k.long) * 0.5)
 	}
 	w.trimMean += float64((total - w.trimMean) * 0.02)
-	if !e.start.running || e.runS < 16 || e.fault.airMass.bad || e.fault.manifold.bad || in.baroKPa < 50 {
+	if !e.start.running || e.start.edgeAgoS > 0 || e.runS < 16 || e.fault.airMass.bad || e.fault.manifold.bad || in.baroKPa < 50 {
 		return
 	}
 	r := 9.0 // compression less one; residual gas as in the usual formula
