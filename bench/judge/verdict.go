@@ -3,6 +3,7 @@ package judge
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 )
@@ -32,6 +33,12 @@ func (o Outcome) String() string {
 	return "unknown"
 }
 
+// OutcomeOf is the outcome of a word.
+func OutcomeOf(word string) (Outcome, bool) {
+	i := slices.Index(outcomeNames[:], word)
+	return Outcome(max(0, i)), i >= 0
+}
+
 // Cause tells failures apart.
 type Cause uint8
 
@@ -53,6 +60,12 @@ func (c Cause) String() string {
 		return causeNames[c]
 	}
 	return "unknown"
+}
+
+// CauseOf is the cause of a word; "" is none.
+func CauseOf(word string) (Cause, bool) {
+	i := slices.Index(causeNames[:], word)
+	return Cause(max(0, i)), i >= 0
 }
 
 // Margin is the signed distance to the threshold: positive where there was room,

@@ -4,6 +4,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -55,7 +56,8 @@ type (
 
 // JUnit writes the runs as JUnit XML, valid by its published schema. Times are seconds of the run, so equal runs
 // in virtual time give equal files. What is not applicable is skipped, what the
-// bench itself broke is an error, undecided counts as a failure.
+// bench itself broke is an error, undecided counts as a failure; a failure that the
+// baseline knows is skipped and says so.
 func JUnit(w io.Writer, runs []Run) error {
 	doc := junitSuites{Name: "sawhorse"}
 	var total time.Duration
@@ -81,10 +83,19 @@ func JUnit(w io.Writer, runs []Run) error {
 }
 
 func suite(r *Run) junitSuite {
-	s := junitSuite{Name: clean(r.Scenario), Time: seconds(r.Length)}
+	s := junitSuite{Name: clean(r.ID()), Time: seconds(r.Length)}
 	s.Properties = []junitProperty{{"seed", strconv.FormatUint(r.Seed, 10)}}
 	if r.Capture != "" {
 		s.Properties = append(s.Properties, junitProperty{"capture", clean(r.Capture)})
+	}
+	for _, p := range r.Params {
+		s.Properties = append(s.Properties, junitProperty{"parameter", clean(p)})
+	}
+	for i := range r.Earlier {
+		s.Properties = append(s.Properties, junitProperty{fmt.Sprintf("attempt %d", i+1), clean(r.Earlier[i].outcome())})
+	}
+	if r.Flaky() {
+		s.Properties = append(s.Properties, junitProperty{"flaky", "true"})
 	}
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
@@ -97,6 +108,10 @@ func suite(r *Run) junitSuite {
 		case judge.Ours:
 			c.Error, s.Errors = reason, s.Errors+1
 		default:
+			if slices.Contains(r.Known, v.ID) {
+				c.Skipped, s.Skipped = "known by the baseline: "+clean(v.Reason), s.Skipped+1
+				break
+			}
 			c.Failure, s.Failures = reason, s.Failures+1
 		}
 		s.Cases = append(s.Cases, c)

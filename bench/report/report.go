@@ -1,18 +1,29 @@
 // Package report writes the verdicts of runs for people and for machines: a
-// table, and JUnit XML.
+// table, the story of one verdict, JUnit XML, JSON lines; and it tells new failures
+// from those that are known. Package page makes a page of a run.
 package report
 
 import (
+	"slices"
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/trace"
 )
 
 // Run is what is reported of one run.
 type Run struct {
-	// Scenario is its name, Title its line for people.
-	Scenario, Title string
-	Seed            uint64
+	// Name tells the runs of a batch apart: the scenario, with seed and parameters
+	// where there are several; "" is the scenario's name.
+	Name string
+	// Scenario is its name, Title its line for people, About some sentences.
+	Scenario, Title, About string
+	// Params are the parameters in which the run differs from the scenario's file:
+	// fault.param=value.
+	Params []string
+	// Tool is the tool's profile, Time virtual or wall.
+	Tool, Time string
+	Seed       uint64
 	// Length is the run's time, virtual or wall.
 	Length time.Duration
 	// Frames counts the frames of its capture.
@@ -22,7 +33,27 @@ type Run struct {
 	Again, Capture string
 	// Err says why the run could not be run, or broke off; nil for a whole one.
 	Err error
+	// Earlier are the attempts that failed before this one, the first first. A run
+	// that passed after such is flaky.
+	Earlier []Run
+	// Known are the expectations whose failing is known, by their ids.
+	Known []string
+	// Signals are those that the scenario speaks of, for plots.
+	Signals []string
+	// Trace is what the run showed; nil if it was not kept.
+	Trace *trace.Trace
 }
+
+// ID is the run's name among those of a batch.
+func (r *Run) ID() string {
+	if r.Name != "" {
+		return r.Name
+	}
+	return r.Scenario
+}
+
+// Flaky reports whether the run passed only when it was done again.
+func (r *Run) Flaky() bool { return len(r.Earlier) > 0 && r.Status() == Passed }
 
 // Exit statuses.
 const (
@@ -38,12 +69,14 @@ const (
 func Status(runs []Run) int {
 	status := Passed
 	for i := range runs {
-		status = max(status, runs[i].status())
+		status = max(status, runs[i].Status())
 	}
 	return status
 }
 
-func (r *Run) status() int {
+// Status is the run's own exit status. An expectation whose failing is known does
+// not count.
+func (r *Run) Status() int {
 	status := Passed
 	if r.Err != nil {
 		status = CouldNot
@@ -51,7 +84,9 @@ func (r *Run) status() int {
 	for i := range r.Verdicts {
 		switch r.Verdicts[i].Outcome {
 		case judge.Fail, judge.Undecided:
-			status = max(status, Failed)
+			if !slices.Contains(r.Known, r.Verdicts[i].ID) {
+				status = max(status, Failed)
+			}
 		case judge.Ours:
 			status = CouldNot
 		}
@@ -60,15 +95,19 @@ func (r *Run) status() int {
 }
 
 // tally counts the outcomes.
-type tally struct{ pass, fail, undecided, none, ours int }
+type tally struct{ pass, fail, undecided, none, ours, known int }
 
 func (r *Run) tally() (t tally) {
 	for i := range r.Verdicts {
-		switch r.Verdicts[i].Outcome {
+		v := &r.Verdicts[i]
+		switch v.Outcome {
 		case judge.Pass:
 			t.pass++
 		case judge.Fail:
 			t.fail++
+			if slices.Contains(r.Known, v.ID) {
+				t.known++
+			}
 		case judge.NotApplicable:
 			t.none++
 		case judge.Ours:

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -66,7 +67,7 @@ func (t *tableWriter) word(o judge.Outcome) string {
 }
 
 func (t *tableWriter) head(r *Run) {
-	fmt.Fprintf(t, "%s: %s\n", t.bold(clean(r.Scenario)), clean(r.Title))
+	fmt.Fprintf(t, "%s: %s\n", t.bold(clean(r.ID())), clean(r.Title))
 }
 
 func (t *tableWriter) rows(r *Run) {
@@ -85,6 +86,9 @@ func (t *tableWriter) rows(r *Run) {
 		}
 		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v.Outcome), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
 		if !sound || v.Nothing || v.Outcome == judge.NotApplicable {
+			if slices.Contains(r.Known, v.ID) {
+				fmt.Fprintln(t, indentTo+indentTo+"known: the baseline has it")
+			}
 			t.why(v)
 		}
 	}
@@ -111,7 +115,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}} {
+	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}
@@ -124,27 +128,62 @@ func (t *tableWriter) foot(r *Run) {
 	if r.Err != nil {
 		fmt.Fprintln(t, fold("could not be run to its end: "+clean(r.Err.Error()), indentTo))
 	}
-	if r.status() != Passed && r.Again != "" {
+	for i := range r.Earlier {
+		e := &r.Earlier[i]
+		fmt.Fprintln(t, fold(fmt.Sprintf("attempt %d %s", i+1, clean(e.outcome())), indentTo))
+	}
+	if r.Flaky() {
+		fmt.Fprintf(t, "%s%s: it passed only when it was done again\n", indentTo, t.bold("FLAKY"))
+	}
+	if r.Status() != Passed && r.Again != "" {
 		fmt.Fprintf(t, "%srepeat it: %s\n", indentTo, clean(r.Again))
 	}
 	fmt.Fprintln(t)
 }
 
+// outcome says in a few words what became of an attempt.
+func (r *Run) outcome() string {
+	var ids []string
+	for i := range r.Verdicts {
+		if v := &r.Verdicts[i]; v.Outcome == judge.Fail || v.Outcome == judge.Undecided || v.Outcome == judge.Ours {
+			ids = append(ids, v.ID+" "+v.Outcome.String())
+		}
+	}
+	if r.Err != nil {
+		ids = append(ids, "broke off: "+r.Err.Error())
+	}
+	if len(ids) == 0 {
+		return "passed"
+	}
+	return "did not pass: " + strings.Join(ids, ", ")
+}
+
 // Summary writes the line that closes several runs.
 func Summary(w io.Writer, runs []Run) error {
 	var c tally
-	failed := 0
+	failed, flaky := 0, 0
 	for i := range runs {
 		t := runs[i].tally()
 		c.pass += t.pass
 		c.fail += t.fail
+		c.known += t.known
 		c.undecided += t.undecided
-		if runs[i].status() != Passed {
+		if runs[i].Status() != Passed {
 			failed++
 		}
+		if runs[i].Flaky() {
+			flaky++
+		}
 	}
-	_, err := fmt.Fprintf(w, "%d of %d scenarios passed; expectations: %d passed, %d failed, %d undecided\n",
+	s := fmt.Sprintf("%d of %d scenarios passed; expectations: %d passed, %d failed, %d undecided",
 		len(runs)-failed, len(runs), c.pass, c.fail, c.undecided)
+	if c.known > 0 {
+		s += fmt.Sprintf("; %d of the failures are known", c.known)
+	}
+	if flaky > 0 {
+		s += fmt.Sprintf("; %d FLAKY", flaky)
+	}
+	_, err := fmt.Fprintln(w, s)
 	return err
 }
 

@@ -149,6 +149,15 @@ func (t *Trace) Sample(now time.Duration) {
 	}
 }
 
+// Names lists the signals.
+func (t *Trace) Names() []string {
+	var list []string
+	for i := range t.signals {
+		list = append(list, t.signals[i].info.Name)
+	}
+	return list
+}
+
 // Close ends the trace at the run's end.
 func (t *Trace) Close(length time.Duration) {
 	t.Length = length

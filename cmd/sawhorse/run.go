@@ -2,13 +2,10 @@ package main
 
 import (
 	"bufio"
-	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,29 +15,24 @@ import (
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench"
-	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
-	"sawhorse/bench/report"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
-	"sawhorse/cmd/demotool/tester"
 	"sawhorse/scenarios"
 )
 
 // runOptions are the flags of run.
 type runOptions struct {
 	tool, junit, capture, bus, out, time, arm, again string
+	seeds, shard, keep                               string
+	verdicts, baseline, report                       string
 	seed                                             uint64
-	captures                                         []string
-	list, quiet                                      bool
+	captures, params                                 []string
+	jobs, retry                                      int
+	list, quiet, failFast, updateBaseline            bool
 
 	seedSet bool
 }
-
-// Times that --time takes.
-const (
-	timeAuto = "auto"
-)
 
 func newRunCommand() *cobra.Command {
 	var o runOptions
@@ -57,15 +49,29 @@ diagnosis takes milliseconds. Any other tool is a process in wall time, which fi
 the bus in the environment variable SAWHORSE_BUS. The profile external stands for
 whatever is on the bus already: you are asked to do the tasks with it.
 
-Each run leaves its plan (run.json) and its recording in a folder below --out,
-and run --again FILE repeats it.
+Each run leaves its plan (run.json), its recording, its verdicts and a trace in a
+folder below --out. run --again FILE repeats it, explain FOLDER tells the story of
+what failed.
+
+Many runs: --seeds and --param run each scenario with every choice of them, in
+parallel. What is told comes in the same order whatever ran first. With more than
+100 runs only the folders of those that did not pass are kept, unless --keep says
+otherwise. --shard 2/5 takes the second fifth, for one of five machines. --retry
+does a failed run in wall time again; one that then passes counts as passed, but is
+told as flaky, and its failed attempts are kept.
+
+A baseline is a file of failures that are known: only others fail. What it lists and
+now passes is told; --update-baseline writes it anew.
 
 Exit status: 0 all passed, 1 some failed, 2 could not run.
 
 ` + cautions,
 		Example: `  sawhorse run
   sawhorse run clutch-learn --seed 7
-  sawhorse run --tool mytool.profile.yaml --junit results.xml
+  sawhorse run --tool mytool.profile.yaml --junit results.xml --report pages
+  sawhorse run clutch-learn --seeds 1-200
+  sawhorse run my-scenarios/ --param air-mass-dead.whole-plug=true,false --shard 1/4
+  sawhorse run --baseline known.json
   sawhorse run --again out/clutch-learn/run.json`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.seedSet = cmd.Flags().Changed("seed") || o.seed != 0
@@ -82,12 +88,23 @@ Exit status: 0 all passed, 1 some failed, 2 could not run.
 	f.StringVar(&o.capture, "capture", "", "where the recording goes (.pcapng or .csv), for a single scenario; run.json goes beside it")
 	f.StringVar(&o.bus, "bus", "", "bus to use: mem:, unix:PATH or can:IFACE; default an embedded one")
 	f.StringVar(&o.out, "out", "out", "folder for the runs' plans and recordings, one folder a scenario")
-	f.StringVar(&o.time, "time", timeAuto, "virtual, wall, or auto: virtual if the tool can run inside the bench")
+	f.StringVar(&o.time, "time", "auto", "virtual, wall, or auto: virtual if the tool can run inside the bench")
 	f.StringSliceVar(&o.captures, "captures", nil, "folders to look for background recordings in")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
 	f.StringVar(&o.again, "again", "", "repeat the run of this run.json")
 	f.BoolVar(&o.list, "list", false, "list the scenarios and run none")
 	f.BoolVar(&o.quiet, "quiet", false, "show only what did not pass")
+	f.StringVar(&o.seeds, "seeds", "", "run each scenario with each of these seeds, such as 1-200 or 1,5,9-12")
+	f.StringArrayVar(&o.params, "param", nil, "run each scenario that has this fault with each value: FAULT.PARAM=VALUE,VALUE; may be given again")
+	f.IntVar(&o.jobs, "jobs", 0, "runs at once; 0 is one a core in virtual time, several a core in wall time")
+	f.StringVar(&o.shard, "shard", "", "do only this part of all runs: PART/PARTS, such as 2/5")
+	f.BoolVar(&o.failFast, "fail-fast", false, "end with the first run that does not pass")
+	f.IntVar(&o.retry, "retry", 0, "how often a run in wall time that failed is done again")
+	f.StringVar(&o.keep, "keep", keepAuto, "whose folders are kept: all, failed, or auto: all of up to 100 runs, else failed")
+	f.StringVar(&o.verdicts, "verdicts", "", "write the verdicts to this file as JSON lines (see schema verdicts)")
+	f.StringVar(&o.report, "report", "", "write a page a run (HTML) to this folder, and the recording beside it")
+	f.StringVar(&o.baseline, "baseline", "", "file of known failures: only others fail")
+	f.BoolVar(&o.updateBaseline, "update-baseline", false, "write what fails to the --baseline file")
 	return cmd
 }
 
@@ -114,37 +131,27 @@ func (o *runOptions) run(cmd *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	var jobs []job
-	for _, s := range list {
-		j := job{folder: filepath.Join(o.out, s.Name)}
-		c := choices
-		if o.capture != "" {
-			j.folder, c.Capture = filepath.Dir(o.capture), filepath.Base(o.capture)
-		}
-		if j.plan, err = bench.Resolve(s, c); err != nil {
-			return err
-		}
-		jobs = append(jobs, j)
+	jobs, err := o.plan(list, choices)
+	if err != nil {
+		return err
 	}
 	return o.execute(cmd, jobs)
 }
 
-// job is one run to do.
-type job struct {
-	plan   *plan.Plan
-	folder string
-}
-
 // repeat runs a plan again, into its own folder unless --out names another.
 func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
-	if len(args) > 0 || o.seed != 0 || o.bus != "" {
-		return errors.New("--again repeats a run as it was: want no scenario, --seed or --bus beside it")
+	if len(args) > 0 || o.seed != 0 || o.bus != "" || o.seeds != "" || len(o.params) > 0 {
+		return errors.New("--again repeats a run as it was: want no scenario, --seed, --seeds, --param or --bus beside it")
 	}
 	p, err := plan.Read(o.again)
 	if err != nil {
 		return err
 	}
-	j := job{plan: p, folder: filepath.Dir(o.again)}
+	sc, err := bench.Scenario(p)
+	if err != nil {
+		return err
+	}
+	j := job{plan: p, scenario: sc, folder: filepath.Dir(o.again)}
 	if cmd.Flags().Changed("out") {
 		j.folder = o.out
 	}
@@ -158,7 +165,7 @@ func (o *runOptions) choices() (bench.Choices, error) {
 	}
 	own := o.tool == builtin.Default
 	switch o.time {
-	case timeAuto:
+	case "auto":
 		c.InBench = own && (o.bus == "" || o.bus == "mem:")
 	case plan.Virtual:
 		if !own {
@@ -194,73 +201,6 @@ func profileText(name string) (plan.Text, error) {
 	}
 	file, err := filepath.Abs(name)
 	return plan.Text{Name: p.Name, File: file, Text: string(src)}, err
-}
-
-// execute does the jobs one after the other and reports.
-func (o *runOptions) execute(cmd *cobra.Command, jobs []job) error {
-	out := cmd.OutOrStdout()
-	opt := report.TableOptions{Bold: isTerminal(out), Quiet: o.quiet}
-	person, answered := listen(cmd)
-	set := metrics.New()
-	var runs []report.Run
-	var stopped error
-	for i, j := range jobs {
-		done := announce(cmd.ErrOrStderr(), i+1, len(jobs), j.plan)
-		res, err := o.one(cmd.Context(), j, set, person, answered)
-		done()
-		if err != nil {
-			return err
-		}
-		if err := report.Table(out, &res, opt); err != nil {
-			return err
-		}
-		runs = append(runs, res)
-		if cmd.Context().Err() != nil {
-			stopped = fmt.Errorf("stopped after %d of %d scenarios", i+1, len(jobs))
-			break
-		}
-	}
-	if len(jobs) > 1 {
-		if err := report.Summary(out, runs); err != nil {
-			return err
-		}
-	}
-	if o.junit != "" {
-		var b bytes.Buffer
-		if err := report.JUnit(&b, runs); err != nil {
-			return err
-		}
-		if err := plan.WriteWhole(o.junit, b.Bytes()); err != nil {
-			return fmt.Errorf("--junit: %w", err)
-		}
-	}
-	switch status := report.Status(runs); {
-	case stopped != nil:
-		return stopped
-	case status == report.CouldNot:
-		return errors.New("not every scenario could be run to its end")
-	case status == report.Failed:
-		return errFailed
-	}
-	return nil
-}
-
-func (o *runOptions) one(ctx context.Context, j job, set *metrics.Set, person io.Writer, answered <-chan struct{}) (report.Run, error) {
-	r, err := bench.NewRun(j.plan, bench.Options{
-		Folder: j.folder, Person: person, Answered: answered, Metrics: set, Log: slog.Default(), Folders: programFolders(),
-		InBench: func(task string, args map[string]string) (tool.Machine, error) { return tester.Start(task, args) },
-	})
-	if err != nil {
-		return report.Run{}, err
-	}
-	res, err := r.Execute(ctx)
-	if err != nil {
-		return report.Run{}, fmt.Errorf("scenario %s: %w", j.plan.Scenario.Name, err)
-	}
-	return report.Run{
-		Scenario: res.Scenario.Name, Title: res.Scenario.Title, Seed: res.Seed, Length: res.Length, Frames: res.Frames,
-		Verdicts: res.Verdicts, Again: "sawhorse run --again " + quoted(res.Plan), Capture: res.Capture, Err: res.Err,
-	}, nil
 }
 
 // programFolders is where the tools that come with this program lie.
@@ -300,32 +240,4 @@ func listen(cmd *cobra.Command) (io.Writer, <-chan struct{}) {
 		}
 	}()
 	return cmd.ErrOrStderr(), answered
-}
-
-// announce says on a terminal what is being run, and takes the line away again.
-func announce(w io.Writer, i, n int, p *plan.Plan) func() {
-	if !isTerminal(w) {
-		return func() {}
-	}
-	begun := time.Now()
-	line := func() {
-		fmt.Fprintf(w, "\r\x1b[K%d of %d: %s, %v of at most %v", i, n, p.Scenario.Name, time.Since(begun).Round(time.Second), time.Duration(p.Duration))
-	}
-	line()
-	stop, gone := make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(gone)
-		tick := time.NewTicker(time.Second)
-		defer tick.Stop()
-		for {
-			select {
-			case <-stop:
-				fmt.Fprint(w, "\r\x1b[K")
-				return
-			case <-tick.C:
-				line()
-			}
-		}
-	}()
-	return func() { close(stop); <-gone }
 }

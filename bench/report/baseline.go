@@ -1,0 +1,132 @@
+package report
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"sawhorse/bench/judge"
+)
+
+// BaselineFormat is the version of the baseline's layout.
+const BaselineFormat = 1
+
+// Baseline is a list of failures that are known: only what is not in it counts.
+// What the bench itself got wrong is never known.
+type Baseline struct {
+	Format   int       `json:"sawhorse_baseline"`
+	Failures []Failure `json:"failures"`
+}
+
+// Failure is one expectation of one run that is known not to hold.
+type Failure struct {
+	Run         string `json:"run"`
+	Expectation string `json:"expectation"`
+}
+
+func (f Failure) compare(o Failure) int {
+	return cmp.Or(strings.Compare(f.Run, o.Run), strings.Compare(f.Expectation, o.Expectation))
+}
+
+// ReadBaseline reads a baseline strictly.
+func ReadBaseline(r io.Reader) (*Baseline, error) {
+	b := new(Baseline)
+	dec := json.NewDecoder(r)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(b); err != nil {
+		return nil, err
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return nil, errors.New("more text after the baseline, want the end of the file")
+	}
+	if b.Format != BaselineFormat {
+		return nil, fmt.Errorf("sawhorse_baseline is %d, want %d", b.Format, BaselineFormat)
+	}
+	for i, f := range b.Failures {
+		if f.Run == "" || f.Expectation == "" {
+			return nil, fmt.Errorf("failure %d: want a run and an expectation", i+1)
+		}
+	}
+	return b, nil
+}
+
+// Apply marks in the runs what is known.
+func (b *Baseline) Apply(runs []Run) {
+	for i := range runs {
+		r := &runs[i]
+		r.Known = nil
+		for k := range r.Verdicts {
+			if v := &r.Verdicts[k]; failing(v) && slices.Contains(b.Failures, Failure{r.ID(), v.ID}) {
+				r.Known = append(r.Known, v.ID)
+			}
+		}
+	}
+}
+
+// Fixed lists what of the baseline passes now, in the baseline's order. Runs that
+// were not done tell nothing.
+func (b *Baseline) Fixed(runs []Run) []Failure {
+	passes := map[Failure]bool{}
+	for i := range runs {
+		for k := range runs[i].Verdicts {
+			if v := &runs[i].Verdicts[k]; v.Outcome == judge.Pass {
+				passes[Failure{runs[i].ID(), v.ID}] = true
+			}
+		}
+	}
+	var fixed []Failure
+	for _, f := range b.Failures {
+		if passes[f] {
+			fixed = append(fixed, f)
+		}
+	}
+	return fixed
+}
+
+func failing(v *judge.Verdict) bool { return v.Outcome == judge.Fail || v.Outcome == judge.Undecided }
+
+// Update takes over what the runs show. Entries of runs that were not done stay, so
+// that a part of the runs can be updated.
+func (b *Baseline) Update(runs []Run) {
+	done := map[string]bool{}
+	for i := range runs {
+		done[runs[i].ID()] = true
+	}
+	b.Format = BaselineFormat
+	b.Failures = slices.DeleteFunc(b.Failures, func(f Failure) bool { return done[f.Run] })
+	for i := range runs {
+		for k := range runs[i].Verdicts {
+			if v := &runs[i].Verdicts[k]; failing(v) {
+				b.Failures = append(b.Failures, Failure{runs[i].ID(), v.ID})
+			}
+		}
+	}
+	slices.SortFunc(b.Failures, Failure.compare)
+	b.Failures = slices.Compact(b.Failures)
+}
+
+// Bytes is the baseline's file, a line a failure, for a quiet history of changes.
+func (b *Baseline) Bytes() ([]byte, error) {
+	var out bytes.Buffer
+	fmt.Fprintf(&out, "{\n  \"sawhorse_baseline\": %d,\n  \"failures\": [", BaselineFormat)
+	for i, f := range b.Failures {
+		data, err := json.Marshal(f)
+		if err != nil {
+			return nil, err
+		}
+		if i > 0 {
+			out.WriteByte(',')
+		}
+		fmt.Fprintf(&out, "\n    %s", data)
+	}
+	if len(b.Failures) > 0 {
+		out.WriteString("\n  ")
+	}
+	out.WriteString("]\n}\n")
+	return out.Bytes(), nil
+}

@@ -1,0 +1,180 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"sawhorse/bench"
+	"sawhorse/bench/batch"
+	"sawhorse/bench/fault"
+	"sawhorse/bench/plan"
+	"sawhorse/scenarios"
+)
+
+// job is one run to do.
+type job struct {
+	plan *plan.Plan
+	// scenario is the plan's, read once for all runs with the same parameters.
+	scenario *scenarios.Scenario
+	// name tells the runs of a batch apart; "" is the scenario's name.
+	name   string
+	folder string
+}
+
+// plan makes the runs: every scenario with every choice of parameters and every
+// seed, in this order, of which the shard has its part.
+func (o *runOptions) plan(list []*scenarios.Scenario, choices bench.Choices) ([]job, error) {
+	seeds, axes, err := o.dimensions(list)
+	if err != nil {
+		return nil, err
+	}
+	shard, err := batch.ParseShard(o.shard)
+	if err != nil {
+		return nil, fmt.Errorf("--shard: %w", err)
+	}
+	var jobs []job
+	total := 0
+	for _, s := range list {
+		for _, params := range batch.Combine(axesOf(s, axes)) {
+			c := choices
+			c.Params = params
+			if o.capture != "" {
+				c.Capture = filepath.Base(o.capture)
+			}
+			first, err := bench.Resolve(s, c)
+			if err != nil {
+				return nil, err
+			}
+			sc := s
+			if len(params) > 0 {
+				if sc, err = bench.Scenario(first); err != nil {
+					return nil, err
+				}
+			}
+			for _, seed := range seedsOr(seeds, first.Seed) {
+				if total++; total > batch.MaxRuns {
+					return nil, fmt.Errorf("more than %d runs: want fewer seeds or parameters", batch.MaxRuns)
+				}
+				if !shard.Has(total - 1) {
+					continue
+				}
+				p := *first
+				p.Seed = seed
+				j := job{plan: &p, scenario: sc, name: runName(s.Name, seed, len(seeds) > 0, params)}
+				j.folder = filepath.Join(o.out, j.name)
+				if o.capture != "" {
+					j.folder = filepath.Dir(o.capture)
+				}
+				jobs = append(jobs, j)
+			}
+		}
+	}
+	if o.capture != "" && len(jobs) > 1 {
+		return nil, fmt.Errorf("--capture names one file, and there are %d runs: want one, or --out", len(jobs))
+	}
+	return jobs, uniqueNames(jobs)
+}
+
+func seedsOr(seeds []uint64, own uint64) []uint64 {
+	if len(seeds) == 0 {
+		return []uint64{own}
+	}
+	return seeds
+}
+
+// runName is the scenario, -sSEED, and -FAULT.PARAM=VALUE for each parameter.
+func runName(scenario string, seed uint64, seeded bool, params []plan.Param) string {
+	name := scenario
+	if seeded {
+		name += "-s" + strconv.FormatUint(seed, 10)
+	}
+	for _, p := range params {
+		name += "-" + batch.FileName(p.String())
+	}
+	return name
+}
+
+// uniqueNames reports two runs that would have one folder, as values that differ
+// only in characters which no file name can have would.
+func uniqueNames(jobs []job) error {
+	seen := map[string]bool{}
+	for _, j := range jobs {
+		if seen[j.name] {
+			return fmt.Errorf("two runs would be named %s: want values that differ in letters or digits", j.name)
+		}
+		seen[j.name] = true
+	}
+	return nil
+}
+
+// dimensions are the seeds and parameters that the flags ask for.
+func (o *runOptions) dimensions(list []*scenarios.Scenario) (seeds []uint64, axes [][]plan.Param, err error) {
+	if o.seeds != "" {
+		if o.seed != 0 {
+			return nil, nil, fmt.Errorf("--seed %d and --seeds %s: want one of them", o.seed, o.seeds)
+		}
+		if seeds, err = batch.Seeds(o.seeds); err != nil {
+			return nil, nil, fmt.Errorf("--seeds: %w", err)
+		}
+	}
+	for _, text := range o.params {
+		a, err := batch.ParseAxis(text)
+		if err != nil {
+			return nil, nil, fmt.Errorf("--param: %w", err)
+		}
+		if !slices.ContainsFunc(list, func(s *scenarios.Scenario) bool { return hasFault(s, a.Fault) }) {
+			return nil, nil, fmt.Errorf("--param %q: none of the scenarios has a fault %s", text, a.Fault)
+		}
+		var values []plan.Param
+		for _, v := range a.Values {
+			p, err := paramOf(a.Fault, a.Param, v)
+			if err != nil {
+				return nil, nil, fmt.Errorf("--param %q: %w", text, err)
+			}
+			values = append(values, p)
+		}
+		axes = append(axes, values)
+	}
+	return seeds, axes, nil
+}
+
+func hasFault(s *scenarios.Scenario, id string) bool {
+	return slices.ContainsFunc(s.Faults, func(f scenarios.Fault) bool { return f.Fault == id })
+}
+
+// axesOf are the parameters that a scenario has.
+func axesOf(s *scenarios.Scenario, axes [][]plan.Param) [][]plan.Param {
+	return slices.DeleteFunc(slices.Clone(axes), func(a []plan.Param) bool { return !hasFault(s, a[0].Fault) })
+}
+
+// paramOf reads a value as the catalogue declares the parameter.
+func paramOf(id, name, text string) (plan.Param, error) {
+	p := plan.Param{Fault: id, Param: name, Value: text}
+	i := slices.IndexFunc(fault.Catalogue(), func(e *fault.Entry) bool { return e.ID == id })
+	if i < 0 {
+		return p, fmt.Errorf("fault %q: %w; known are %v", id, fault.ErrUnknown, fault.IDs())
+	}
+	var known []string
+	for _, d := range fault.Catalogue()[i].Params {
+		known = append(known, d.Name)
+		if d.Name != name {
+			continue
+		}
+		var err error
+		switch d.Kind {
+		case fault.Number:
+			p.Value, err = strconv.ParseFloat(text, 64)
+		case fault.Bool:
+			p.Value, err = strconv.ParseBool(text)
+		}
+		if err != nil {
+			return p, fmt.Errorf("%q: want a %s", text, d.Kind)
+		}
+		_, err = fault.New(id, map[string]any{name: p.Value})
+		return p, err
+	}
+	return p, fmt.Errorf("fault %s has no parameter %q, want one of %s", id, name, strings.Join(known, ", "))
+}
