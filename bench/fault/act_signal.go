@@ -71,16 +71,9 @@ func (a *signalAct) prepare(t *Target, p Params) (bend.Rule, error) {
 	if err != nil {
 		return r, err
 	}
-	if t.DBC == nil {
-		return r, fmt.Errorf("there is no .dbc file to read signals by")
-	}
-	network, err := t.DBC(p.Text("dbc"))
+	msg, err := messageOf(t, p)
 	if err != nil {
 		return r, err
-	}
-	msg, ok := network.MessageNamed(p.Text("message"))
-	if !ok {
-		return r, fmt.Errorf("parameter message is %q, want one of %s", p.Text("message"), messageNames(network))
 	}
 	m.IDs = []replay.Match{replay.ID(msg.Key)}
 	s := &spoiltSignal{codec: msg.Codec(), at: -1, other: -1, sum: p.Text("checksum"), p: p, physical: signalActs[a.Do]}

@@ -10,6 +10,7 @@ import (
 	"sawhorse/canbus"
 	"sawhorse/canbus/bend"
 	"sawhorse/canbus/replay"
+	"sawhorse/dbc"
 )
 
 // Network is the bus as frames on it are spoilt.
@@ -50,6 +51,13 @@ func matchOf(t *Target, p Params) (bend.Match, error) {
 		}
 		m.IDs = append(m.IDs, id)
 	}
+	if name := p.Text("message"); name != "" {
+		msg, err := messageOf(t, p)
+		if err != nil {
+			return m, err
+		}
+		m.IDs = append(m.IDs, replay.ID(msg.Key))
+	}
 	parts := map[string]bend.Part{
 		"": bend.AnyPart, "any": bend.AnyPart, "single": bend.SingleFrame, "first": bend.FirstFrame,
 		"consecutive": bend.ConsecutiveFrame, "flow-control": bend.FlowControl,
@@ -60,6 +68,22 @@ func matchOf(t *Target, p Params) (bend.Match, error) {
 		m.Sender, err = t.Network.Sender(s)
 	}
 	return m, err
+}
+
+// messageOf is the message that the parameters dbc and message name.
+func messageOf(t *Target, p Params) (*dbc.Message, error) {
+	if t.DBC == nil {
+		return nil, errors.New("there is no .dbc file to know messages by")
+	}
+	network, err := t.DBC(p.Text("dbc"))
+	if err != nil {
+		return nil, err
+	}
+	msg, ok := network.MessageNamed(p.Text("message"))
+	if !ok {
+		return nil, fmt.Errorf("parameter message is %q, want one of %s", p.Text("message"), messageNames(network))
+	}
+	return msg, nil
 }
 
 // hexBytes are bytes that a parameter gives in hexadecimal.

@@ -24,6 +24,7 @@ type misfireState struct {
 const (
 	misfireTurns = 60   // window, in turns of the crank
 	misfireShare = 0.09 // of a cylinder's firings that are too many
+	misfireTotal = 0.04 // of all firings, where no cylinder stands out
 	misfireRPM   = 2800 // beyond it a step is longer than a firing
 )
 
@@ -89,14 +90,12 @@ func (m *misfireState) endFiring(e *Engine, slot, n int) {
 }
 
 func (m *misfireState) endWindow(n int) {
-	affected := 0
+	total, fired, worst := 0.0, 0.0, 0.0
 	for k := range n {
 		m.over[k] = m.count[k] > float64(misfireShare*m.fired[k])
-		if m.over[k] {
-			affected++
-		}
+		total, fired, worst = total+m.count[k], fired+m.fired[k], max(worst, m.count[k])
 	}
-	m.many = affected > 2
+	m.many = total > float64(misfireTotal*fired) && worst < float64(0.4*total)
 	m.judged, m.turns = true, 0
 	m.count, m.fired = [16]float64{}, [16]float64{}
 }

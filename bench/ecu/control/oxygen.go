@@ -31,7 +31,7 @@ func (s *swing) see(v float64) {
 
 func (s *swing) begin() { s.moved, s.turns, s.overS = 0, 0, 0 }
 
-const swingS = 15 // window of the comparison, in seconds
+const swingS = 12 // window of the comparison, in seconds
 
 // monitorLambda watches the oxygen sensors, and through those behind the
 // catalysts how much oxygen these still store.
@@ -92,7 +92,9 @@ func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
 	e.watch.slow[b], e.watch.swung[b] = slow, true
 	share := r.moved / max(f.moved, 0.01)
 	e.Readings.Set(rSwing1+signal.Ref(b), min(share*100, 200))
-	e.watch.weak[b] = !blind && !slow && share > 0.35
+	// The catalyst can be judged only by a mixture that swings as it should.
+	steady := hz > 0.45 && total < 20 && total > -20
+	e.watch.weak[b] = !blind && steady && share > 0.22
 	f.begin()
 	r.begin()
 }
