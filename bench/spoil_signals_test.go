@@ -15,10 +15,12 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/chance"
+	"sawhorse/bench/plan"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/wire"
 	"sawhorse/dbc"
+	"sawhorse/scenarios"
 )
 
 // An invented message: two signals in the two byte orders, a counter, a checksum.
@@ -186,4 +188,42 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 	} {
 		require.ErrorContains(t, rig.Desk().SetFault("signal-set", true, params), want)
 	}
+}
+
+// A frame fault chooses frames by the name of a message; a scenario's .dbc file is
+// found beside the scenario, and the plan holds its digest.
+func TestAScenarioNamesMessages(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "net.dbc"), []byte(`VERSION ""
+NS_ :
+BS_:
+BU_: Car
+BO_ 160 WHEEL: 8 Car
+ SG_ Speed : 7|16@0+ (0.01,0) [0|655] "km/h" Vector__XXX
+`), 0o600))
+	text := head + `
+background: {capture: workshop-drive.pcapng.gz, loop: true}
+faults:
+  - {fault: frames-lost, params: {dbc: net.dbc, message: WHEEL}, from: 2s, for: 2s}
+  - {fault: signal-set, params: {dbc: net.dbc, message: WHEEL, signal: Speed, value: 99}, from: 5s, for: 2s}
+expect:
+  - {id: lost, says: The message is lost, from: 2020ms, until: 4s, never: event.kind == "frame" && event.id == 0xA0}
+  - {id: set, says: The signal is set, from: 5020ms, until: 7s, while: event.kind == "frame" && event.id == 0xA0, always: event.kind == "frame" && event.data.at(0) == 0x26 && event.data.at(1) == 0xAC}
+  - {id: before, says: It is there before, until: 2s, count: {of: event.kind == "frame" && event.id == 0xA0, at-least: 150}}
+`
+	file := filepath.Join(dir, "when.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+	sc, err := scenarios.Load(file, bench.Vocabulary())
+	require.NoError(t, err)
+	sc.Duration = 10 * time.Second
+	p := planOfText(t, sc)
+	p.Duration = plan.Duration(10 * time.Second)
+	require.Len(t, p.Networks, 1)
+	requirePass(t, execute(t, p, t.TempDir()))
+
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "net.dbc"), []byte("changed"), 0o600))
+	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: inBench})
+	require.NoError(t, err)
+	_, err = r.Execute(context.Background())
+	require.ErrorContains(t, err, "has changed since")
 }

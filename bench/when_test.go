@@ -23,17 +23,25 @@ func runText(t testing.TB, text string, seed uint64) *bench.Result {
 	name, _, _ := strings.Cut(strings.TrimPrefix(text, "scenario: "), "\n")
 	sc, err := scenarios.Parse(name+".yaml", []byte(text), bench.Vocabulary())
 	require.NoError(t, err)
-	profile, err := builtin.Source(builtin.Default)
-	require.NoError(t, err)
-	p, err := bench.Resolve(sc, bench.Choices{
-		Seed: seed, SeedSet: true, Program: "test", InBench: true, Tool: plan.Text{Name: builtin.Default, Text: string(profile)},
-	})
-	require.NoError(t, err)
+	p := planOfText(t, sc)
+	p.Seed = seed
 	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: inBench})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
 	return res
+}
+
+// planOfText resolves a scenario for the demo's tool inside the bench.
+func planOfText(t testing.TB, sc *scenarios.Scenario) *plan.Plan {
+	t.Helper()
+	profile, err := builtin.Source(builtin.Default)
+	require.NoError(t, err)
+	p, err := bench.Resolve(sc, bench.Choices{
+		Program: "test", InBench: true, Tool: plan.Text{Name: builtin.Default, Text: string(profile)},
+	})
+	require.NoError(t, err)
+	return p
 }
 
 func requirePass(t testing.TB, res *bench.Result) {
