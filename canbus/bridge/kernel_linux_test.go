@@ -64,8 +64,21 @@ func TestKernelBridgeBetweenVirtualAndEmulated(t *testing.T) {
 	done := make(chan error, 1)
 	go func() { done <- loop.Run(ctx, time.Hour) }()
 	forward, backward := <-got, <-back
-	require.NoError(t, loop.Post(loop.Stop))
-	require.NoError(t, <-done)
+	// The last confirmation comes after the last frame was read.
+	require.NoError(t, loop.Post(func() {
+		var look *clock.Timer
+		look = loop.NewTimer(clock.PriorityJudge, func() {
+			if there, here := b.Stats(); there.Passed >= n && here.Passed >= n {
+				loop.Stop()
+				return
+			}
+			look.Set(loop.Now() + time.Millisecond)
+		})
+		look.Set(loop.Now())
+	}))
+	if err := <-done; err != nil {
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+	}
 	var want []byte
 	for i := range n {
 		if i%4 != 3 {
