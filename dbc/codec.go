@@ -89,19 +89,19 @@ func (c *Codec) Decode(f *canbus.Frame, dst []float64) int {
 	}
 	little := binary.LittleEndian.Uint64(f.Data[:8])
 	words := [2]uint64{little, bits.ReverseBytes64(little)}
-	plans := c.plans
-	dst = dst[:len(plans):len(dst)] // panics if shorter
-	for i := range plans {
-		p := &plans[i]
+	fast := c.fast
+	dst = dst[:len(fast):len(dst)] // panics if shorter
+	for i := range fast {
+		p := &fast[i]
 		raw := words[p.order&1] >> (p.shift & 63) & p.mask
-		if p.form == whole {
-			// The conversion keeps the product's rounding: no machine may fuse the two.
-			dst[i] = float64(float64(int64((raw^p.sign)-p.sign))*p.factor) + p.offset
-			continue
-		}
-		dst[i] = p.physical(raw)
+		// The conversion keeps the product's rounding: no machine may fuse the two.
+		dst[i] = float64(float64(int64((raw^p.sign)-p.sign))*p.factor) + p.offset
 	}
-	return len(plans)
+	for _, i := range c.others {
+		p := &c.plans[i]
+		dst[i] = p.physical(p.get(&f.Data))
+	}
+	return len(fast)
 }
 
 func (c *Codec) decodeEach(f *canbus.Frame, dst []float64) (present int) {

@@ -17,16 +17,21 @@ const (
 	double              // IEEE 754 binary64
 )
 
-// plan is a signal compiled. Its bits lie in a window of eight bytes at base, read as one
-// word in the signal's byte order; then raw = word >> shift & mask. A signal that
-// straddles nine bytes (CAN FD only) is wide: spill bits of it lie in the ninth.
-type plan struct {
+// core is what reading an integer takes, packed for the sake of speed.
+type core struct {
 	factor, offset float64
 	mask           uint64
 	// sign is the sign bit in place, or 0: (raw ^ sign) - sign extends it.
 	sign  uint64
 	shift uint8
 	order uint8 // 0 little-endian, 1 big-endian
+}
+
+// plan is a signal compiled. Its bits lie in a window of eight bytes at base, read as one
+// word in the signal's byte order; then raw = word >> shift & mask. A signal that
+// straddles nine bytes (CAN FD only) is wide: spill bits of it lie in the ninth.
+type plan struct {
+	core
 	form  form
 	base  uint8
 	wide  bool
@@ -48,6 +53,10 @@ type Codec struct {
 	// windows at the first byte.
 	need   uint8
 	simple bool
+	// fast are the cores of all signals of a simple codec; others are the places of
+	// those that are no integers of up to 63 bits, or signed of 64.
+	fast   []core
+	others []int
 	// order lists the signals so that a switch comes before what it selects.
 	order    []int
 	counters []int
@@ -85,6 +94,12 @@ func Compile(m *Message) (*Codec, error) {
 		c.need = max(c.need, p.need)
 		c.simple = c.simple && s.Under == nil && p.base == 0 && !p.wide
 		c.addRole(i, s)
+	}
+	for i := range c.plans {
+		c.fast = append(c.fast, c.plans[i].core)
+		if c.plans[i].form != whole {
+			c.others = append(c.others, i)
+		}
 	}
 	if err := c.checkSums(); err != nil {
 		return nil, err
@@ -126,7 +141,7 @@ func (s *Signal) plan(m *Message) plan {
 		base = min(first, canbus.MaxData-8)
 	}
 	p := plan{
-		factor: s.Factor, offset: s.Offset, mask: ^uint64(0) >> (64 - n),
+		core: core{factor: s.Factor, offset: s.Offset, mask: ^uint64(0) >> (64 - n)},
 		base: uint8(base), need: uint8(last + 1), under: -1,
 		high: math.Ldexp(1, n),
 	}

@@ -63,14 +63,6 @@ func oracleValue(raw uint64, s *dbc.Signal) float64 {
 	return v + s.Offset
 }
 
-// lastByte is the last one that a signal touches.
-func lastByte(s *dbc.Signal) (last int) {
-	for _, at := range bitsOf(s) {
-		last = max(last, at/8)
-	}
-	return last
-}
-
 // fits reports whether the signal stays within a payload.
 func fits(s *dbc.Signal, length int) bool {
 	for _, at := range bitsOf(s) {
