@@ -166,12 +166,6 @@ func (u *unit) cycle(now time.Duration) {
 	u.mem.Observe(now, v)
 }
 
-func (w *workshop) truth(name string) float64 {
-	r, ok := w.car.Truth.Lookup(name)
-	require.True(w.t, ok, name)
-	return w.car.Truth.Get(r)
-}
-
 // meter measures a symptom.
 type meter struct {
 	get         func() float64

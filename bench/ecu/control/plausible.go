@@ -68,6 +68,7 @@ func (e *Engine) monitorCam(now time.Duration) {
 	if d > 0.5 {
 		d--
 	}
+	e.Readings.Set(rCamOffset, d*720)
 	e.mon.test(mCamTiming, now, d > 12.0/720 || d < -12.0/720)
 }
 
@@ -152,7 +153,7 @@ func (e *Engine) monitorFuel(now time.Duration) {
 	if !e.start.relay {
 		w.crankedS = 0
 	}
-	fed := in.pumpV > 4 && !(f.level.bad == false && in.fuelLevelPct < 4)
+	fed := in.pumpV > 4 && (f.level.bad || in.fuelLevelPct >= 4)
 	if fed && (e.start.running && e.runS > 3 || w.crankedS > 1) {
 		e.mon.test(mRailLow, now, in.railKPa < float64(0.85*e.cal.Rail.KPa))
 		e.mon.test(mRailHigh, now, in.railKPa > float64(1.15*e.cal.Rail.KPa))
