@@ -171,13 +171,14 @@ func told(j *job, res *bench.Result) report.Run {
 	return t
 }
 
-// named are those of the names that stand as words in a text.
+// named are those of the names that stand as words in a text; a control of the driver
+// (clutch) stands for its signal (clutch_pct).
 func named(names []string, text string) []string {
 	words := map[string]bool{}
 	for _, w := range strings.FieldsFunc(text, func(r rune) bool { return r != '_' && !unicode.IsLetter(r) && !unicode.IsDigit(r) }) {
 		words[w] = true
 	}
-	return slices.DeleteFunc(names, func(n string) bool { return !words[n] })
+	return slices.DeleteFunc(names, func(n string) bool { return !words[n] && !words[strings.TrimSuffix(n, "_pct")] })
 }
 
 // joined is the attempt that counts, the last, with those before it.

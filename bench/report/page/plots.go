@@ -53,7 +53,8 @@ func draw(r *report.Run, a axis, s *trace.Signal) plot {
 		p.Range, height = "high is yes", laneHeight
 		lo, hi = 0, 1
 	case lo == hi:
-		p.Range = strings.TrimSpace(value(lo) + " " + unit)
+		height = laneHeight
+		p.Range = "always " + strings.TrimSpace(value(lo)+" "+unit)
 	default:
 		p.Range = strings.TrimSpace(value(lo) + " to " + value(hi) + " " + unit)
 	}
