@@ -65,8 +65,11 @@ func (e *Engine) monitorCam(now time.Duration) {
 		return
 	}
 	d := in.camTurn - float64(e.cycle()/2)
-	if d > 0.5 {
+	switch {
+	case d > 0.5:
 		d--
+	case d < -0.5:
+		d++
 	}
 	e.Readings.Set(rCamOffset, d*720)
 	e.mon.test(mCamTiming, now, d > 12.0/720 || d < -12.0/720)

@@ -82,6 +82,8 @@ func (e *Engine) publishSlow() {
 	r.Set(rCatalyst, e.catC)
 	r.Set(rRail, in.railKPa)
 	r.Set(rTank, in.tankKPa)
+	r.Set(rThrottle2V, in.throttle2V)
+	r.Set(rKnock, in.knockV)
 	r.Set(rPurge, e.car.Actuators.PurgePct)
 	r.SetBool(rVent, e.car.Actuators.VentClosed)
 	torque := 0.0

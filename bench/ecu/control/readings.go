@@ -67,6 +67,10 @@ const (
 	rLostBody
 	rSwing1
 	rSwing2
+	rThrottle2V
+	rKnock
+	rCamOffset
+	rTankRise
 )
 
 var engineReadings = []signal.Info{
@@ -133,6 +137,10 @@ var engineReadings = []signal.Info{
 	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
 	{Name: "catalyst_swing_1_pct", Unit: "%", Text: "swing of the oxygen sensor behind the catalyst, of that before it, bank 1"},
 	{Name: "catalyst_swing_2_pct", Unit: "%", Text: "swing of the oxygen sensor behind the catalyst, of that before it, bank 2"},
+	{Name: "throttle_2_v", Unit: "V", Text: "throttle sensor, second track"},
+	{Name: "knock_v", Unit: "V", Text: "knock sensor"},
+	{Name: "cam_offset_deg", Unit: "deg", Text: "camshaft against crankshaft, in degrees of the crank"},
+	{Name: "tank_rise_kpa", Unit: "kPa", Text: "rise of the closed tank's pressure in the last leak test"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.
