@@ -80,12 +80,21 @@ var values = map[byte]struct {
 	0x42: {2, 0.001, 0, "V"}, 0x46: {1, 1, -40, "degC"}, 0x5C: {1, 1, -40, "degC"},
 }
 
-const suppress = 0x80 // suppressPosRspMsgIndicationBit, ISO 14229-1:2020 clause 8.2.2
+const (
+	suppress        = 0x80 // suppressPosRspMsgIndicationBit, ISO 14229-1:2020 clause 8.2.2
+	responsePending = 0x78 // annex A.1: no refusal, the answer is still to come
+)
 
 // Explain says what a message is in the standards' terms, sub-functions, identifiers
 // and parameters by name. It says more than Message and takes more room.
 func Explain(data []byte, answer bool) string {
-	if len(data) < 2 || answer && (data[0] == negative || data[0] < positive) {
+	if len(data) < 2 {
+		return Message(data, answer)
+	}
+	if answer && len(data) > 2 && data[0] == negative && data[2] == responsePending {
+		return fmt.Sprintf("%s: %s (%02X)", ServiceName(data[1]), ResponseName(data[2]), data[2])
+	}
+	if answer && (data[0] == negative || data[0] < positive) {
 		return Message(data, answer)
 	}
 	sid := data[0]

@@ -37,6 +37,7 @@ func TestMessagesAreExplainedInTheStandardsTerms(t *testing.T) {
 		{append([]byte{0x49, 2, 1}, "TESTCAR0123456789"...), true, "vehicle information VIN TESTCAR0123456789"},
 		{[]byte{0x09, 0x04}, false, "vehicle information calibration identification"},
 		{[]byte{0x7F, 0x31, 0x83}, true, "RoutineControl refused: engineIsRunning (83)"},
+		{[]byte{0x7F, 0x31, 0x78}, true, "RoutineControl: requestCorrectlyReceived-ResponsePending (78)"},
 		{[]byte{0x04}, false, "clear"},
 		{[]byte{0xBA, 0x01}, false, "service BA 01"},
 	} {
