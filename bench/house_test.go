@@ -107,7 +107,7 @@ func TestOnlyTheClockReadsAClock(t *testing.T) {
 	calls := []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "NewTimer", "NewTicker", "Tick"}
 	// Shells outside the loop: sockets' deadlines, the process's grace, the
 	// command line and the file names of a daemon's recordings.
-	shells := []string{"canbus/clock", "canbus/hub", "canbus/socketcan", "canbus/lane", "bench/tool", "bench/api", "cmd/sawhorse", "cmd/demotool"}
+	shells := []string{"canbus/clock", "canbus/hub", "canbus/socketcan", "canbus/lane", "bench/tool", "bench/api", "cmd/sawhorse", "cmd/demotool", "deploy/examples"}
 	for _, f := range sources(t) {
 		pkg := path.Dir(f.name)
 		if f.isTest() || within(pkg, shells...) && !within(pkg, pure...) {

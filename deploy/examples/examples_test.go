@@ -1,0 +1,117 @@
+package examples_test
+
+import (
+	"context"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench"
+	"sawhorse/bench/car"
+	"sawhorse/bench/plan"
+	"sawhorse/scenarios"
+)
+
+// peer finds a program that the test needs, or skips.
+func peer(t *testing.T, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatalf("%s is not installed", name)
+		}
+		t.Skipf("%s is not installed", name)
+	}
+	return path
+}
+
+// socket is a car on a unix bus with the key on, ready to be asked.
+func socket(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "bus")
+	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Wall: true, Bus: "unix:" + path})
+	require.NoError(t, err)
+	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error)
+	go func() { ended <- rig.Run(ctx, math.MaxInt64) }()
+	t.Cleanup(func() {
+		cancel()
+		<-ended
+		require.NoError(t, rig.Close())
+	})
+	return path
+}
+
+func vin(t *testing.T) string {
+	t.Helper()
+	spec, err := car.BuiltIn("petrel-48")
+	require.NoError(t, err)
+	return spec.Identity.VIN
+}
+
+// The examples, run as the README says, get the car's VIN.
+func TestTheExamplesAskForTheVIN(t *testing.T) {
+	path := socket(t)
+	built := filepath.Join(t.TempDir(), "ask")
+	if out, err := exec.Command(peer(t, "go"), "build", "-o", built, "./go").CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	for name, command := range map[string][]string{"python": {"python3", "ask.py"}, "go": {built}} {
+		t.Run(name, func(t *testing.T) {
+			ask := func() string {
+				cmd := exec.Command(peer(t, command[0]), command[1:]...)
+				cmd.Env = append(os.Environ(), "SAWHORSE_BUS=unix:"+path)
+				out, err := cmd.CombinedOutput()
+				if err != nil {
+					return err.Error() + ": " + string(out)
+				}
+				return string(out)
+			}
+			// The control units take a moment to start, as real ones do.
+			require.Eventually(t, func() bool { return ask() == "VIN "+vin(t)+"\n" }, 20*time.Second, 50*time.Millisecond, "%s", ask())
+		})
+	}
+}
+
+// The profile and the scenario beside them: the bench starts the client, reads it and
+// judges it.
+func TestTheExampleIsJudged(t *testing.T) {
+	peer(t, "python3")
+	sc, err := scenarios.Load("vin.yaml", bench.Vocabulary())
+	require.NoError(t, err)
+	profile, err := os.ReadFile("ask.profile.yaml")
+	require.NoError(t, err)
+	file, err := filepath.Abs("ask.profile.yaml")
+	require.NoError(t, err)
+	p, err := bench.Resolve(sc, bench.Choices{Program: "test", Tool: plan.Text{Name: "ask", File: file, Text: string(profile)}})
+	require.NoError(t, err)
+	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir()})
+	require.NoError(t, err)
+	res, err := r.Execute(context.Background())
+	require.NoError(t, err)
+	require.NoError(t, res.Err)
+	require.Len(t, res.Verdicts, 2)
+	for _, v := range res.Verdicts {
+		require.Equal(t, "pass", v.Outcome.String(), "%s: %s %v", v.ID, v.Reason, v.Evidence)
+	}
+}
+
+// Twenty lines is what was promised: statements, without comments and blank lines.
+func TestTheExamplesAreShort(t *testing.T) {
+	data, err := os.ReadFile("ask.py")
+	require.NoError(t, err)
+	n := 0
+	for line := range strings.Lines(string(data)) {
+		if s := strings.TrimSpace(line); s != "" && s[0] != '#' && !strings.HasPrefix(s, `"""`) {
+			n++
+		}
+	}
+	require.LessOrEqual(t, n, 20)
+}
