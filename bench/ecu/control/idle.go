@@ -15,7 +15,7 @@ type idleState struct {
 // The idle is saved from stalling below saveRPM under its target, by savePct of
 // throttle for each rev/min more; the air of the start fades over settleRunS.
 const (
-	saveRPM    = 70
+	saveRPM    = 50
 	savePct    = 0.012
 	settleRunS = 2
 )
@@ -67,7 +67,7 @@ func (e *Engine) holdIdle() {
 		s.airPct += float64(min(miss-saveRPM, 250) * savePct)
 	}
 	if e.start.running && e.runS < settleRunS {
-		base += float64(cal.Idle.CrankPct * (1 - e.runS/settleRunS))
+		base += float64(cal.Idle.CrankPct * (1 - float64(e.runS/settleRunS)))
 	}
 	s.throttle = min(max(base+s.airPct+cal.Pedal.Throttle.At(pedal), 0), 100)
 	a.Throttle, a.ThrottlePct = !e.fault.throttleLost(), s.throttle

@@ -23,7 +23,7 @@ type misfireState struct {
 
 const (
 	misfireTurns = 60   // window, in turns of the crank
-	misfireShare = 0.09 // of a cylinder's firings that are too many
+	misfireShare = 0.2  // of a cylinder's firings that are too many
 	misfireTotal = 0.04 // of all firings, where no cylinder stands out
 	misfireRPM   = 2800 // beyond it a step is longer than a firing
 )
