@@ -140,6 +140,8 @@ func choose(r *report.Run, events []trace.Event) []bool {
 	}
 	near(false, nearRows)
 	near(true, 2)
+	take(0, len(events), left/2) // what room is left: more of the beginning and the end
+	take(len(events)-edgeRows-left, len(events), left)
 	return wanted
 }
 

@@ -27,9 +27,10 @@ var pageText string
 //go:embed index.html
 var indexText string
 
-// policy allows this style and this script, and nothing else from anywhere.
+// policy allows this style, this script and the empty icon, and nothing else from
+// anywhere.
 var policy = "default-src 'none'; style-src '" + digest(style) + "'; script-src '" + digest(script) +
-	"'; base-uri 'none'; form-action 'none'"
+	"'; img-src data:; base-uri 'none'; form-action 'none'"
 
 func digest(text string) string {
 	h := sha256.Sum256([]byte(text))
