@@ -55,6 +55,22 @@ func (p plant) Routine(name, step string) {
 	}
 }
 
+// Control implements ecu.Plant.
+func (p plant) Control(name string, value float64, active bool) {
+	if c, ok := p.program.(interface {
+		Control(name string, value float64, active bool)
+	}); ok {
+		c.Control(name, value, active)
+	}
+}
+
+// Boot implements ecu.Plant.
+func (p plant) Boot(on bool) {
+	if b, ok := p.program.(interface{ Boot(on bool) }); ok {
+		b.Boot(on)
+	}
+}
+
 // Communicate implements ecu.Plant. The ECUs send no periodic messages yet, so
 // there is nothing to switch.
 func (p plant) Communicate(bool, bool) {}

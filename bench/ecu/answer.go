@@ -15,6 +15,10 @@ const (
 	conditionsNotCorrect byte = 0x22
 	requestSequenceError byte = 0x24
 	requestOutOfRange    byte = 0x31
+	downloadNotAccepted  byte = 0x70
+	transferSuspended    byte = 0x71
+	programmingFailure   byte = 0x72
+	wrongBlockCounter    byte = 0x73
 	securityAccessDenied byte = 0x33
 	invalidKey           byte = 0x35
 	exceededAttempts     byte = 0x36
@@ -93,9 +97,9 @@ func (s *Server) busy(functional bool, req []byte) {
 
 func (s *Server) known(sid byte) bool {
 	if sid <= lastOBD {
-		return s.spec.OBD != nil && hasOBD(sid)
+		return s.hasOBD(sid)
 	}
-	return s.services[sid] != nil
+	return s.services[sid] != nil && (!s.boot || s.bootHas(sid))
 }
 
 // proceed takes the slow request on: response pending before P2 is over, again
@@ -122,15 +126,23 @@ func (s *Server) proceed() {
 func (s *Server) abandon(why byte) {
 	s.work.active = false
 	s.queue = s.queue[:0]
-	s.reset, s.resetBy = 0, 0
+	s.reset, s.resetBy, s.owed = 0, 0, false
 	s.abortRoutines(why)
+	for _, t := range s.tests {
+		s.endTest(t, routineAborted, why)
+	}
+	s.stopPeriodic(nil)
 	s.enter(&s.sessions[0])
 }
 
 // restart is a reset: silent for the boot time, then in the default session.
 func (s *Server) restart(kind ResetKind) {
 	s.abandon(reasonReset)
+	s.forgetDynamic()
 	s.silentUntil = s.now + s.spec.Timing.Boot.d()
 	s.access.powerUp(s.now)
+	_, invalid := s.nv.Get(invalidName)
+	s.setBoot(invalid)
 	s.plant.Reset(kind)
+	s.resume()
 }

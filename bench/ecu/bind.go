@@ -72,7 +72,7 @@ func (s *Spec) mask(names []string) uint32 {
 }
 
 func (s *Server) bind() error {
-	b := &binder{doc: s.spec.doc, t: s.readings}
+	b := &binder{doc: s.spec.doc, t: s.readings, nv: s.nv}
 	s.bindSessions(b)
 	s.bindServices(b)
 	s.bindOBD(b)
@@ -85,6 +85,11 @@ func (s *Server) bind() error {
 		}
 		s.dids[d.DID] = x
 	}
+	s.bindOutputs(b)
+	s.bindTests(b)
+	s.bindRegions()
+	s.programBy = b.rules("$.programming.needs", s.spec.Program.Needs)
+	s.bindMemory(b)
 	s.clearBy = b.rules("$.memory.clear_needs", s.spec.Memory.ClearNeeds)
 	for i := range s.spec.Routines {
 		s.routines = append(s.routines, b.routine(fmt.Sprintf("$.routines[%d]", i), s.spec, &s.spec.Routines[i]))
@@ -169,5 +174,13 @@ func (s *Server) bindOBD(b *binder) {
 			b = s.pids[f.pid].append(b, s)
 		}
 		return b
+	}
+}
+
+// bindMemory binds what the code memory takes from readings.
+func (s *Server) bindMemory(b *binder) {
+	s.mem.bindGates(b, s.spec.Memory.Enable)
+	if s.spec.OBD != nil {
+		s.mem.bindResults(b, s.spec.OBD.Results)
 	}
 }

@@ -36,6 +36,7 @@ func (s *Spec) complete() {
 		c.Kind = or(c.Kind, "monitored")
 		c.Trips = or(c.Trips, 1)
 		c.Priority = or(c.Priority, 1)
+		c.Severity = or(c.Severity, usualSeverity(c))
 	}
 	for i := range s.Security {
 		s.Security[i].Attempts = or(s.Security[i].Attempts, 3)
@@ -43,6 +44,7 @@ func (s *Spec) complete() {
 			s.Security[i].Delay = span(10 * time.Second)
 		}
 	}
+	s.completeServices()
 	for i := range s.Routines {
 		for k := range s.Routines[i].Learns {
 			l := &s.Routines[i].Learns[k]
@@ -85,6 +87,9 @@ func (s *Spec) check() error {
 	c.obd()
 	c.dids()
 	c.codes()
+	c.codeServices()
+	c.outputs()
+	c.regions()
 	for i := range s.Routines {
 		c.routine(fmt.Sprintf("$.routines[%d]", i), &s.Routines[i])
 	}
@@ -190,7 +195,7 @@ func (c *checker) services() {
 }
 
 // slowServices are those whose work may take its time.
-var slowServices = []byte{0x04, 0x09, 0x14, 0x19, 0x22, 0x2E, 0x31}
+var slowServices = []byte{0x04, 0x09, 0x14, 0x19, 0x22, 0x2E, 0x31, 0x34, 0x36, 0x37}
 
 func handlerNames() string {
 	var ids []byte
@@ -201,8 +206,16 @@ func handlerNames() string {
 	return fmt.Sprintf("% X", ids)
 }
 
+// validNeed reports whether a negative response says that conditions are not met.
+func validNeed(nrc byte) bool { return nrc == conditionsNotCorrect || nrc >= 0x81 && nrc <= 0x94 }
+
 // condition checks one comparison; needs also wants a negative response.
 func (c *checker) condition(path string, x Condition) {
+	if x.Stored != "" {
+		c.want(x.Signal == "" && x.Is == nil && x.Below == nil && x.Above == nil && x.AtLeast == nil && x.AtMost == nil, path+".stored",
+			"beside a reading, want one or the other")
+		return
+	}
 	c.want(x.Signal != "", path+".signal", "no reading, want the name of one")
 	limits := x.Is != nil || x.Below != nil || x.Above != nil || x.AtLeast != nil || x.AtMost != nil
 	c.want(limits, path, "no limit, want one of is, below, above, at_least, at_most")
@@ -213,6 +226,6 @@ func (c *checker) needs(path string, xs []Condition) {
 		p := fmt.Sprintf("%s[%d]", path, i)
 		c.condition(p, xs[i])
 		n := xs[i].NRC
-		c.want(n == conditionsNotCorrect || n >= 0x81 && n <= 0x94, p+".nrc", "%#02x, want 0x22 or 0x81 to 0x94 (ISO 14229-1 annex A)", n)
+		c.want(validNeed(n), p+".nrc", "%#02x, want 0x22 or 0x81 to 0x94 (ISO 14229-1 annex A)", n)
 	}
 }

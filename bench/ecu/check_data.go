@@ -144,6 +144,8 @@ func (c *checker) routine(path string, r *RoutineSpec) {
 	c.level(path+".security", r.Security)
 	c.needs(path+".needs", r.Needs)
 	c.holds(path+".hold", r.Hold)
+	c.want(r.Does == "" || r.Does == doesErase || r.Does == doesVerify, path+".does", "%q, want %s or %s", r.Does, doesErase, doesVerify)
+	c.want(r.Does != doesVerify || r.Fails > 0 && r.Fails < reasonTimeout, path+".fails", "%#02x, want 0x01 to 0xef: the reason when the checksum is wrong", r.Fails)
 	names := map[string]bool{}
 	for i := range r.Steps {
 		p, st := fmt.Sprintf("%s.steps[%d]", path, i), &r.Steps[i]
@@ -153,6 +155,7 @@ func (c *checker) routine(path string, r *RoutineSpec) {
 		for k := range st.Until {
 			c.condition(fmt.Sprintf("%s.until[%d]", p, k), st.Until[k])
 		}
+		c.sets(p+".sets", st.Sets)
 		c.want(st.Takes > 0 || st.Within > 0, p+".within", "missing, want the longest time for until")
 		if st.Hold != nil {
 			c.holds(p+".hold", *st.Hold)

@@ -1,5 +1,7 @@
 package ecu
 
+import "slices"
+
 // formatISO14229 is the DTCFormatIdentifier of service 19 01.
 const formatISO14229 = 1
 
@@ -49,6 +51,18 @@ func (s *Server) readCodes(req []byte) byte {
 		return s.appendSnapshots(three(req[2:]), req[5])
 	case 0x06:
 		return s.appendExtended(three(req[2:]), req[5])
+	case 0x05:
+		return s.appendFrame(req[2])
+	case 0x07, 0x08, 0x09:
+		return s.appendSeverity(req[2:])
+	case 0x0B, 0x0C, 0x0D, 0x0E:
+		s.out = append(s.out, m.available)
+		i := [...]int{m.marks.firstFailed, m.marks.firstConfirmed, m.marks.lastFailed, m.marks.lastConfirmed}[s.sub-0x0B]
+		s.appendWhere(func(k int) bool { return k == i })
+	case 0x16, 0x1A:
+		return s.appendRecord(req[2])
+	case 0x42, 0x55, 0x56:
+		return s.appendEmission(req[2:])
 	case 0x0A:
 		s.out = append(s.out, m.available)
 		s.appendWhere(func(int) bool { return true })
@@ -66,7 +80,8 @@ func (s *Server) readCodes(req []byte) byte {
 }
 
 // argumentsOf is the number of bytes after the sub-function of service 19.
-var argumentsOf = map[byte]int{0x01: 1, 0x02: 1, 0x04: 4, 0x06: 4}
+var argumentsOf = map[byte]int{0x01: 1, 0x02: 1, 0x04: 4, 0x05: 1, 0x06: 4, 0x07: 2, 0x08: 2, 0x09: 3, 0x16: 1, 0x1A: 1,
+	0x42: 3, 0x55: 1, 0x56: 2}
 
 // count is the number of codes that match a status mask.
 func (m *Memory) count(mask byte) int {
@@ -139,17 +154,20 @@ func (s *Server) appendSnapshot(record byte, snapshot []byte) {
 	}
 }
 
-// Extended data records: operation cycles with a failure, and warm-ups since
-// the last of them.
+// Extended data records: operation cycles with a failure, warm-ups since the last
+// of them, and the fault detection counter.
 const (
 	occurrenceRecord = 1
 	agingRecord      = 2
+	counterRecord    = 3
 )
+
+var extendedRecords = []byte{occurrenceRecord, agingRecord, counterRecord}
 
 // appendExtended is 19 06.
 func (s *Server) appendExtended(number uint32, record byte) byte {
 	i, ok := s.mem.find(number)
-	if !ok || record != occurrenceRecord && record != agingRecord && record != allRecords {
+	if !ok || record != allRecords && !slices.Contains(extendedRecords, record) {
 		return requestOutOfRange
 	}
 	r := &s.mem.recs[i]
@@ -157,11 +175,22 @@ func (s *Server) appendExtended(number uint32, record byte) byte {
 	if r.status&failedSinceClear == 0 {
 		return 0
 	}
-	if record == occurrenceRecord || record == allRecords {
-		s.out = append(s.out, occurrenceRecord, r.occurrences)
-	}
-	if record == agingRecord || record == allRecords {
-		s.out = append(s.out, agingRecord, r.aged)
+	for _, k := range extendedRecords {
+		if record == k || record == allRecords {
+			s.out = append(s.out, k, s.extended(i, k))
+		}
 	}
 	return 0
+}
+
+// extended is one extended data record of a code.
+func (s *Server) extended(i int, record byte) byte {
+	r := &s.mem.recs[i]
+	switch record {
+	case occurrenceRecord:
+		return r.occurrences
+	case agingRecord:
+		return r.aged
+	}
+	return byte(r.counter(&s.mem.limits[i]))
 }

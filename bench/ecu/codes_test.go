@@ -19,7 +19,7 @@ func TestReadCodes(t *testing.T) {
 	assert.Equal(t, "59 02 FF 08 0A 54 2F", r.ask("19 02 01"), "only the one that fails now")
 	assert.Equal(t, "59 02 FF", r.ask("19 02 10"), "no match is a positive answer")
 	assert.Equal(t, "59 01 FF 01 00 00", r.ask("19 01 00"))
-	assert.Equal(t, "59 06 08 0A 54 2F 01 01 02 00", r.ask("19 06 08 0A 54 FF"))
+	assert.Equal(t, "59 06 08 0A 54 2F 01 01 02 00 03 7F", r.ask("19 06 08 0A 54 FF"))
 	assert.Equal(t, "59 06 08 0A 54 2F 01 01", r.ask("19 06 08 0A 54 01"))
 	assert.Equal(t, "59 06 03 35 31 40", r.ask("19 06 03 35 31 FF"), "known, never failed: no record")
 	assert.Equal(t, "59 15 FF", r.ask("19 15"))

@@ -13,19 +13,29 @@ type rule struct {
 	is, below, above *float64
 	atLeast, atMost  *float64
 	nrc, reason      byte
-	says             string
+	again            bool
+	// stored is a name that must be in nv; there is no reading then.
+	stored string
+	nv     *NV
+	says   string
 }
 
-func (c *Condition) bind(t *signal.Table) (rule, error) {
+func (c *Condition) bind(t *signal.Table, nv *NV) (rule, error) {
+	if c.Stored != "" {
+		return rule{stored: c.Stored, nv: nv, nrc: c.NRC, reason: c.Reason, again: c.Again, says: c.Says}, nil
+	}
 	ref, ok := t.Lookup(c.Signal)
 	if !ok {
 		return rule{}, fmt.Errorf("%q is no reading of the unit", c.Signal)
 	}
 	return rule{ref: ref, is: c.Is, below: c.Below, above: c.Above, atLeast: c.AtLeast, atMost: c.AtMost,
-		nrc: c.NRC, reason: c.Reason, says: c.Says}, nil
+		nrc: c.NRC, reason: c.Reason, again: c.Again, says: c.Says}, nil
 }
 
 func (r *rule) holds(t *signal.Table) bool {
+	if r.stored != "" {
+		return r.nv.has(r.stored)
+	}
 	v := t.Get(r.ref)
 	switch {
 	case r.is != nil && v != *r.is:
@@ -56,6 +66,7 @@ func broken(rules []rule, t *signal.Table) *rule {
 type binder struct {
 	doc *strict.Doc
 	t   *signal.Table
+	nv  *NV
 	err error
 }
 
@@ -78,7 +89,7 @@ func (b *binder) ref(path, name string) signal.Ref {
 }
 
 func (b *binder) rule(path string, c *Condition) rule {
-	r, err := c.bind(b.t)
+	r, err := c.bind(b.t, b.nv)
 	if err != nil {
 		b.fail(path+".signal", err)
 	}

@@ -42,6 +42,8 @@ type Vehicle struct {
 	Idle     bool
 	CoolantC float64
 	Kmh      float64
+	// RPM and LoadPct tell similar conditions.
+	RPM, LoadPct float64
 }
 
 // BeginCycle starts an operation cycle. Debounce starts anew; the last result
@@ -55,7 +57,9 @@ func (m *Memory) BeginCycle() {
 		r := &m.recs[i]
 		r.status = r.status&^testFailedThisCycle | notCompletedThisCycle
 		r.level, r.seen = 0, false
+		r.like.met = false
 	}
+	m.forgetSamples()
 	m.changes++
 }
 
@@ -108,6 +112,7 @@ func (m *Memory) Observe(now time.Duration, v Vehicle) {
 	}
 	dt := now - c.last
 	c.last = now
+	m.compare(&v)
 	if !c.observed {
 		c.observed, c.startC, dt = true, v.CoolantC, 0
 	}
@@ -147,10 +152,12 @@ func (m *Memory) judgeTrip(i int) {
 		if r.trips < 255 {
 			r.trips++
 		}
+	case m.dissimilar(i):
 	case r.status&notCompletedThisCycle == 0:
 		r.trips = 0
 		r.status &^= pendingDTC
 		if r.status&confirmedDTC == 0 {
+			r.like.set = false
 			m.dropFrame(i)
 		}
 		if r.status&warningIndicator == 0 {
@@ -196,7 +203,7 @@ func (m *Memory) age(i int) {
 		return
 	}
 	r.status &^= confirmedDTC
-	r.aged, r.occurrences = 0, 0
+	r.aged, r.occurrences, r.like = 0, 0, likeness{}
 	r.first, r.latest = r.first[:0], r.latest[:0]
 	m.dropFrame(i)
 }

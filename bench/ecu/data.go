@@ -3,6 +3,7 @@ package ecu
 import (
 	"encoding/hex"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -38,7 +39,7 @@ func (s *Server) readData(req []byte) byte {
 func (s *Server) appendDID(id uint16) byte {
 	if d := s.dids[id]; d != nil {
 		switch {
-		case d.in&s.session.mask == 0:
+		case d.in&s.session.mask == 0, s.boot && !slices.Contains(s.spec.Program.DIDs, id):
 			return requestOutOfRange
 		case !s.access.allows(d.security):
 			return securityAccessDenied
@@ -46,21 +47,45 @@ func (s *Server) appendDID(id uint16) byte {
 		s.out = d.layout.append(append16(s.out, id), s)
 		return 0
 	}
+	if parts, ok := s.dynamic[id]; ok {
+		return s.appendDynamic(id, parts)
+	}
 	n := len(s.out)
 	switch {
-	case s.spec.OBD == nil:
+	case s.spec.OBD == nil || s.boot:
 		return requestOutOfRange
 	case id>>8 == 0xF4:
 		s.out = append(s.out, 0xF4)
 		if s.appendPID(byte(id)) {
 			return 0
 		}
+	case id>>8 == 0xF6 && len(s.mem.results) > 0 && s.appendMID(id):
+		return 0
 	case id>>8 == 0xF8 && s.types[byte(id)] != nil:
 		s.out = s.types[byte(id)].layout.append(append16(s.out, id), s)
 		return 0
 	}
 	s.out = s.out[:n]
 	return requestOutOfRange
+}
+
+// appendMID adds the tests of a monitor without repeating it, or the mask of those
+// there are (SAE J1979-2, from memory).
+func (s *Server) appendMID(id uint16) bool {
+	mid := byte(id)
+	if mid&0x1F != 0 {
+		if !s.mem.hasMID(mid) {
+			return false
+		}
+		s.out = s.mem.appendResults(append16(s.out, id), mid)
+		return true
+	}
+	mask := supported(mid, s.mem.hasMID)
+	if mask == 0 && mid != 0 {
+		return false
+	}
+	s.out = append16(append16(append16(s.out, id), uint16(mask>>16)), uint16(mask))
+	return true
 }
 
 // writeData is service 2E: identifier known and writable in the session, then

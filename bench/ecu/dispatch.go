@@ -1,5 +1,7 @@
 package ecu
 
+import "slices"
+
 // handler is one service of UDS as the server has it.
 type handler struct {
 	// subs are the sub-functions it knows; nil for a service without. A
@@ -16,12 +18,20 @@ func init() {
 		0x10: {[]byte{}, (*Server).sessionControl},
 		0x11: {[]byte{1, 2, 3}, (*Server).ecuReset},
 		0x14: {nil, (*Server).clearInformation},
-		0x19: {[]byte{0x01, 0x02, 0x03, 0x04, 0x06, 0x0A, 0x14, 0x15}, (*Server).readCodes},
+		0x19: {readCodeSubs, (*Server).readCodes},
 		0x22: {nil, (*Server).readData},
+		0x23: {nil, (*Server).readMemory},
+		0x24: {nil, (*Server).readScaling},
 		0x27: {[]byte{}, (*Server).securityAccess},
 		0x28: {[]byte{0, 1, 2, 3}, (*Server).communicationControl},
+		0x2A: {nil, (*Server).readPeriodic},
+		0x2C: {[]byte{1, 2, 3}, (*Server).defineData},
 		0x2E: {nil, (*Server).writeData},
+		0x2F: {nil, (*Server).controlOutput},
 		0x31: {[]byte{1, 2, 3}, (*Server).routineControl},
+		0x34: {nil, (*Server).requestDownload},
+		0x36: {nil, (*Server).transferData},
+		0x37: {nil, (*Server).transferExit},
 		0x3E: {[]byte{0}, (*Server).testerPresent},
 		0x85: {[]byte{1, 2}, (*Server).codeSetting},
 	}
@@ -34,6 +44,10 @@ func (s *Spec) subsOf(sid byte) []byte {
 	case 0x10:
 		for i := range s.Sessions {
 			h.subs = append(h.subs, s.Sessions[i].ID)
+		}
+	case 0x19:
+		if s.OBD == nil {
+			return slices.DeleteFunc(slices.Clone(h.subs), func(sub byte) bool { return sub >= 0x42 })
 		}
 	case 0x27:
 		for i := range s.Security {
@@ -50,7 +64,7 @@ func (s *Server) decide(req []byte) byte {
 	sid := req[0]
 	s.out = append(s.out[:0], sid|positiveBit)
 	s.svc = nil
-	if sid <= lastOBD && s.spec.OBD != nil && hasOBD(sid) {
+	if sid <= lastOBD && s.hasOBD(sid) {
 		return s.emission(req)
 	}
 	if sid&positiveBit != 0 {
@@ -58,7 +72,7 @@ func (s *Server) decide(req []byte) byte {
 	}
 	svc := s.services[sid]
 	switch {
-	case svc == nil:
+	case svc == nil, s.boot && !s.bootHas(sid):
 		return serviceNotSupported
 	case svc.in&s.session.mask == 0:
 		return serviceNotInSession
@@ -75,7 +89,7 @@ func (s *Server) decide(req []byte) byte {
 		switch {
 		case !ok:
 			return subNotSupported
-		case sub.in&s.session.mask == 0:
+		case sub.in&s.session.mask == 0 && !(s.boot && sid == 0x10): // the boot program starts in the default session
 			return subNotInSession
 		case !s.access.allows(sub.security):
 			return securityAccessDenied

@@ -2,6 +2,7 @@ package ecu
 
 import (
 	"encoding/hex"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -32,6 +33,9 @@ type plant struct {
 	receive  bool
 	transmit bool
 	steps    []string
+	// outputs are the commands to hold an output or give it back.
+	outputs []string
+	boots   []bool
 }
 
 func newPlant() *plant {
@@ -53,6 +57,16 @@ func (p *plant) set(name string, v float64) {
 func (p *plant) Reset(kind ResetKind)               { p.resets = append(p.resets, kind) }
 func (p *plant) Communicate(receive, transmit bool) { p.receive, p.transmit = receive, transmit }
 func (p *plant) Routine(name, step string)          { p.steps = append(p.steps, name+":"+step) }
+
+func (p *plant) Control(name string, value float64, active bool) {
+	if active {
+		p.outputs = append(p.outputs, fmt.Sprintf("%s at %g", name, value))
+	} else {
+		p.outputs = append(p.outputs, name+" returned")
+	}
+}
+
+func (p *plant) Boot(on bool) { p.boots = append(p.boots, on) }
 
 // keyOn is a car standing there with the key on and the engine off.
 func (p *plant) keyOn() {
@@ -116,6 +130,7 @@ func (r *rig) wait(d time.Duration) {
 	for end := r.now + d; r.now < end; {
 		r.now = min(r.now+5*time.Millisecond, end)
 		r.server.Tick(r.now)
+		r.mem.enable(r.now)
 	}
 }
 

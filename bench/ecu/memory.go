@@ -2,6 +2,8 @@ package ecu
 
 import (
 	"time"
+
+	"sawhorse/bench/signal"
 )
 
 // maxSampleGap is the most that one sample of a monitor can move its
@@ -21,6 +23,19 @@ type Memory struct {
 	life   lifetime
 	cycle  cycle
 	frame  frame
+	// similar says that misfire and fuel system codes (likes) are judged in similar
+	// conditions; at are those of this moment.
+	similar bool
+	likes   []int
+	at      moment
+	// gates are the enable conditions, results the tests of service 06, rows those
+	// of each code; all empty until they are bound to readings.
+	gates    []gate
+	results  []result
+	rows     [][]int
+	readings *signal.Table
+	// marks are the codes that failed and were confirmed first and last.
+	marks marks
 	// capture appends the values of a snapshot; nil takes none.
 	capture func(b []byte) []byte
 	// recording is off while service 85 has stopped it.
@@ -29,22 +44,29 @@ type Memory struct {
 	changes   uint64
 }
 
-// limits are a code's debounce times in microseconds.
-type limits struct{ fail, pass int64 }
+// limits are a code's debounce times in microseconds, and the gate of its monitor;
+// -1 for none.
+type limits struct {
+	fail, pass int64
+	gate       int
+}
 
 // NewMemory returns the memory of a unit: after the life in the spec's
 // history, or as after a clear.
 func NewMemory(spec *Spec) *Memory {
 	m := &Memory{
 		codes: spec.Codes, recs: make([]record, len(spec.Codes)), limits: make([]limits, len(spec.Codes)),
-		byName: map[string]int{}, recording: true, available: 0x7F,
+		byName: map[string]int{}, recording: true, available: 0x7F, similar: spec.Memory.Similar != nil, marks: noMarks,
 	}
 	m.frame.code = -1
 	for i := range spec.Codes {
 		c := &spec.Codes[i]
 		m.byName[c.Code] = i
-		m.limits[i] = limits{fail: time.Duration(c.Fail).Microseconds(), pass: time.Duration(c.Pass).Microseconds()}
+		m.limits[i] = limits{fail: time.Duration(c.Fail).Microseconds(), pass: time.Duration(c.Pass).Microseconds(), gate: -1}
 		m.recs[i].status = statusAfterClear
+		if m.recallsConditions(i) {
+			m.likes = append(m.likes, i)
+		}
 		if c.MIL {
 			m.available = 0xFF
 		}
@@ -73,7 +95,7 @@ func (m *Memory) Changes() uint64 { return m.changes }
 // fault, or not. Samples count only in an operation cycle and while recording
 // is on. It allocates nothing while the state stays the same.
 func (m *Memory) Test(ref int, now time.Duration, failed bool) {
-	if !m.cycle.on || !m.recording {
+	if !m.cycle.on || !m.recording || m.gated(ref) {
 		return
 	}
 	r, l := &m.recs[ref], &m.limits[ref]
@@ -85,6 +107,7 @@ func (m *Memory) Test(ref int, now time.Duration, failed bool) {
 	r.last = us
 	if failed {
 		r.level = min(max(r.level, 0)+step, l.fail)
+		m.measure(ref, r.level >= l.fail)
 		if r.level >= l.fail {
 			m.failed(ref, r)
 		}
@@ -98,6 +121,7 @@ func (m *Memory) Test(ref int, now time.Duration, failed bool) {
 	default:
 		r.level = max(r.level-step, -l.pass)
 	}
+	m.measure(ref, r.level <= -l.pass)
 	if r.level <= -l.pass {
 		m.passed(r)
 	}
@@ -113,7 +137,11 @@ func (m *Memory) failed(i int, r *record) {
 	fresh := r.status&testFailed == 0
 	newTrip := r.status&testFailedThisCycle == 0
 	r.status = r.status&^notCompleted | failedInFull
+	if fresh || newTrip {
+		m.marks.fail(i)
+	}
 	if newTrip {
+		r.like = likeness{at: m.at, set: true, met: true}
 		r.aged = 0
 		if r.occurrences < 255 {
 			r.occurrences++
@@ -148,6 +176,9 @@ func (m *Memory) confirm(i int) {
 		return
 	}
 	was := r.status
+	if was&confirmedDTC == 0 {
+		m.marks.confirm(i)
+	}
 	r.status |= confirmedDTC
 	r.good = 0
 	if c.MIL {
@@ -174,6 +205,8 @@ func (m *Memory) Clear(group uint32) bool {
 		if group == allGroups || group == emissionGroup && c.Emission || group == c.number() {
 			hit = true
 			m.recs[i].clear()
+			m.marks.drop(i)
+			m.forgetResults(i)
 			m.dropFrame(i)
 			m.changes++
 		}

@@ -34,6 +34,7 @@ type Module struct {
 	on             bool
 	powered, cycle rule
 	running        *rule
+	rpm, load      *signal.Ref
 	idle           []rule
 	coolant, kmh   *signal.Ref
 	failures       int
@@ -65,7 +66,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 }
 
 func (m *Module) bind() error {
-	b := &binder{doc: m.spec.doc, t: m.readings}
+	b := &binder{doc: m.spec.doc, t: m.readings, nv: m.server.nv}
 	m.powered = b.rule("$.power.powered", &m.spec.Power.Powered)
 	m.cycle = b.rule("$.power.cycle", &m.spec.Power.Cycle)
 	mem := &m.spec.Memory
@@ -81,6 +82,10 @@ func (m *Module) bind() error {
 	if mem.Kmh != "" {
 		r := b.ref("$.memory.speed", mem.Kmh)
 		m.kmh = &r
+	}
+	if like := mem.Similar; like != nil {
+		rpm, load := b.ref("$.memory.similar.rpm", like.RPM), b.ref("$.memory.similar.load", like.Load)
+		m.rpm, m.load = &rpm, &load
 	}
 	return b.err
 }
@@ -116,6 +121,9 @@ func (m *Module) open() error {
 
 // Name is the unit's name.
 func (m *Module) Name() string { return m.spec.Name }
+
+// Boot reports whether only the unit's boot program runs.
+func (m *Module) Boot() bool { return m.server.boot }
 
 // Spec, Server, Memory and NV give the unit's parts.
 func (m *Module) Spec() *Spec { return m.spec }
@@ -162,6 +170,7 @@ func (m *Module) Step(now time.Duration) {
 	}
 	if cycle {
 		m.mem.BeginCycle()
+		m.mem.enable(now)
 		m.mem.Observe(now, m.vehicle())
 	}
 	m.pump(now)
@@ -178,6 +187,9 @@ func (m *Module) vehicle() Vehicle {
 	}
 	if m.kmh != nil {
 		v.Kmh = m.readings.Get(*m.kmh)
+	}
+	if m.rpm != nil {
+		v.RPM, v.LoadPct = m.readings.Get(*m.rpm), m.readings.Get(*m.load)
 	}
 	return v
 }

@@ -11,13 +11,14 @@ import (
 type NV struct {
 	numbers map[string]float64
 	texts   map[string]string
+	images  map[string][]byte
 }
 
 // NewNV returns the memory as the spec delivers it, then with the identity of
 // this car over it (names as in the spec: vin, calibration_id ...). A nil spec
 // gives an empty memory.
 func NewNV(spec *Spec, identity map[string]string) *NV {
-	nv := &NV{numbers: map[string]float64{}, texts: map[string]string{}}
+	nv := &NV{numbers: map[string]float64{}, texts: map[string]string{}, images: map[string][]byte{}}
 	if spec != nil {
 		maps.Copy(nv.numbers, spec.Learned)
 		maps.Copy(nv.texts, spec.Identity)
@@ -44,10 +45,27 @@ func (n *NV) Text(name string) (string, bool) {
 // SetText stores a piece of identity.
 func (n *NV) SetText(name, v string) { n.texts[name] = v }
 
-// Erase forgets the learned value and the text of that name.
+// Bytes returns an image of memory; false when it was never written. The bytes are
+// the memory's own.
+func (n *NV) Bytes(name string) ([]byte, bool) {
+	b, ok := n.images[name]
+	return b, ok
+}
+
+// SetBytes stores an image of memory; the bytes become the memory's.
+func (n *NV) SetBytes(name string, b []byte) { n.images[name] = b }
+
+// Erase forgets the learned value, the text and the image of that name.
 func (n *NV) Erase(name string) {
 	delete(n.numbers, name)
 	delete(n.texts, name)
+	delete(n.images, name)
+}
+
+func (n *NV) has(name string) bool {
+	_, number := n.numbers[name]
+	_, text := n.texts[name]
+	return number || text
 }
 
 // Names lists what is stored, in alphabetical order.

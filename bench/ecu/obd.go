@@ -5,10 +5,19 @@ import "encoding/binary"
 // lastOBD is the highest service of emission OBD (SAE J1979).
 const lastOBD = 0x0A
 
-func hasOBD(sid byte) bool {
+// hasOBD reports whether the unit has a service of emission OBD; its boot program
+// has none.
+func (s *Server) hasOBD(sid byte) bool {
+	if s.spec.OBD == nil || s.boot {
+		return false
+	}
 	switch sid {
 	case 0x01, 0x02, 0x03, 0x04, 0x07, 0x09, 0x0A:
 		return true
+	case 0x06:
+		return len(s.spec.OBD.Results) > 0
+	case 0x08:
+		return len(s.tests) > 0
 	}
 	return false
 }
@@ -22,6 +31,10 @@ func (s *Server) emission(req []byte) byte {
 		return s.currentData(req[1:])
 	case 0x02:
 		return s.freezeFrame(req[1:])
+	case 0x06:
+		return s.monitorResults(req[1:])
+	case 0x08:
+		return s.controlTest(req[1:])
 	case 0x09:
 		return s.vehicleInformation(req[1:])
 	}
@@ -176,6 +189,24 @@ func (s *Server) clearEmission() byte {
 		s.mem.Clear(emissionGroup)
 	}
 	return 0
+}
+
+// monitorResults is service 06: one monitor, or up to six ranges of what there is.
+func (s *Server) monitorResults(mids []byte) byte {
+	if len(mids) == 0 || len(mids) > 6 || mixed(mids, 1) || mids[0]&0x1F != 0 && len(mids) > 1 {
+		return silence
+	}
+	for _, mid := range mids {
+		switch {
+		case mid&0x1F != 0:
+			s.out = s.mem.appendResults(s.out, mid, mid)
+		default:
+			if mask := supported(mid, s.mem.hasMID); mask != 0 || mid == 0 {
+				s.out = binary.BigEndian.AppendUint32(append(s.out, mid), mask)
+			}
+		}
+	}
+	return s.unlessEmpty()
 }
 
 // vehicleInformation is service 09: one infotype.

@@ -69,7 +69,8 @@ func TestOrderOfChecks(t *testing.T) {
 		{"14 conditions", running(inDefault), "14 FF FF FF", "7F 14 22", false},
 
 		{"19 too short", inDefault, "19", "7F 19 13", false},
-		{"19 unknown", inDefault, "19 55", "7F 19 12", true},
+		{"19 unknown", inDefault, "19 57", "7F 19 12", true},
+		{"19 55 without group", inDefault, "19 55", "7F 19 13", false},
 		{"19 02 without mask", inDefault, "19 02", "7F 19 13", false},
 		{"19 0A with a stray byte", inDefault, "19 0A 00", "7F 19 13", false},
 		{"19 04 unknown code", inDefault, "19 04 12 34 56 FF", "7F 19 31", true},

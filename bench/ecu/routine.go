@@ -51,6 +51,8 @@ type step struct {
 	within      time.Duration
 	hold        []rule
 	sessionless bool
+	lasting     bool
+	sets        []setSpec
 }
 
 // learn gathers one reading over the steps of a run.
@@ -70,7 +72,7 @@ func (b *binder) routine(path string, s *Spec, r *RoutineSpec) *routine {
 		p := &r.Steps[i]
 		at := fmt.Sprintf("%s.steps[%d]", path, i)
 		st := step{name: p.Step, takes: p.Takes.d(), until: b.rules(at+".until", p.Until), within: p.Within.d(),
-			hold: hold, sessionless: p.Sessionless}
+			hold: hold, sessionless: p.Sessionless, lasting: p.Lasting, sets: p.Sets}
 		if p.Hold != nil {
 			st.hold = b.rules(at+".hold", *p.Hold)
 		}
@@ -102,16 +104,19 @@ func (s *Server) routineControl(req []byte) byte {
 		return wrongLength
 	}
 	rid := uint16(req[2])<<8 | uint16(req[3])
+	if t := s.test(byte(rid)); rid>>8 == testRID>>8 && t != nil && !s.boot {
+		return s.testRoutine(t, req)
+	}
 	var r *routine
 	for _, x := range s.routines {
-		if x.spec.RID == rid && x.in&s.session.mask != 0 {
+		if x.spec.RID == rid && x.in&s.session.mask != 0 && (!s.boot || x.spec.Does != "") {
 			r = x
 		}
 	}
 	switch {
 	case r == nil:
 		return requestOutOfRange
-	case len(req) != 4:
+	case len(req) != 4 && (r.spec.Does != doesErase || s.sub != 1):
 		return wrongLength
 	case !s.access.allows(r.security):
 		return securityAccessDenied
@@ -121,7 +126,7 @@ func (s *Server) routineControl(req []byte) byte {
 	s.out = append(s.out, s.sub, req[2], req[3])
 	switch s.sub {
 	case 1:
-		return s.startRoutine(r)
+		return s.startRoutine(r, req[4:])
 	case 2:
 		if !s.dry {
 			s.endRoutine(r, routineAborted, reasonStopped)
@@ -135,7 +140,17 @@ func (s *Server) routineControl(req []byte) byte {
 
 // startRoutine starts a routine whose conditions are met; one that runs goes
 // on from the beginning.
-func (s *Server) startRoutine(r *routine) byte {
+func (s *Server) startRoutine(r *routine, option []byte) byte {
+	var target *region
+	if r.spec.Does == doesErase {
+		var nrc byte
+		if target, nrc = s.eraseTarget(option); nrc != 0 {
+			return nrc
+		}
+	}
+	if r.spec.Does != "" && s.transfer != nil {
+		return requestSequenceError
+	}
 	if nrc := s.needs(r.needs); nrc != 0 {
 		return nrc
 	}
@@ -143,10 +158,14 @@ func (s *Server) startRoutine(r *routine) byte {
 	if s.dry {
 		return 0
 	}
-	r.state, r.reason, r.says = routineRunning, reasonNone, ""
-	for i := range r.learns {
-		r.learns[i].n = 0
+	if r.state == routineRunning {
+		s.sets(r.steps[r.step].sets, false)
 	}
+	r.state, r.reason, r.says = routineRunning, reasonNone, ""
+	if target != nil {
+		s.beginErase(target)
+	}
+	r.forgetSamples()
 	s.beginStep(r, 0)
 	return 0
 }
@@ -154,9 +173,17 @@ func (s *Server) startRoutine(r *routine) byte {
 func (s *Server) beginStep(r *routine, i int) {
 	r.step, r.since = i, s.now
 	s.plant.Routine(r.spec.Name, r.steps[i].name)
+	s.sets(r.steps[i].sets, true)
+}
+
+func (r *routine) forgetSamples() {
+	for i := range r.learns {
+		r.learns[i].n = 0
+	}
 }
 
 func (s *Server) endRoutine(r *routine, state routineState, reason byte) {
+	s.sets(r.steps[r.step].sets, false)
 	r.state, r.reason = state, reason
 	s.plant.Routine(r.spec.Name, "")
 }
@@ -172,7 +199,11 @@ func (s *Server) stepRoutines() {
 
 func (s *Server) stepRoutine(r *routine) {
 	st := &r.steps[r.step]
-	if bad := broken(st.hold, s.readings); bad != nil {
+	if bad := broken(st.hold, s.readings); bad != nil && bad.again {
+		r.since = s.now // as if the step had begun now
+		r.forgetSamples()
+		return
+	} else if bad != nil {
 		r.says = bad.says
 		s.endRoutine(r, routineAborted, bad.reason)
 		return
@@ -193,6 +224,7 @@ func (s *Server) stepRoutine(r *routine) {
 		return
 	}
 	if r.step+1 < len(r.steps) {
+		s.sets(st.sets, false)
 		s.beginStep(r, r.step+1)
 		return
 	}
@@ -211,24 +243,62 @@ func (r *routine) sample(step string, now time.Duration, t *signal.Table) {
 // finish stores what was learned, or says why it cannot be true.
 func (s *Server) finish(r *routine) {
 	for i := range r.learns {
-		if l := &r.learns[i]; !l.sound() {
+		if l := &r.learns[i]; !l.sound(s.learned(l)) {
 			s.endRoutine(r, routineAborted, l.spec.Reason)
 			return
 		}
 	}
 	for i := range r.learns {
 		l := &r.learns[i]
-		s.nv.Set(l.spec.Value, l.result())
+		s.nv.Set(l.spec.Value, s.learned(l))
+	}
+	switch {
+	case r.spec.Does == doesErase:
+		s.endErase()
+	case r.spec.Does == doesVerify && !s.verify():
+		s.endRoutine(r, routineAborted, r.spec.Fails)
+		return
 	}
 	s.endRoutine(r, routineDone, reasonNone)
 }
 
-func (s *Server) abortRoutines(why byte) {
+// What routines do themselves.
+const (
+	doesErase  = "erase"
+	doesVerify = "verify"
+)
+
+// testRID is the range of the tests of service 08 as routines.
+const testRID = 0xE000
+
+// learned is what is stored: the value taken, on top of what was learned before
+// where the spec says so.
+func (s *Server) learned(l *learn) float64 {
+	v := l.result()
+	if l.spec.Onto {
+		was, _ := s.nv.Get(l.spec.Value)
+		v = math.Round((v+was)*1e6) / 1e6
+	}
+	return v
+}
+
+// resume begins the steps anew that outlast a loss of power.
+func (s *Server) resume() {
 	for _, r := range s.routines {
 		if r.state == routineRunning {
+			r.forgetSamples()
+			s.beginStep(r, r.step)
+		}
+	}
+}
+
+func (s *Server) abortRoutines(why byte) {
+	for _, r := range s.routines {
+		if r.state == routineRunning && !r.steps[r.step].lasting {
 			s.endRoutine(r, routineAborted, why)
 		}
 	}
+	s.erasing = nil
 }
 
 // overs are the ways to take a reading over the steps of a routine.
@@ -259,7 +329,6 @@ func (l *learn) sample(now time.Duration, v float64) {
 // result is the stored value, to a millionth so that it reads back exactly.
 func (l *learn) result() float64 { return math.Round((l.value+l.spec.Plus)*1e6) / 1e6 }
 
-func (l *learn) sound() bool {
-	v := l.result()
+func (l *learn) sound(v float64) bool {
 	return l.n > 0 && (l.spec.AtLeast == nil || v >= *l.spec.AtLeast) && (l.spec.AtMost == nil || v <= *l.spec.AtMost)
 }

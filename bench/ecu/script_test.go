@@ -63,7 +63,7 @@ func playScript(t *testing.T, text string) string {
 		}
 		if words[0] == "unit" {
 			r = newRig(t, loadUnit(t, "ecu-"+words[1]+".yaml"))
-			r.plant.resets, r.plant.steps = nil, nil
+			r.plant.resets, r.plant.steps, r.plant.outputs, r.plant.boots = nil, nil, nil, nil
 			continue
 		}
 		for _, s := range r.play(words) {
@@ -168,6 +168,12 @@ func (r *rig) asked(before *plant) []string {
 	}
 	if p.receive != before.receive || p.transmit != before.transmit {
 		got = append(got, fmt.Sprintf("normal messages: receive %v, transmit %v", p.receive, p.transmit))
+	}
+	for _, on := range p.boots[len(before.boots):] {
+		got = append(got, fmt.Sprintf("boot program %v", on))
+	}
+	for _, s := range p.outputs[len(before.outputs):] {
+		got = append(got, "output "+s)
 	}
 	for _, s := range p.steps[len(before.steps):] {
 		got = append(got, "routine "+s)

@@ -37,6 +37,12 @@ type Plant interface {
 	Communicate(receive, transmit bool)
 	// Routine says which step a routine is in; "" when it has ended.
 	Routine(name, step string)
+	// Control has the unit's program hold an output at a value, or, when not
+	// active, do with it what it wants. Names are those of the spec's outputs.
+	Control(name string, value float64, active bool)
+	// Boot says that the unit has no whole program, so that only its boot program
+	// runs: no output is driven, no message sent.
+	Boot(on bool)
 }
 
 // Parts are what a server works on.
@@ -69,7 +75,12 @@ type Server struct {
 	frozen   []frozenPID
 	clearBy  []rule
 	routines []*routine
+	outputs  []*output
+	tests    []*test
+	regions  []*region
 	slow     []slowSpec
+	// programBy must hold while the unit is programmed.
+	programBy []rule
 
 	now         time.Duration
 	powered     bool
@@ -79,6 +90,14 @@ type Server struct {
 	access      access
 	// heard and spoken are the state of service 28.
 	heard, spoken bool
+	periods       []periodic
+	dynamic       map[uint16][]source
+	transfer      *transfer
+	// erasing is the region that an erase routine works on.
+	erasing *region
+	boot    bool
+	// owed is that the answer to a request was handed out and has not left yet.
+	owed bool
 
 	out   []byte
 	sub   byte
@@ -115,7 +134,7 @@ type work struct {
 // the spec of a reading that the unit does not have.
 func NewServer(spec *Spec, p Parts) (*Server, error) {
 	s := &Server{spec: spec, readings: p.Readings, mem: p.Memory, nv: p.NV, plant: p.Plant, rand: p.Rand,
-		dids: map[uint16]*did{}, slow: spec.Slow, out: make([]byte, 0, 256), heard: true, spoken: true}
+		dids: map[uint16]*did{}, dynamic: map[uint16][]source{}, slow: spec.Slow, out: make([]byte, 0, 256), heard: true, spoken: true}
 	if s.plant == nil {
 		s.plant = noPlant{}
 	}
@@ -133,6 +152,10 @@ func (noPlant) Reset(ResetKind)        {}
 func (noPlant) Communicate(bool, bool) {}
 func (noPlant) Routine(string, string) {}
 
+func (noPlant) Control(string, float64, bool) {}
+
+func (noPlant) Boot(bool) {}
+
 // Power gives the unit its supply or takes it. With supply it boots, silent
 // for the boot time, in the default session; without it hears nothing, its
 // session and running work are lost, NV and codes stay.
@@ -147,6 +170,7 @@ func (s *Server) Power(now time.Duration, on bool) {
 		return
 	}
 	s.abandon(reasonPower)
+	s.forgetDynamic()
 	s.powered = false
 }
 
@@ -192,7 +216,12 @@ func (s *Server) Touch(now time.Duration) {
 // Sent tells that the answers handed out have left. The session timer runs
 // from here, and a reset whose answer this was happens now.
 func (s *Server) Sent(now time.Duration) {
-	s.Touch(now)
+	s.Tick(now)
+	if !s.owed {
+		return // a periodic answer keeps no session
+	}
+	s.owed = false
+	s.s3 = s.now + s.spec.Timing.S3.d()
 	if s.reset != 0 && s.resetBy != 0 {
 		s.restart(s.reset)
 	}
@@ -209,10 +238,13 @@ func (s *Server) Tick(now time.Duration) {
 		s.restart(s.reset)
 	}
 	s.stepRoutines()
+	s.stepOutputs()
+	s.stepTests()
 	s.proceed()
 	if s.timedOut() {
 		s.enter(&s.sessions[0])
 	}
+	s.stepPeriodic()
 }
 
 // timedOut reports whether the session timer has run out. It stands still
@@ -243,6 +275,19 @@ func (s *Server) Deadline() (time.Duration, bool) {
 	if s.reset != 0 && s.resetBy != 0 {
 		earliest(s.resetBy)
 	}
+	if t, ok := s.periodicNext(); ok {
+		earliest(t)
+	}
+	for _, o := range s.outputs {
+		if o.active && o.spec.Longest > 0 {
+			earliest(o.until)
+		}
+	}
+	for _, x := range s.tests {
+		if x.state == routineRunning {
+			earliest(x.until)
+		}
+	}
 	for _, r := range s.routines {
 		if t, running := r.deadline(); running {
 			earliest(t)
@@ -260,6 +305,7 @@ func (s *Server) NextResponse() ([]byte, bool) {
 	a := s.queue[0]
 	s.queue = append(s.queue[:0], s.queue[1:]...)
 	if a.final {
+		s.owed = true
 		s.s3 = s.now + s.spec.Timing.S3.d()
 		if s.reset != 0 {
 			s.resetBy = s.now + resetGrace
@@ -292,7 +338,7 @@ func (s *Server) takes(req []byte) time.Duration {
 // itemOf is what a request is about: DID, RID, or the byte after the service.
 func itemOf(req []byte) uint16 {
 	switch {
-	case (req[0] == 0x22 || req[0] == 0x2E) && len(req) >= 3:
+	case (req[0] == 0x22 || req[0] == 0x2E || req[0] == 0x2F) && len(req) >= 3:
 		return uint16(req[1])<<8 | uint16(req[2])
 	case req[0] == 0x31 && len(req) >= 4:
 		return uint16(req[2])<<8 | uint16(req[3])

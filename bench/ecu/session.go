@@ -9,8 +9,10 @@ func (s *Server) enter(to *session) {
 	s.session = to
 	s.access.lock()
 	s.s3 = s.now + s.spec.Timing.S3.d()
+	s.releaseOutputs(to)
+	s.transfer = nil
 	for _, r := range s.routines {
-		if r.state == routineRunning && r.in&to.mask == 0 && !r.steps[r.step].sessionless {
+		if r.state == routineRunning && r.in&to.mask == 0 && !r.steps[r.step].sessionless && !r.steps[r.step].lasting {
 			s.endRoutine(r, routineAborted, reasonSession)
 		}
 	}
@@ -18,7 +20,8 @@ func (s *Server) enter(to *session) {
 		return
 	}
 	s.communicate(true, true)
-	s.mem.SetRecording(true)
+	s.mem.SetRecording(!s.boot)
+	s.stopPeriodic(nil)
 }
 
 // sessionControl is service 10. The answer carries P2 in 1 ms and P2* in 10 ms.
@@ -106,7 +109,7 @@ func (s *Server) codeSetting(req []byte) byte {
 		return nrc
 	}
 	if !s.dry {
-		s.mem.SetRecording(s.sub == 1)
+		s.mem.SetRecording(s.sub == 1 && !s.boot)
 	}
 	s.out = append(s.out, s.sub)
 	return 0

@@ -28,6 +28,11 @@ type Spec struct {
 	DIDs      []didSpec          `yaml:"dids"`
 	Codes     []CodeSpec         `yaml:"codes"`
 	Routines  []RoutineSpec      `yaml:"routines"`
+	// Outputs are the actuators of service 2F.
+	Outputs []outputSpec `yaml:"outputs"`
+	// Regions are the parts of memory of services 23, 2C and 34.
+	Regions []regionSpec `yaml:"regions"`
+	Program programSpec  `yaml:"programming"`
 
 	doc *strict.Doc
 }
@@ -56,6 +61,8 @@ type timing struct {
 	// BlockSize and STmin are what the unit asks of a sender.
 	BlockSize uint8 `yaml:"block_size"`
 	STmin     uint8 `yaml:"st_min"`
+	// Periodic are the rates of service 2A.
+	Periodic periodicSpec `yaml:"periodic"`
 }
 
 // power says when the unit has its supply and when the operation cycle runs.
@@ -66,8 +73,10 @@ type power struct {
 	Cycle Condition `yaml:"cycle"`
 }
 
-// Condition compares one reading with limits; all limits given must hold.
+// Condition compares one reading with limits, all of which must hold.
 type Condition struct {
+	// Stored asks instead for something to be in non-volatile memory.
+	Stored  string   `yaml:"stored"`
 	Signal  string   `yaml:"signal"`
 	Is      *float64 `yaml:"is"`
 	Below   *float64 `yaml:"below"`
@@ -78,6 +87,8 @@ type Condition struct {
 	NRC uint8 `yaml:"nrc"`
 	// Reason is the byte a routine reports when the condition falls away.
 	Reason uint8 `yaml:"reason"`
+	// Again starts the step of a routine anew instead of ending it.
+	Again bool `yaml:"again"`
 	// Says is the reason in words: what is wrong when the condition fails.
 	Says string `yaml:"says"`
 }
@@ -107,6 +118,10 @@ type obdSpec struct {
 	Infotypes []infotypeSpec `yaml:"infotypes"`
 	// FreezeFrame lists the PIDs of freeze frame 00, PID 02 aside.
 	FreezeFrame []uint8 `yaml:"freeze_frame"`
+	// Results are the tests of service 06.
+	Results []resultSpec `yaml:"results"`
+	// Tests are those of service 08.
+	Tests []testSpec `yaml:"tests"`
 }
 
 type pidSpec struct {
@@ -134,6 +149,11 @@ type memorySpec struct {
 	Kmh      string      `yaml:"speed"`
 	// Readiness lists the supported monitors.
 	Readiness []string `yaml:"readiness"`
+	// Enable are the conditions without which a monitor does not run.
+	Enable []enableSpec `yaml:"enable"`
+	// Similar names the readings of similar conditions; nil judges misfire and
+	// fuel system as everything else.
+	Similar *similarSpec `yaml:"similar"`
 	// ClearNeeds must hold for services 04 and 14.
 	ClearNeeds []Condition `yaml:"clear_needs"`
 	// History is the life before the run; without it memory is as after a clear.
@@ -230,6 +250,11 @@ type CodeSpec struct {
 	Monitor string `yaml:"monitor"`
 	// Ratio is the in-use performance counter it feeds, if any.
 	Ratio string `yaml:"ratio"`
+	// Severity is the severity byte of service 19: 80 check at once, 40 at the next
+	// halt, 20 maintenance only, and the class in bits 4 to 0. Unit is the
+	// functional unit.
+	Severity uint8 `yaml:"severity"`
+	Unit     uint8 `yaml:"unit"`
 
 	dtc DTC
 }
@@ -239,8 +264,13 @@ func (c *CodeSpec) DTC() DTC { return c.dtc }
 
 // RoutineSpec is one routine of service 31.
 type RoutineSpec struct {
-	Name     string   `yaml:"routine"`
-	RID      uint16   `yaml:"rid"`
+	Name string `yaml:"routine"`
+	RID  uint16 `yaml:"rid"`
+	// Does is what the routine does itself: erase a region (its request names it as
+	// that of service 34 does) or verify what was programmed. Fails is the reason
+	// when the checksum is wrong.
+	Does     string   `yaml:"does"`
+	Fails    uint8    `yaml:"fails"`
 	In       []string `yaml:"in"`
 	Security uint8    `yaml:"security"`
 	// Needs must hold at the start, the first that fails gives its NRC.
@@ -264,6 +294,10 @@ type stepSpec struct {
 	Hold *[]Condition `yaml:"hold"`
 	// Sessionless lets the step go on without the routine's session.
 	Sessionless bool `yaml:"sessionless"`
+	// Lasting lets the step go on after a loss of power, from its beginning.
+	Lasting bool `yaml:"lasting"`
+	// Sets are outputs held while the step lasts.
+	Sets []setSpec `yaml:"sets"`
 }
 
 // learnSpec says what a routine stores: a reading taken over its steps.
@@ -273,6 +307,8 @@ type learnSpec struct {
 	// Over is last, mean, highest or lowest.
 	Over string  `yaml:"over"`
 	Plus float64 `yaml:"plus"`
+	// Onto adds to what was learned before.
+	Onto bool `yaml:"onto"`
 	// During names the step that is sampled; none means all.
 	During string `yaml:"during"`
 	// Between bounds a sound result; outside the routine fails with Reason.

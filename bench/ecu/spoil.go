@@ -7,6 +7,9 @@ import (
 	"sawhorse/canbus/clock"
 )
 
+// maxOutbox bounds the answers that wait for transport; more are given up.
+const maxOutbox = 64
+
 // Answer is one message that a unit sends, after a wait.
 type Answer struct {
 	Data []byte
@@ -40,6 +43,10 @@ func (m *Module) post(answer []byte) {
 		for _, o := range out {
 			m.later(o)
 		}
+		return
+	}
+	if len(m.outbox) >= maxOutbox {
+		m.failures++
 		return
 	}
 	m.outbox = append(m.outbox, answer)

@@ -36,6 +36,8 @@ type record struct {
 	// are what has been met since to erase it after a clear.
 	permanent      bool
 	passed, driven bool
+	// like are the conditions of the latest failure.
+	like likeness
 	// first and latest are the snapshots at the first failure since clear and
 	// at the latest one.
 	first, latest []byte

@@ -84,6 +84,18 @@ type program struct{ *control.Engine }
 func (p program) Reset(ecu.ResetKind)    { p.Restart() }
 func (p program) Communicate(bool, bool) {}
 
+func (p program) Control(name string, value float64, active bool) {
+	if c, ok := any(p.Engine).(interface{ Control(string, float64, bool) }); ok {
+		c.Control(name, value, active)
+	}
+}
+
+func (p program) Boot(on bool) {
+	if b, ok := any(p.Engine).(interface{ Boot(bool) }); ok {
+		b.Boot(on)
+	}
+}
+
 func (w *whole) send(at time.Duration, req ...byte) {
 	w.loop.At(at, clock.PriorityTool, func() { require.NoError(w.t, w.tester.Send(req)) })
 }
