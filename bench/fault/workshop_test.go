@@ -203,29 +203,47 @@ func (m *meter) value(is string) float64 {
 // drive takes the car through one drive and measures a symptom, if there is one.
 func (w *workshop) drive(d *fault.Drive, s *fault.Symptom) float64 {
 	w.t.Helper()
+	if s == nil {
+		w.measure(d)
+		return 0
+	}
+	return w.measure(d, s)[0]
+}
+
+// measure drives and measures several symptoms at once.
+func (w *workshop) measure(d *fault.Drive, symptoms ...*fault.Symptom) []float64 {
+	w.t.Helper()
+	meters := make([]*meter, len(symptoms))
+	for i, s := range symptoms {
+		meters[i] = w.meter(s)
+	}
 	if d.CoolantC != nil {
 		w.car.Soak(*d.AmbientC, *d.CoolantC)
-	}
-	var m *meter
-	if s != nil {
-		m = w.meter(s)
 	}
 	w.ran = false
 	for i := range d.Steps {
 		leg := &d.Steps[i]
 		require.NoError(w.t, leg.Do(w.car))
-		w.watch = func() {}
-		if m != nil && leg.Where == s.Where {
-			w.watch = m.see
+		var now []*meter
+		for j, s := range symptoms {
+			if leg.Where == s.Where {
+				now = append(now, meters[j])
+			}
+		}
+		w.watch = func() {
+			for _, m := range now {
+				m.see()
+			}
 		}
 		w.run(leg.Takes())
 	}
 	w.watch = func() {}
-	if m == nil {
-		return 0
+	values := make([]float64, len(symptoms))
+	for i, s := range symptoms {
+		require.NotZero(w.t, meters[i].n, "no part %q of the drive %s", s.Where, d.Name)
+		values[i] = meters[i].value(s.Is)
 	}
-	require.NotZero(w.t, m.n, "no part %q of the drive %s", s.Where, d.Name)
-	return m.value(s.Is)
+	return values
 }
 
 // Bits of the status byte, ISO 14229-1 annex D.
