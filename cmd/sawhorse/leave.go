@@ -225,6 +225,10 @@ func (r *runner) settleBaseline(out io.Writer, runs []report.Run) error {
 	if err := plan.WriteWhole(r.o.baseline, data); err != nil {
 		return fmt.Errorf("--baseline: %w", err)
 	}
-	fmt.Fprintf(out, "%s has %d known failures now\n", r.o.baseline, len(r.baseline.Failures))
+	plural := "s"
+	if len(r.baseline.Failures) == 1 {
+		plural = ""
+	}
+	fmt.Fprintf(out, "%s has %d known failure%s now\n", r.o.baseline, len(r.baseline.Failures), plural)
 	return nil
 }
