@@ -26,8 +26,16 @@ type Driver struct {
 	Gear         int
 	ParkingBrake bool
 	DoorOpen     bool
+	// SteeringDeg is the steering wheel's angle, left positive.
+	SteeringDeg float64
 	// KeyCode is the number in the transponder of the key in the lock.
 	KeyCode uint32
+}
+
+// SteeringSensor is the angle that the digital sensor at the steering column gives:
+// that of the wheel, and how the sensor was fitted.
+func (c *Car) SteeringSensor() float64 {
+	return c.Driver.SteeringDeg + c.spec.Driveline.SteeringOffsetDeg
 }
 
 // Controls lists the names that Drive knows.

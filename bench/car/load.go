@@ -268,6 +268,7 @@ func (s *DrivelineSpec) check(d *strict.Doc) error {
 		strict.Number{Path: p + "final", Value: s.Final, Lo: 1, Hi: 8},
 		strict.Number{Path: p + "efficiency", Value: s.Efficiency, Lo: 0.5, Hi: 1},
 		strict.Number{Path: p + "wheel_radius_m", Value: s.WheelM, Lo: 0.15, Hi: 1, Unit: "m"},
+		strict.Number{Path: p + "steering_offset_deg", Value: s.SteeringOffsetDeg, Lo: -90, Hi: 90, Unit: "deg"},
 		strict.Number{Path: p + "mass_kg", Value: s.MassKg, Lo: 300, Hi: 10000, Unit: "kg"},
 		strict.Number{Path: p + "rolling", Value: s.Rolling, Lo: 0.001, Hi: 0.1},
 		strict.Number{Path: p + "drag_m2", Value: s.DragM2, Lo: 0.1, Hi: 10, Unit: "m2"},

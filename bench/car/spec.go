@@ -163,6 +163,9 @@ type DrivelineSpec struct {
 	BrakeN         float64     `yaml:"brake_n"`
 	ParkingBrakeN  float64     `yaml:"parking_brake_n"`
 	PedalPctPerSec float64     `yaml:"pedal_pct_per_s"`
+	// SteeringOffsetDeg is what the steering angle sensor shows straight ahead: how
+	// it was fitted.
+	SteeringOffsetDeg float64 `yaml:"steering_offset_deg"`
 }
 
 // ConditionsSpec is how the car stands there when a run begins.

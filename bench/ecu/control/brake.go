@@ -22,6 +22,8 @@ const (
 	bBrakePedal
 	bLostEngine
 	bLostBody
+	bSteering
+	bSteeringRaw
 )
 
 var brakeReadings = []signal.Info{
@@ -36,6 +38,8 @@ var brakeReadings = []signal.Info{
 	{Name: "brake_pedal", Unit: "bool", Text: "brake pedal pressed"},
 	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
 	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
+	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
+	{Name: "steering_raw_deg", Unit: "deg", Text: "steering angle as the sensor was fitted"},
 }
 
 // wheelCodes are front left, front right, rear left, rear right.
@@ -54,6 +58,7 @@ type Brake struct {
 	wheels                   [4]*car.Circuit
 	perKmh                   float64
 	upS                      float64
+	nv                       NV
 	lost                     lostECUs
 	sw                       brakeSwitch
 }
@@ -68,13 +73,13 @@ type brakeSwitch struct {
 }
 
 // NewBrake builds the program on a car's wiring; errors as NewEngine.
-func NewBrake(c *car.Car, codes Codes, _ NV) (*Brake, error) {
+func NewBrake(c *car.Car, codes Codes, nv NV) (*Brake, error) {
 	cal, err := loadCalibration(c.Spec())
 	if err != nil {
 		return nil, err
 	}
 	p := pins{car: c}
-	b := &Brake{Readings: newReadings(brakeReadings), car: c, mon: newMonitors(codes, append(wheelCodes[:], "P0571")), perKmh: cal.Pins.WheelHzPerKm,
+	b := &Brake{Readings: newReadings(brakeReadings), car: c, nv: nv, mon: newMonitors(codes, append(wheelCodes[:], "P0571")), perKmh: cal.Pins.WheelHzPerKm,
 		battery: p.supply("brake-supply"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"),
 		wheels: [4]*car.Circuit{p.need("wheel-sensor-fl"), p.need("wheel-sensor-fr"), p.need("wheel-sensor-rl"), p.need("wheel-sensor-rr")}}
 	if len(p.missing) > 0 {
@@ -106,6 +111,10 @@ func (b *Brake) Step(now time.Duration) {
 	r.Set(bKey, car.KeyOn)
 	r.Set(bBattery, v)
 	r.SetBool(bBrakePedal, closed(b.brake))
+	zero, _ := b.nv.Get("steering_zero_deg")
+	raw := b.car.SteeringSensor()
+	r.Set(bSteeringRaw, raw)
+	r.Set(bSteering, raw-zero)
 	best := 0.0
 	for i, w := range b.wheels {
 		kmh := w.Hertz() / b.perKmh

@@ -32,6 +32,10 @@ type Engine struct {
 	drivers      driverSet
 	refs         [2]*car.Rail // 5 V references, nil without
 	lost         lostECUs
+	// held are the outputs that the diagnostic server holds; boot is that it has
+	// nothing but its boot program.
+	held []held
+	boot bool
 	engineState
 }
 
@@ -133,6 +137,7 @@ func (e *Engine) Step(now time.Duration) {
 	e.meterFuel()
 	e.purgeTank(now)
 	e.lightLamps()
+	e.obey()
 	if slow {
 		e.monitor(now)
 		e.publishSlow()

@@ -184,7 +184,7 @@ func (e *Engine) monitorDriver(now time.Duration) {
 	if kmh := e.car.Exchange.VehicleKmh; in.gear >= 1 && in.gear <= len(g) && in.clutchPct < 3 && kmh > 15 && in.pedalPct > 20 && e.car.Exchange.BrakeECU && !f.gear.bad {
 		m.test(mClutchSlip, now, in.rpm > float64(1.15*g[in.gear-1]*kmh))
 	}
-	if !f.throttle1.bad && !f.tracks.bad && in.batteryV > 9 && e.upS > 1 && !e.drivers.failed("throttle-motor") {
+	if !e.holds("throttle_motor") && !f.throttle1.bad && !f.tracks.bad && in.batteryV > 9 && e.upS > 1 && !e.drivers.failed("throttle-motor") {
 		apart := in.throttlePct - e.idle.throttle
 		f.plate.see(apart > 5 || apart < -5 || f.plate.bad && (apart > 1 || apart < -1))
 		m.test(mPlateOpen, now, apart > 5 || f.plate.bad && apart > 1)

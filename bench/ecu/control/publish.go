@@ -68,7 +68,8 @@ func (e *Engine) publishSlow() {
 	r.SetBool(rParkingBrake, in.parking)
 	r.SetBool(rBrakePedal, in.brake)
 	r.Set(rFuelLevel, in.fuelLevelPct)
-	r.SetBool(rFan, e.fanOn)
+	r.SetBool(rFan, e.car.Actuators.Fan)
+	r.Set(rBodyKey, e.car.Exchange.KeyCode)
 	r.SetBool(rImmobiliser, e.learned.keyGood)
 	r.SetBool(rSecurityLamp, e.car.Exchange.EngineLocked)
 	gas := in.ambientC

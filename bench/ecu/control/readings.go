@@ -71,6 +71,7 @@ const (
 	rKnock
 	rCamOffset
 	rTankRise
+	rBodyKey
 )
 
 var engineReadings = []signal.Info{
@@ -141,6 +142,7 @@ var engineReadings = []signal.Info{
 	{Name: "knock_v", Unit: "V", Text: "knock sensor"},
 	{Name: "cam_offset_deg", Unit: "deg", Text: "camshaft against crankshaft, in degrees of the crank"},
 	{Name: "tank_rise_kpa", Unit: "kPa", Text: "rise of the closed tank's pressure in the last leak test"},
+	{Name: "body_key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.

@@ -99,7 +99,11 @@ func TestNothingTheDriverDoesBreaksTheModel(t *testing.T) {
 			}
 			for _, i := range r.engine.Readings.Infos() {
 				v := r.reading(i.Name)
-				require.False(rt, math.IsNaN(v) || math.Abs(v) > 100000, "%s reads %g", i.Name, v)
+				most := 100000.0
+				if i.Name == "body_key_code" { // a number of 24 bits, not a quantity
+					most = 1 << 24
+				}
+				require.False(rt, math.IsNaN(v) || math.Abs(v) > most, "%s reads %g", i.Name, v)
 			}
 			require.GreaterOrEqual(rt, r.truth("engine_rpm"), 0.0)
 			require.LessOrEqual(rt, r.truth("manifold_kpa"), 101.31)
