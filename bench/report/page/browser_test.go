@@ -51,11 +51,20 @@ func newBrowser(t *testing.T) *browser {
 	return b
 }
 
+// put has the server give a page.
+func (b *browser) put(path, text string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.pages[path] = text
+}
+
 // look loads a page and gives what it became, what it said on the console, and which
 // paths it asked the server for.
 func (b *browser) look(path string, more ...string) (dom, console string, asked []string) {
 	b.t.Helper()
+	b.mu.Lock()
 	b.asked = nil
+	b.mu.Unlock()
 	args := append([]string{
 		"--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
 		"--disable-component-update", "--disable-sync", "--user-data-dir=" + filepath.Join(b.t.TempDir(), "profile"),
@@ -72,12 +81,15 @@ func (b *browser) look(path string, more ...string) (dom, console string, asked 
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	return out.String(), console, b.asked
 }
 
 func TestTheBrowserIsContent(t *testing.T) {
 	b := newBrowser(t)
-	b.pages["/run.html"] = html(t, run(400, hostile))
+	text := html(t, run(400, hostile))
+	b.put("/run.html", text)
 	dom, console, asked := b.look("/run.html")
 	require.Empty(t, console)
 	require.Equal(t, []string{"/run.html"}, asked, "nothing but the page itself")
@@ -91,7 +103,7 @@ func TestTheBrowserIsContent(t *testing.T) {
 	require.NotContains(t, dom, "page 1 of ")
 
 	// A canary: what the page's policy forbids is told, so silence means something.
-	b.pages["/bad.html"] = strings.Replace(b.pages["/run.html"], "</body>", `<script>alert(1)</script><img src="/x.png"></body>`, 1)
+	b.put("/bad.html", strings.Replace(text, "</body>", `<script>alert(1)</script><img src="/x.png"></body>`, 1))
 	_, console, asked = b.look("/bad.html")
 	require.Contains(t, console, "Content Security Policy")
 	require.Equal(t, []string{"/bad.html"}, asked, "the policy keeps requests in")
@@ -107,12 +119,12 @@ const measure = `<!DOCTYPE html><title>-</title>%s<script>onload = () => {
 
 func TestItFitsAPhone(t *testing.T) {
 	b := newBrowser(t)
-	b.pages["/run.html"] = html(t, run(50, ""))
+	b.put("/run.html", html(t, run(50, "")))
 	frames := ""
 	for _, w := range []int{360, 390, 1280} {
 		frames += fmt.Sprintf(`<iframe src="/run.html" style="width:%dpx;height:600px;border:0"></iframe>`, w)
 	}
-	b.pages["/measure.html"] = fmt.Sprintf(measure, frames)
+	b.put("/measure.html", fmt.Sprintf(measure, frames))
 	dom, _, _ := b.look("/measure.html", "--window-size=1400,900")
 	require.Contains(t, dom, "<title>sticking out 0 0 0</title>", "nothing sticks out sideways")
 }
@@ -120,7 +132,7 @@ func TestItFitsAPhone(t *testing.T) {
 // The page of a hundred thousand messages is one that a browser takes.
 func TestTheBrowserTakesALongRun(t *testing.T) {
 	b := newBrowser(t)
-	b.pages["/long.html"] = html(t, run(50_000, ""))
+	b.put("/long.html", html(t, run(50_000, "")))
 	dom, console, asked := b.look("/long.html")
 	require.Empty(t, console)
 	require.Len(t, asked, 1)
@@ -130,7 +142,7 @@ func TestTheBrowserTakesALongRun(t *testing.T) {
 // It prints: all pages of messages, to a PDF that says so.
 func TestItPrints(t *testing.T) {
 	b := newBrowser(t)
-	b.pages["/run.html"] = html(t, run(400, ""))
+	b.put("/run.html", html(t, run(400, "")))
 	pdf := filepath.Join(t.TempDir(), "run.pdf")
 	_, console, _ := b.look("/run.html", "--print-to-pdf="+pdf)
 	require.Empty(t, console)
