@@ -81,8 +81,6 @@ func (b *browser) look(path string, more ...string) (dom, console string, asked 
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.mu.Lock()
-	defer b.mu.Unlock()
 	return out.String(), console, b.asked
 }
 
