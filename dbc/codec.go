@@ -88,20 +88,21 @@ func (c *Codec) Decode(f *canbus.Frame, dst []float64) int {
 		return c.decodeEach(f, dst)
 	}
 	little := binary.LittleEndian.Uint64(f.Data[:8])
-	words := [2]uint64{little, bits.ReverseBytes64(little)}
-	fast := c.fast
-	dst = dst[:len(fast):len(dst)] // panics if shorter
-	for i := range fast {
-		p := &fast[i]
-		raw := words[p.order&1] >> (p.shift & 63) & p.mask
+	big := bits.ReverseBytes64(little)
+	words := [4]uint64{little, big, little >> 1, big >> 1}
+	cores := c.cores
+	dst = dst[:len(cores):len(dst)] // panics if shorter
+	for i := range cores {
+		p := &cores[i]
+		raw := words[p.word&3] & p.mask
 		// The conversion keeps the product's rounding: no machine may fuse the two.
-		dst[i] = float64(float64(int64((raw^p.sign)-p.sign))*p.factor) + p.offset
+		dst[i] = float64(float64(int64((raw^p.sign)-p.sign))*p.scale) + p.offset
 	}
 	for _, i := range c.others {
 		p := &c.plans[i]
 		dst[i] = p.physical(p.get(&f.Data))
 	}
-	return len(fast)
+	return len(cores)
 }
 
 func (c *Codec) decodeEach(f *canbus.Frame, dst []float64) (present int) {

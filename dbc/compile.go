@@ -17,21 +17,38 @@ const (
 	double              // IEEE 754 binary64
 )
 
-// core is what reading an integer takes, packed for the sake of speed.
+// core reads an integer without a shift: the bits stay in their place of the word, and
+// the factor makes up for it. Powers of two leave the rounding as it is. The word is one
+// of four: little-endian, big-endian, and each shifted by one bit, for the unsigned
+// signals whose most significant bit would be the sign of the word.
 type core struct {
-	factor, offset float64
-	mask           uint64
-	// sign is the sign bit in place, or 0: (raw ^ sign) - sign extends it.
-	sign  uint64
-	shift uint8
-	order uint8 // 0 little-endian, 1 big-endian
+	scale, offset float64
+	mask, sign    uint64
+	word          uint8
+}
+
+// core of a plan; false if it must be read by the plan.
+func (p *plan) core() (core, bool) {
+	c := core{scale: math.Ldexp(p.factor, -int(p.shift)), offset: p.offset, mask: p.mask << p.shift, sign: p.sign << p.shift, word: p.order}
+	if c.sign == 0 && c.mask>>63 != 0 {
+		c.word += 2
+		c.mask >>= 1
+		c.scale *= 2
+	}
+	exact := math.Abs(c.scale) > 0x1p-1000 && !math.IsInf(c.scale, 0)
+	return c, p.form == whole && exact
 }
 
 // plan is a signal compiled. Its bits lie in a window of eight bytes at base, read as one
 // word in the signal's byte order; then raw = word >> shift & mask. A signal that
 // straddles nine bytes (CAN FD only) is wide: spill bits of it lie in the ninth.
 type plan struct {
-	core
+	factor, offset float64
+	mask           uint64
+	// sign is the sign bit in place, or 0: (raw ^ sign) - sign extends it.
+	sign  uint64
+	shift uint8
+	order uint8 // 0 little-endian, 1 big-endian
 	form  form
 	base  uint8
 	wide  bool
@@ -53,9 +70,9 @@ type Codec struct {
 	// windows at the first byte.
 	need   uint8
 	simple bool
-	// fast are the cores of all signals of a simple codec; others are the places of
-	// those that are no integers of up to 63 bits, or signed of 64.
-	fast   []core
+	// cores are those of all signals of a simple codec; others are the places of the
+	// signals that have none.
+	cores  []core
 	others []int
 	// order lists the signals so that a switch comes before what it selects.
 	order    []int
@@ -96,8 +113,9 @@ func Compile(m *Message) (*Codec, error) {
 		c.addRole(i, s)
 	}
 	for i := range c.plans {
-		c.fast = append(c.fast, c.plans[i].core)
-		if c.plans[i].form != whole {
+		k, ok := c.plans[i].core()
+		c.cores = append(c.cores, k)
+		if !ok {
 			c.others = append(c.others, i)
 		}
 	}
@@ -141,7 +159,7 @@ func (s *Signal) plan(m *Message) plan {
 		base = min(first, canbus.MaxData-8)
 	}
 	p := plan{
-		core: core{factor: s.Factor, offset: s.Offset, mask: ^uint64(0) >> (64 - n)},
+		factor: s.Factor, offset: s.Offset, mask: ^uint64(0) >> (64 - n),
 		base: uint8(base), need: uint8(last + 1), under: -1,
 		high: math.Ldexp(1, n),
 	}

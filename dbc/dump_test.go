@@ -69,3 +69,24 @@ func dumpSignal(s *dbc.Signal) string {
 	}
 	return t
 }
+
+// writeMessage writes a message in the format.
+func writeMessage(m *dbc.Message) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "BO_ %d %s: %d A\n", uint32(m.Key), m.Name, m.Length)
+	floats := ""
+	for _, s := range m.Signals {
+		order, sign := "1", "+"
+		if s.BigEndian {
+			order = "0"
+		}
+		if s.Encoding != dbc.Unsigned {
+			sign = "-"
+		}
+		if s.Encoding >= dbc.Float32 {
+			floats += fmt.Sprintf("SIG_VALTYPE_ %d %s : %d;\n", uint32(m.Key), s.Name, s.Encoding-1)
+		}
+		fmt.Fprintf(&b, " SG_ %s : %d|%d@%s%s (%v,%v) [0|0] \"%s\" B\n", s.Name, s.Start, s.Length, order, sign, s.Factor, s.Offset, s.Unit)
+	}
+	return b.String() + floats
+}

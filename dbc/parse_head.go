@@ -28,12 +28,11 @@ func (p *parser) symbols() {
 		if line == nil || line[1] == "BS_" || line[1] == "BU_" { // no such symbols: sections without a colon
 			return
 		}
-		n := len(line[0])
-		p.at += n
-		if p.text[p.at] != '\n' { // the last line, without an end
-			p.at++
+		if !strings.HasSuffix(line[0], "\n") {
+			p.at = len(p.text)
 			return
 		}
+		p.at += len(line[0])
 	}
 }
 
