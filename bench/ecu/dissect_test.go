@@ -87,10 +87,12 @@ func TestADissectorReadsUDSAnswers(t *testing.T) {
 	if _, err := exec.LookPath("tshark"); err != nil {
 		missingPeer(t, "tshark")
 	}
-	file := recordAnswers(t, func(*network) {}, "10 03", "22 F1 90", "31 03 02 10", "19 02 01", "2E F1 90 00", "3E 00", "85 02")
+	file := recordAnswers(t, func(*network) {}, "10 03", "22 F1 90", "31 03 02 10", "19 02 01", "2E F1 90 00", "3E 00", "85 02",
+		"2F 04 00 03 01", "36 01 00", "24 F1 90", "2C 01 F3 01 F4 0C 01 02")
 	got := dissect(t, file, "uds", "uds.sid", "uds.dsc.type", "uds.rdbi.data_identifier", "uds.rc.type", "uds.rc.identifier",
 		"uds.rdtci.type", "uds.err.sid", "uds.err.code", "uds.cdtcs.type")
 	assert.Equal(t, strings.Join([]string{
 		"0x10 0x03", "0x22 0xf190", "0x31 0x03 0x0210", "0x19 0x02", "0x3f 0x2e 0x13", "0x3e", "0x85 0x02",
+		"0x2f", "0x3f 0x36 0x7f", "0x24", "0x2c",
 	}, "\n"), got)
 }

@@ -24,7 +24,9 @@ var engineReadings = strings.Fields(`engine_rpm vehicle_kmh coolant_c intake_air
 	o2_b1s1_v o2_b1s2_v o2_b2s1_v o2_b2s2_v fuel_system_1 fuel_system_2 run_time_s lambda_commanded fuel_level_pct
 	catalyst_1_c fuel_rate_lph purge_pct torque_pct key gear parking_brake brake_pedal engine_running cranking
 	start_allowed clutch_learned crank_variation_learned mil security_lamp powered wheel_fl_kmh wheel_fr_kmh
-	wheel_rl_kmh wheel_rr_kmh crank_variation_pct door_open immobiliser_ok`)
+	wheel_rl_kmh wheel_rr_kmh crank_variation_pct door_open immobiliser_ok rail_kpa tank_kpa tank_rise_kpa throttle_2_v throttle_v
+	idle_air_pct fan fuel_pump vent_closed catalyst_swing_1_pct catalyst_swing_2_pct body_key_code key_code steering_deg
+	steering_raw_deg`)
 
 // plant is a car made of settable numbers, and a record of what was asked of it.
 type plant struct {
@@ -78,6 +80,15 @@ func (p *plant) keyOn() {
 	p.set("intake_air_c", 20)
 	p.set("parking_brake", 1)
 	p.set("clutch_v", 0.92)
+}
+
+// warmIdle is the car idling warm, in closed loop.
+func (p *plant) warmIdle() {
+	p.keyOn()
+	for name, v := range map[string]float64{"engine_running": 1, "engine_rpm": 610, "coolant_c": 92, "battery_v": 14.1, "fuel_level_pct": 60,
+		"fuel_system_1": 2, "fuel_system_2": 2, "run_time_s": 120, "load_pct": 20} {
+		p.set(name, v)
+	}
 }
 
 var carIdentity = map[string]string{

@@ -67,6 +67,10 @@ func TestReadinessBytes(t *testing.T) {
 	assert.Equal(t, "41 01 83 07 65 00", r.call("01 01"))
 	r.mem.Clear(emissionGroup)
 	assert.Equal(t, "41 01 00 07 65 65", r.call("01 01"))
+	r.pass("P0442")
+	assert.Equal(t, "41 41 00 07 65 65", r.call("01 41"), "with the engine off no monitor completes")
+	r.plant.warmIdle()
+	r.wait(12 * time.Second)
 	for _, code := range []string{"P0134", "P0154", "P0135", "P0155", "P0442", "P0420"} {
 		r.pass(code)
 	}

@@ -40,12 +40,21 @@ obd:
   infotypes:
     - {type: 0x02, items: 1, fields: [{text: vin, bytes: 17}]}
   freeze_frame: [0x0C]
+  results: [{mid: 0x21, tid: 0x80, uas: 0x2F, code: P0102, signal: rpm, at_least: 1, at_most: 9}]
+  tests: [{tid: 0x01, lasts: 1m, sets: [{output: vent, value: 1}]}]
 memory:
   readiness: [components]
+  enable: [{monitor: components, when: [{signal: key, at_least: 2}], for: 3s}]
 dids:
   - {did: 0xF190, fields: [{text: vin, bytes: 17}], write: {in: [extended], security: 1}}
 codes:
   - {code: P0102, fail: 1s, monitor: components, emission: true}
+outputs:
+  - {output: fan, did: 0x0400, in: [extended], longest: 9s}
+regions:
+  - {region: app, address: 0x1000, size: 0x100, program: true}
+  - {region: boot, address: 0x2000, size: 0x100}
+programming: {max_block: 66, services: [0x10]}
 routines:
   - routine: learn
     rid: 0x0210
@@ -84,7 +93,7 @@ func TestABadFileIsOneClearLine(t *testing.T) {
 		{"readiness: [components]", "readiness: [brakes]", `"brakes" is no readiness monitor, want one of catalyst, components`},
 		{"readiness: [components]", "readiness: [components, catalyst]", `"catalyst" has no code`},
 		{"security: 1}}", "security: 2}}", "2 is no security level"},
-		{"code: P0102", "code: P01G2", `small.yaml:27:12: codes[0].code: "P01G2" is no trouble code`},
+		{"{code: P0102", "{code: P01G2", `small.yaml:30:12: codes[0].code: "P01G2" is no trouble code`},
 		{"fail: 1s,", "fail: 1s, trips: 3,", "3, want 1 or 2"},
 		{"fail: 1s,", "fail: 1s, kind: condition,", "neither debounce nor trips"},
 		{"nrc: 0x22", "nrc: 0x33", "0x33, want 0x22 or 0x81 to 0x94"},
@@ -93,6 +102,23 @@ func TestABadFileIsOneClearLine(t *testing.T) {
 		{"steps: [{step: wait, takes: 4s}]", "steps: []", "no steps"},
 		{"from: rpm", "from: rpm, over: median", `"median", want one of last, mean`},
 		{"is: 2, nrc", "nrc", "no limit, want one of is, below"},
+		{"mid: 0x21", "mid: 0x20", "says what is supported and is computed"},
+		{"tid: 0x80", "tid: 0", "want a test identifier"},
+		{"uas: 0x2F", "uas: 0x7F", "0x7f is no unit and scaling"},
+		{"code: P0102, signal", "code: P0999, signal", `"P0999" is no code of the unit`},
+		{"at_least: 1, at_most", "at_least: 10, at_most", "10 is more than at_most (9)"},
+		{"lasts: 1m, ", "", "want the longest time of the test"},
+		{"output: vent, ", "", "want that of an output"},
+		{"monitor: components, when", "monitor: catalyst, when", `"catalyst" is no readiness monitor of the unit`},
+		{"did: 0x0400, in: [extended]", "did: 0x0400, in: [garage]", `"garage" is no session`},
+		{"longest: 9s}", "longest: 9s, at_least: 2, at_most: 3}", "0, want 2 to 3"},
+		{"address: 0x2000", "address: 0x10FF", "overlaps it"},
+		{"address: 0x1000, size: 0x100,", "address: 0x1000, size: 4,", "4 bytes, want 5 to"},
+		{"max_block: 66", "max_block: 2", "2, want 3 to 4095"},
+		{"services: [0x10]", "services: [0x22]", "0x22 is no service of the unit"},
+		{"rid: 0x0210\n", "rid: 0x0210\n    does: dance\n", `"dance", want erase or verify`},
+		{"rid: 0x0210\n", "rid: 0x0210\n    does: verify\n", "the reason when the checksum is wrong"},
+		{"{signal: key, is: 2, nrc: 0x22}", "{stored: vin, is: 2, nrc: 0x22}", "beside a reading"},
 		{"ecu: small", "ecu: [", "small.yaml:1:"},
 	} {
 		bad := strings.Replace(base, c.old, c.new, 1)
@@ -161,7 +187,9 @@ func FuzzLoadSpec(f *testing.F) {
 			return
 		}
 		server.Power(0, true)
-		for _, req := range [][]byte{{1, 0}, {9, 0}, {0x10, 1}, {0x22, 0xF1, 0x90}, {0x19, 2, 0xFF}, {0x31, 3, 2, 0x10}} {
+		for _, req := range [][]byte{{1, 0}, {9, 0}, {0x10, 1}, {0x22, 0xF1, 0x90}, {0x19, 2, 0xFF}, {0x31, 3, 2, 0x10},
+			{6, 0x21}, {8, 1, 0, 0, 0, 0, 0}, {0x10, 3}, {0x23, 0x14, 0, 0, 0, 0, 4}, {0x24, 0xF1, 0x90}, {0x2A, 1, 1}, {0x2C, 1, 0xF3, 1, 0xF1, 0x90, 1, 1},
+			{0x2F, 4, 0, 3, 1}, {0x34, 0, 0x44, 0, 0, 0x10, 0, 0, 0, 1, 0}, {0x36, 1, 0}, {0x37}, {0x19, 0x42, 0x33, 8, 0xFF}} {
 			server.Request(1e12, false, bytes.Clone(req))
 		}
 		server.Tick(2e12)

@@ -86,12 +86,12 @@ func TestSupportedMaskCoding(t *testing.T) {
 }
 
 // The minimum sensible set of one engine unit has masks BE 3F B9 93, 80 07 A0 11
-// and FE DC 80 14; this one has 02, 08, 09 and 62 besides, but not 47.
+// and FE DC 80 14; this one has 02, 08, 09, 22, 32, 4F, 50, 5A, 62 and 63 besides.
 func TestEngineUnitsMasks(t *testing.T) {
 	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
 	assert.Equal(t, "41 00 FF BF B9 93", r.call("0100"))
-	assert.Equal(t, "41 20 80 07 A0 11 40 FC DC 80 15", r.call("01 20 40"))
-	assert.Equal(t, "41 60 40 00 00 00", r.call("0160"))
+	assert.Equal(t, "41 20 C0 07 E0 11 40 FE DF 80 55", r.call("01 20 40"))
+	assert.Equal(t, "41 60 60 00 00 00", r.call("0160"))
 	assert.Equal(t, "", r.call("0180"))
 	assert.Equal(t, "49 00 55 40 00 00", r.call("0900"))
 }
@@ -100,11 +100,11 @@ func TestRulesOfEmissionRequests(t *testing.T) {
 	for _, c := range []struct{ name, req, want string }{
 		{"six PIDs, supported ones answered", "01 05 0C 99 0D 9A 0F", "41 05 7B 0C 00 00 0D 00 0F 3C"},
 		{"unsupported PID", "01 99", ""},
-		{"unsupported service", "06 00", ""},
+		{"unsupported service", "05 00", ""},
 		{"no PID", "01", ""},
 		{"seven PIDs", "01 05 0C 0D 0E 0F 10 11", ""},
 		{"supported range mixed with data", "01 00 0C", ""},
-		{"supported ranges together", "01 00 60", "41 00 FF BF B9 93 60 40 00 00 00"},
+		{"supported ranges together", "01 00 60", "41 00 FF BF B9 93 60 60 00 00 00"},
 		{"freeze frame without one", "02 0C 00", ""},
 		{"its code without one", "02 02 00", "42 02 00 00 00"},
 		{"freeze frame supported PIDs", "02 00 00", "42 00 00 7F BF 80 03"},
@@ -124,7 +124,7 @@ func TestRulesOfEmissionRequests(t *testing.T) {
 	} {
 		r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
 		assert.Equal(t, c.want, r.call(c.req), "functional: %s", c.name)
-		assert.Equal(t, c.want == "", r.ask(c.req) == "" || c.req[:2] == "06", "physical: %s", c.name)
+		assert.Equal(t, c.want == "", r.ask(c.req) == "" || c.req[:2] == "05", "physical: %s", c.name)
 	}
 }
 

@@ -118,7 +118,7 @@ func (s *Server) routineControl(req []byte) byte {
 		return requestOutOfRange
 	case len(req) != 4 && (r.spec.Does != doesErase || s.sub != 1):
 		return wrongLength
-	case !s.access.allows(r.security):
+	case s.sub != 3 && !s.access.allows(r.security): // results are no secret
 		return securityAccessDenied
 	case s.sub == 2 && r.state != routineRunning:
 		return requestSequenceError

@@ -23,10 +23,11 @@ var update = flag.Bool("update", false, "write what happened into the behaviour 
 //	wait DURATION          time passes
 //	ask BYTES [DURATION]   a physical request, and all answers within the time (49ms)
 //	call BYTES [DURATION]  the same on the functional identifier
-//	unlock                 security level 1 with the right key
+//	unlock [LEVEL]         security level 1, or that, with the right key
 //	wrong-key              the same with a wrong one
 //	fail CODE, pass CODE   the monitor of a code fails or passes for its whole time
 //	show NAME              a learned value
+//	forget NAME            a learned value or piece of identity is lost
 //	power on|off, cycle begin|end, start, warm-up   supply and cycles
 //
 // and, indented, what happened: answers with the time since the request, and
@@ -90,7 +91,11 @@ func (r *rig) play(words []string) []string {
 	case "ask", "call":
 		got = r.exchange(words[0] == "call", words[1:])
 	case "unlock", "wrong-key":
-		got = append(got, r.tryKey(words[0] == "unlock"))
+		level := 1
+		if len(words) > 1 {
+			level = int(words[1][0] - '0')
+		}
+		got = append(got, r.tryKey(level, words[0] == "unlock"))
 	case "fail", "pass":
 		r.test(words[1], words[0] == "fail")
 	case "show":
@@ -99,6 +104,8 @@ func (r *rig) play(words []string) []string {
 		} else {
 			got = append(got, "not learned")
 		}
+	case "forget":
+		r.nv.Erase(words[1])
 	case "power":
 		r.server.Power(r.now, words[1] == "on")
 	case "cycle":
@@ -147,16 +154,16 @@ func (r *rig) exchange(functional bool, words []string) []string {
 	return got
 }
 
-func (r *rig) tryKey(right bool) string {
-	seed := r.ask("27 01")
-	if !strings.HasPrefix(seed, "67 01") {
+func (r *rig) tryKey(level int, right bool) string {
+	seed := r.ask(fmt.Sprintf("27 %02X", 2*level-1))
+	if !strings.HasPrefix(seed, "67") {
 		return seed
 	}
-	key := SecurityKey(r.spec.Security[0].Secret, [4]byte(bytesOf(r.t, seed)[2:]))
+	key := SecurityKey(r.spec.Security[level-1].Secret, [4]byte(bytesOf(r.t, seed)[2:]))
 	if !right {
 		key[3] ^= 1
 	}
-	return r.ask("27 02" + spaced(key[:]))
+	return r.ask(fmt.Sprintf("27 %02X", 2*level) + spaced(key[:]))
 }
 
 // asked is what the unit has asked of the car since before.

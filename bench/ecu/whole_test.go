@@ -62,7 +62,13 @@ func newWhole(t *testing.T, fresh bool) *whole {
 	// The other units' programs move too: the body unit frees the immobiliser.
 	brake, err := control.NewBrake(w.car, ecu.NewMemory(specs[1]), w.nv)
 	require.NoError(t, err)
-	body, err := control.NewBody(w.car, ecu.NewMemory(specs[2]), w.nv)
+	bodyNV := ecu.NewNV(specs[2], nil)
+	for _, l := range learned {
+		if l.ECU == "body" {
+			bodyNV.Set(l.Value, l.Number)
+		}
+	}
+	body, err := control.NewBody(w.car, ecu.NewMemory(specs[2]), bodyNV)
 	require.NoError(t, err)
 	var step func()
 	tick := w.loop.NewTimer(clock.PriorityCar, func() { step() })
@@ -159,4 +165,102 @@ func TestTheWholeCarLearnsItsCrankVariation(t *testing.T) {
 	v, ok := w.nv.Get("crank_variation")
 	require.True(t, ok)
 	assert.InDelta(t, 0.6, v, 0.3, "the run-out of this car's wheel, in percent")
+}
+
+// truth is a signal of the car itself.
+func (w *whole) truth(name string) float64 {
+	r, ok := w.car.Truth.Lookup(name)
+	require.True(w.t, ok, name)
+	return w.car.Truth.Get(r)
+}
+
+// The throttle rest learn on the whole car: the springs hold the plate at 5.5 % of
+// the sensor's 0.5 to 4.5 V, which is 0.72 V.
+func TestTheWholeCarLearnsItsThrottleRest(t *testing.T) {
+	w := newWhole(t, false)
+	w.nv.Erase("throttle_rest_v")
+	w.drive(0, "key", "on")
+	w.send(1*time.Second, 0x10, 0x03)
+	w.send(1500*time.Millisecond, 0x31, 0x01, 0x02, 0x12)
+	w.send(5*time.Second, 0x31, 0x03, 0x02, 0x12)
+	w.run(6 * time.Second)
+	assert.Equal(t, []string{"50 03 00 32 01 F4", "71 01 02 12 01", "71 03 02 12 00 00"}, w.heard)
+	v, ok := w.nv.Get("throttle_rest_v")
+	require.True(t, ok)
+	assert.InDelta(t, 0.72, v, 0.03)
+}
+
+// An exchanged engine unit: it starts nothing until the ten minutes and the key cycle
+// are over (common practice). The engine starts in the end.
+func TestTheWholeCarTakesAnExchangedUnit(t *testing.T) {
+	w := newWhole(t, false)
+	w.nv.Erase("immobiliser_key")
+	w.drive(0, "clutch", "100")
+	w.drive(0, "key", "on")
+	w.drive(2*time.Second, "key", "start")
+	w.drive(4*time.Second, "key", "on")
+	var before float64
+	w.loop.At(4*time.Second, clock.PriorityJudge, func() { before = w.truth("engine_rpm") })
+	w.send(5*time.Second, 0x10, 0x03)
+	w.send(5200*time.Millisecond, 0x27, 0x01)
+	w.loop.At(5500*time.Millisecond, clock.PriorityTool, func() {
+		var seed [4]byte
+		_, err := fmt.Sscanf(w.heard[1], "67 01 %X %X %X %X", &seed[0], &seed[1], &seed[2], &seed[3])
+		require.NoError(t, err, w.heard[1])
+		key := ecu.SecurityKey(0x48E0C0DE, seed)
+		require.NoError(t, w.tester.Send(append([]byte{0x27, 0x02}, key[:]...)))
+	})
+	w.send(6*time.Second, 0x31, 0x01, 0x02, 0x20)
+	lamp := 0.0
+	w.loop.At(5*time.Minute, clock.PriorityJudge, func() { lamp = w.truth("security_lamp") })
+	w.drive(10*time.Minute+10*time.Second, "key", "off")
+	w.drive(10*time.Minute+20*time.Second, "key", "on")
+	w.drive(10*time.Minute+22*time.Second, "key", "start")
+	w.drive(10*time.Minute+25*time.Second, "key", "on")
+	w.run(10*time.Minute + 30*time.Second)
+	assert.Zero(t, before, "locked: no crank")
+	assert.EqualValues(t, 1, lamp, "the security lamp is lit during the wait")
+	assert.Equal(t, "71 01 02 20 01", w.heard[3])
+	assert.Greater(t, w.truth("engine_rpm"), 400.0)
+	assert.Zero(t, w.truth("security_lamp"))
+}
+
+// Cylinder 3 kept shut at idle is missed by the engine; the fan turns on command and
+// returns with the session.
+func TestTheWholeCarObeysOutputs(t *testing.T) {
+	w := newWhole(t, false)
+	w.drive(0, "clutch", "100")
+	w.drive(0, "key", "on")
+	w.drive(1*time.Second, "key", "start")
+	w.drive(4*time.Second, "key", "on")
+	w.drive(6*time.Second, "clutch", "0")
+	w.send(14*time.Second, 0x10, 0x03)
+	w.send(14200*time.Millisecond, 0x2F, 0x04, 0x13, 0x03, 0x00)
+	w.send(14400*time.Millisecond, 0x2F, 0x04, 0x00, 0x03, 0x01)
+	var held, after bool
+	var off uint16
+	w.loop.At(16*time.Second, clock.PriorityJudge, func() { held, off = w.car.Actuators.Fan, w.car.Actuators.InjectorOff })
+	w.loop.At(25*time.Second, clock.PriorityJudge, func() { after = w.car.Actuators.Fan })
+	w.run(26 * time.Second)
+	require.Equal(t, []string{"50 03 00 32 01 F4", "6F 04 13 03 00", "6F 04 00 03 01"}, w.heard)
+	assert.True(t, held)
+	assert.EqualValues(t, 1<<2, off)
+	assert.False(t, after)
+	assert.Zero(t, w.car.Actuators.InjectorOff)
+}
+
+// With no whole program the car does not start, and its lamp and pump are dark.
+func TestTheWholeCarWithoutAProgram(t *testing.T) {
+	w := newWhole(t, false)
+	w.nv.Set("program_invalid", 1)
+	w.drive(0, "clutch", "100")
+	w.drive(0, "key", "on")
+	w.drive(1*time.Second, "key", "start")
+	w.send(3*time.Second, 0x22, 0xF1, 0x80)
+	w.send(3200*time.Millisecond, 0x19, 0x02, 0xFF)
+	w.run(4 * time.Second)
+	assert.Less(t, w.truth("engine_rpm"), 1.0)
+	assert.False(t, w.car.Actuators.FuelPump)
+	require.Len(t, w.heard, 2)
+	assert.Equal(t, "7F 19 11", w.heard[1])
 }

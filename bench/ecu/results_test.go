@@ -1,0 +1,112 @@
+package ecu
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"pgregory.net/rapid"
+)
+
+// Rows of service 06 (SAE J1979): monitor, test, scaling, value, least, most; all
+// zero until the test has run since the last clear.
+func TestMonitorResults(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	assert.Equal(t, "46 00 88 00 00 01", r.call("06 00"), "01, 05 and higher ranges")
+	assert.Equal(t, "46 21 80 2F 00 00 00 00 00 00", r.call("06 21"))
+	r.plant.warmIdle()
+	r.wait(12 * time.Second)
+	r.plant.set("catalyst_swing_1_pct", 12.5)
+	r.pass("P0420")
+	// 12.5 % in 0.01 % is 04E2; at most 35 % is 0DAC (SAE J1979 scaling 2F).
+	assert.Equal(t, "46 21 80 2F 04 E2 00 00 0D AC", r.call("06 21"))
+	assert.Equal(t, "62 F6 21 80 2F 04 E2 00 00 0D AC", r.ask("22 F6 21"), "its form in UDS")
+	r.plant.set("catalyst_swing_1_pct", 60)
+	assert.Equal(t, "46 21 80 2F 04 E2 00 00 0D AC", r.call("06 21"), "the last result is kept")
+	r.fail("P0420")
+	assert.Equal(t, "46 21 80 2F 17 70 00 00 0D AC", r.call("06 21"), "beyond the limit, with its code")
+	r.mem.EndCycle()
+	r.mem.BeginCycle()
+	assert.Equal(t, "46 21 80 2F 17 70 00 00 0D AC", r.call("06 21"), "over the key cycle")
+	r.mem.Clear(emissionGroup)
+	assert.Equal(t, "46 21 80 2F 00 00 00 00 00 00", r.call("06 21"))
+	assert.Empty(t, r.call("06 99"), "not there: no answer")
+	assert.Empty(t, r.call("06 21 22"), "one monitor a request")
+	assert.Empty(t, r.call("06 20 21"), "not mixed")
+}
+
+func TestSignedResults(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	r.plant.warmIdle()
+	r.wait(time.Second)
+	r.plant.set("trim_short_1_pct", -3)
+	r.plant.set("trim_long_1_pct", -9.5)
+	r.pass("P0171")
+	r.pass("P0172")
+	// -12.5 in 0.01 is FB1E, 25 is 09C4, -25 is F63C; open ends are the range's.
+	assert.Equal(t, "46 81 80 83 FB 1E 80 00 09 C4 81 81 83 FB 1E F6 3C 7F FF", r.call("06 81"))
+}
+
+// Extremes are those of the cycle's samples.
+func TestResultsOverTheCycle(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	r.plant.warmIdle()
+	r.wait(12 * time.Second)
+	for _, v := range []float64{0.8, 0.1, 0.5} {
+		r.plant.set("o2_b1s1_v", v)
+		r.pass("P0134")
+	}
+	// 0.1 V and 0.8 V in 0.001 V (scaling 0B); limits 0.4 V and 0.5 V.
+	assert.Equal(t, "46 01 07 0B 00 64 00 00 01 90 01 08 0B 03 20 01 F4 FF FF", r.call("06 01"))
+}
+
+// The worked row of SAE J1979: 0.365 V is 0BB0 in 0.122 mV.
+func TestScalingOfTheWorkedRow(t *testing.T) {
+	assert.EqualValues(t, 0x0BB0, (&resultSpec{UAS: 0x0A}).raw(0.365024))
+	assert.EqualValues(t, 72, (&resultSpec{UAS: 0x10}).raw(0.072))
+	rapid.Check(t, func(rt *rapid.T) {
+		uas := rapid.SampledFrom([]uint8{0x01, 0x0A, 0x16, 0x2F, 0x83, 0x96}).Draw(rt, "uas")
+		n := rapid.Int16().Draw(rt, "raw")
+		k := scalings[uas]
+		want := uint16(n)
+		v := float64(n)
+		if uas < 0x80 {
+			v = float64(want)
+		}
+		assert.Equal(rt, want, (&resultSpec{UAS: uas}).raw(v*k.perBit+k.offset))
+	})
+}
+
+// A monitor completes only where its enable conditions were met: cold, open loop or
+// engine off, no sample counts, neither good nor bad.
+func TestMonitorsRunUnderTheirConditionsOnly(t *testing.T) {
+	for _, c := range []struct {
+		name, signal string
+		value        float64
+		runs         bool
+	}{
+		{"all met", "coolant_c", 92, true},
+		{"cold", "coolant_c", 60, false},
+		{"open loop in bank 2", "fuel_system_2", 1, false},
+		{"engine off", "engine_running", 0, false},
+	} {
+		r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+		r.mem.Clear(emissionGroup)
+		r.plant.warmIdle()
+		r.plant.set(c.signal, c.value)
+		r.wait(time.Second)
+		r.pass("P0420")
+		r.fail("P0430")
+		complete, _ := r.mem.Ready("catalyst")
+		assert.Equal(t, c.runs, complete, c.name)
+		i, _ := r.mem.Ref("P0430")
+		assert.Equal(t, c.runs, r.mem.Status(i)&testFailed != 0, c.name)
+	}
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	r.plant.warmIdle()
+	r.wait(5 * time.Second)
+	i, _ := r.mem.Ref("P0134")
+	assert.True(t, r.mem.gated(i), "the oxygen monitor wants ten seconds")
+	r.wait(6 * time.Second)
+	assert.False(t, r.mem.gated(i))
+}
