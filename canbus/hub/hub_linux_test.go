@@ -119,7 +119,8 @@ func TestEveryNodeSeesTheFramesOfTheOthersOnly(t *testing.T) {
 	assert.Equal(t, mark, bare(read(t, a)))
 
 	assert.Equal(t, []string{"client-1 join", "client-2 join"}, w.all())
-	st := s.Stats()
+	var st hub.Stats
+	b.do(func() { st = s.Stats() }) // a frame is counted once it is sent: a client may be quicker
 	assert.Equal(t, uint64(len(kinds)+1), st.In)
 	assert.Equal(t, uint64(len(kinds)+3), st.Out)
 }
