@@ -12,18 +12,20 @@ import (
 type Outcome uint8
 
 // The outcomes. Undecided means that the run ended before it could be told,
-// NotApplicable that the tool's profile lacks what was asked, and Ours that the
-// bench or the scenario failed, not the tool.
+// NotApplicable that the tool's profile lacks what was asked, Ours that the
+// bench or the scenario failed, not the tool, and Advice that the tool did
+// something that is allowed but better done otherwise: it fails no run.
 const (
 	Undecided Outcome = iota
 	Pass
 	Fail
 	NotApplicable
 	Ours
+	Advice
 	outcomes
 )
 
-var outcomeNames = [outcomes]string{"undecided", "pass", "fail", "not applicable", "ours"}
+var outcomeNames = [outcomes]string{"undecided", "pass", "fail", "not applicable", "ours", "advice"}
 
 // String is the outcome's word.
 func (o Outcome) String() string {
@@ -32,6 +34,10 @@ func (o Outcome) String() string {
 	}
 	return "unknown"
 }
+
+// Met reports whether nothing is held against anybody: no failure, nothing left
+// undecided, nothing that the bench owes.
+func (o Outcome) Met() bool { return o == Pass || o == NotApplicable || o == Advice }
 
 // OutcomeOf is the outcome of a word.
 func OutcomeOf(word string) (Outcome, bool) {

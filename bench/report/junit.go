@@ -57,7 +57,8 @@ type (
 // JUnit writes the runs as JUnit XML, valid by its published schema. Times are seconds of the run, so equal runs
 // in virtual time give equal files. What is not applicable is skipped, what the
 // bench itself broke is an error, undecided counts as a failure; a failure that the
-// baseline knows is skipped and says so.
+// baseline knows is skipped and says so. Advice is a case that passed, with what is
+// advised as its output.
 func JUnit(w io.Writer, runs []Run) error {
 	doc := junitSuites{Name: "sawhorse"}
 	var total time.Duration
@@ -103,6 +104,8 @@ func suite(r *Run) junitSuite {
 		switch reason := because(r, v); v.Outcome {
 		case judge.Pass:
 			c.Output = passed(v)
+		case judge.Advice:
+			c.Output = "advice: " + account(v)
 		case judge.NotApplicable:
 			c.Skipped, s.Skipped = clean(v.Reason), s.Skipped+1
 		case judge.Ours:
@@ -132,16 +135,20 @@ func because(r *Run, v *judge.Verdict) *junitReason {
 	if v.Outcome == judge.Fail {
 		kind = v.Cause.String()
 	}
+	return &junitReason{Message: clean(v.Reason), Type: kind, Text: "\n" + account(v) + again(r)}
+}
+
+// account is the reason, the evidence and the margin, a line each.
+func account(v *judge.Verdict) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "\n%s\n", clean(v.Reason))
+	fmt.Fprintln(&b, clean(v.Reason))
 	for _, e := range v.Evidence {
-		fmt.Fprintf(&b, "%s\n", clean(e.String()))
+		fmt.Fprintln(&b, clean(e.String()))
 	}
 	if v.Margin.Known {
 		fmt.Fprintf(&b, "margin %s\n", v.Margin)
 	}
-	b.WriteString(again(r))
-	return &junitReason{Message: clean(v.Reason), Type: kind, Text: b.String()}
+	return b.String()
 }
 
 // passed is what is worth knowing of what passed: why, and how near it was.

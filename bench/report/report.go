@@ -95,7 +95,7 @@ func (r *Run) Status() int {
 }
 
 // tally counts the outcomes.
-type tally struct{ pass, fail, undecided, none, ours, known int }
+type tally struct{ pass, fail, undecided, none, ours, advice, known int }
 
 func (r *Run) tally() (t tally) {
 	for i := range r.Verdicts {
@@ -112,6 +112,8 @@ func (r *Run) tally() (t tally) {
 			t.none++
 		case judge.Ours:
 			t.ours++
+		case judge.Advice:
+			t.advice++
 		default:
 			t.undecided++
 		}

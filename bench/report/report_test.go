@@ -38,6 +38,8 @@ func runs() []Run {
 			{ID: "late", Says: "It comes in time", Outcome: judge.Undecided, Reason: "the run ended at 20.580 s, it had until 30.000 s"},
 			{ID: "learn", Says: "The learn task ends well", Outcome: judge.NotApplicable, Reason: `the tool's profile has no task "learn"`},
 			{ID: "session", Says: "The session is opened first", Outcome: judge.Pass, Nothing: true, Reason: "nothing to judge: the routine never came"},
+			{ID: "reset", Says: "The tool closes its session", Outcome: judge.Advice, Reason: "the session ran out by itself",
+				Evidence: []judge.Evidence{{Time: 12 * time.Second, First: 300, Last: 300, Text: "request 7E0 [10 03]"}}},
 			{ID: "sum", Says: "A condition that divides", Outcome: judge.Ours, Reason: "a condition cannot be evaluated: division by zero"},
 		},
 	}, {
@@ -175,7 +177,7 @@ func lower(doc []byte) []byte { // attributes of readBack's counts
 func TestJUnitCountsAddUp(t *testing.T) {
 	var got readBack
 	require.NoError(t, xml.Unmarshal(lower(junit(t, runs())), &got))
-	require.Equal(t, [3]int{9, 3, 2}, [3]int{got.Tests, got.Failures, got.Errors})
+	require.Equal(t, [3]int{10, 3, 2}, [3]int{got.Tests, got.Failures, got.Errors})
 	tests := 0
 	for _, s := range got.Suites {
 		failures, skipped, errs := 0, 0, 0
@@ -247,6 +249,7 @@ func TestStatus(t *testing.T) {
 		{nil, Passed},
 		{one(judge.Pass, nil), Passed},
 		{one(judge.NotApplicable, nil), Passed},
+		{one(judge.Advice, nil), Passed},
 		{one(judge.Fail, nil), Failed},
 		{one(judge.Undecided, nil), Failed},
 		{one(judge.Ours, nil), CouldNot},

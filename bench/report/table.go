@@ -24,13 +24,13 @@ type TableOptions struct {
 // words are the outcomes as the table has them.
 var words = map[judge.Outcome]string{
 	judge.Pass: "passed", judge.Fail: "FAILED", judge.Undecided: "UNDECIDED",
-	judge.NotApplicable: "not applicable", judge.Ours: "NOT RUN",
+	judge.NotApplicable: "not applicable", judge.Ours: "NOT RUN", judge.Advice: "advice",
 }
 
 // colours are the terminal's (ECMA-48 SGR): blue, orange and magenta, which people
 // who see no red or no green tell apart as well (common practice).
 var colours = map[judge.Outcome]string{
-	judge.Pass: "34", judge.Fail: "1;38;5;208", judge.Undecided: "1;35", judge.NotApplicable: "2", judge.Ours: "1;35",
+	judge.Pass: "34", judge.Fail: "1;38;5;208", judge.Undecided: "1;35", judge.NotApplicable: "2", judge.Ours: "1;35", judge.Advice: "36",
 }
 
 // Table writes one run for people: a line an expectation with verdict, margin
@@ -80,12 +80,12 @@ func (t *tableWriter) rows(r *Run) {
 	}
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
-		sound := v.Outcome == judge.Pass || v.Outcome == judge.NotApplicable
-		if sound && t.opt.Quiet {
+		met := v.Outcome.Met()
+		if met && t.opt.Quiet {
 			continue
 		}
 		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v.Outcome), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
-		if !sound || v.Nothing || v.Outcome == judge.NotApplicable {
+		if v.Outcome != judge.Pass || v.Nothing {
 			if slices.Contains(r.Known, v.ID) {
 				fmt.Fprintln(t, indentTo+indentTo+"known: the baseline has it")
 			}
@@ -115,7 +115,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}} {
+	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}

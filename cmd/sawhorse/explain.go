@@ -127,7 +127,7 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 	for i := range run.Verdicts {
 		v := &run.Verdicts[i]
 		known = append(known, v.ID)
-		if len(ids) == 0 && v.Outcome != judge.Pass && v.Outcome != judge.NotApplicable {
+		if len(ids) == 0 && !v.Outcome.Met() {
 			chosen = append(chosen, v)
 		}
 	}

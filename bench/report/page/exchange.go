@@ -129,7 +129,7 @@ func choose(r *report.Run, events []trace.Event) []bool {
 	near := func(sound bool, rows int) {
 		for i := range r.Verdicts {
 			v := &r.Verdicts[i]
-			if (v.Outcome == judge.Pass || v.Outcome == judge.NotApplicable) != sound {
+			if v.Outcome.Met() != sound {
 				continue
 			}
 			for _, e := range v.Evidence {

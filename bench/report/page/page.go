@@ -77,6 +77,7 @@ type evidenceView struct {
 var outcomes = map[judge.Outcome][3]string{
 	judge.Pass: {"passed", "pass", "●"}, judge.Fail: {"failed", "fail", "▲"}, judge.Undecided: {"undecided", "open", "◇"},
 	judge.NotApplicable: {"not applicable", "none", "–"}, judge.Ours: {"not run", "open", "■"},
+	judge.Advice: {"advice", "advice", "◆"},
 }
 
 // Write writes the page of a run. A run without a trace has verdicts only.
@@ -115,7 +116,7 @@ func whole(r *report.Run) (word, class string) {
 func viewOf(r *report.Run, v *judge.Verdict, ex *exchange) verdictView {
 	o := outcomes[v.Outcome]
 	w := verdictView{Verdict: *v, Word: o[0], Class: o[1], Mark: o[2], Known: slices.Contains(r.Known, v.ID)}
-	w.Open = v.Outcome != judge.Pass && v.Outcome != judge.NotApplicable
+	w.Open = !v.Outcome.Met()
 	if v.Cause != judge.NoCause && v.Cause != judge.Broken {
 		w.Word += " (" + v.Cause.String() + ")"
 	}
@@ -182,7 +183,7 @@ func Index(w io.Writer, list []Entry) error {
 			v.Passed++
 		}
 		for i := range e.Run.Verdicts {
-			if d := &e.Run.Verdicts[i]; d.Outcome != judge.Pass && d.Outcome != judge.NotApplicable {
+			if d := &e.Run.Verdicts[i]; !d.Outcome.Met() {
 				x.Failed = append(x.Failed, d.ID)
 			}
 		}

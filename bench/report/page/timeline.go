@@ -156,7 +156,7 @@ func (tl *timeline) verdictLane(a axis, r *report.Run) {
 	n := 0
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
-		if v.Outcome == judge.Pass || v.Outcome == judge.NotApplicable {
+		if v.Outcome.Met() {
 			continue
 		}
 		n++
