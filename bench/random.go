@@ -5,40 +5,33 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"sawhorse/bench/chance"
 	"sawhorse/scenarios"
 )
 
-// comeAndGo has a fault come and go by chance from now on, until its end. Nobody
-// waits for it: the run may end in between.
-func (r *Run) comeAndGo(f *scenarios.Fault, set func(on bool)) {
-	r.randoms++
-	g := &gremlin{
-		run: r, fault: f, set: set,
-		rng: chance.Seed(r.plan.Seed).For(fmt.Sprintf("random fault %d %s", r.randoms, f.Fault)),
-	}
-	if f.Random.Rate != nil {
+// gremlin is a fault that comes and goes by chance from its beginning until its end.
+// Nobody waits for it: the run may end in between.
+type gremlin struct {
+	times *times
+	fault *scenarios.Fault
+	set   func(on bool)
+	rng   *rand.Rand
+}
+
+func (g *gremlin) begin() {
+	if g.fault.Random.Rate != nil {
 		g.watch()
 		return
 	}
 	g.rest()
 }
 
-// gremlin is a fault that comes and goes by chance.
-type gremlin struct {
-	run   *Run
-	fault *scenarios.Fault
-	set   func(on bool)
-	rng   *rand.Rand
-}
-
 // over reports whether the fault's time is over.
 func (g *gremlin) over() bool {
-	return g.fault.Until > 0 && g.run.rig.Loop.Now() >= g.fault.Until
+	return g.fault.Until > 0 && g.times.loop.Now() >= g.fault.Until
 }
 
 func (g *gremlin) at(d time.Duration, fn func()) {
-	g.run.rig.Loop.At(g.run.rig.Loop.Now()+d, priorityFault, fn)
+	g.times.loop.At(g.times.loop.Now()+d, priorityFault, fn)
 }
 
 // rest waits for the next coming.
@@ -66,9 +59,9 @@ func (g *gremlin) watch() {
 	if g.over() {
 		return
 	}
-	rate, err := g.run.begin.Value(g.fault.Random.Rate)
+	rate, err := g.times.rate(g.fault.Random.Rate)
 	if err != nil {
-		g.run.failIf(fmt.Errorf("fault %s: rate %w", g.fault.Fault, err))
+		g.times.fail(fmt.Errorf("fault %s: rate %w", g.fault.Fault, err))
 		return
 	}
 	if g.rng.Float64() < rate*sampleStep.Seconds() {

@@ -70,9 +70,8 @@ type Run struct {
 	socket   string // folder of the bus's socket, made for this run
 	ours     error  // our own fault, which ends the run
 	ended    bool
-	pending  int // scheduled moments of driver and faults still to come
+	times    *times // of the driver and of the faults
 	settleAt time.Duration
-	randoms  int // faults that come by chance, so that each has a chance of its own
 }
 
 // Result is what became of a run.
@@ -232,6 +231,9 @@ func (r *Run) watchAll() {
 		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
 	})
 	r.begin = judge.NewWatch(r.rig.Car.Truth)
+	r.times = &times{
+		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, rate: r.begin.Value, fail: r.failIf,
+	}
 	if r.opt.Trace {
 		r.trace = trace.New(r.rig.Car.Truth)
 		r.rig.watch.trace = r.trace
@@ -285,7 +287,7 @@ func (r *Run) check() {
 		r.rig.Loop.Stop()
 		return
 	}
-	if !r.tasks.over() || r.pending > 0 || r.judge.Waiting() {
+	if !r.tasks.over() || r.times.pending > 0 || r.judge.Waiting() {
 		r.settleAt = now + settle
 		return
 	}

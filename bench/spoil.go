@@ -56,12 +56,17 @@ func (s *spoiler) FrameTime(f *canbus.Frame) time.Duration {
 	if s.rig.wire == nil {
 		return 0
 	}
-	nominal, data := wire.Bits(f)
 	cfg := s.rig.wire.Config()
-	const intermission = 3
-	t := time.Duration(nominal+intermission) * time.Second / time.Duration(cfg.BitRate)
+	return frameTime(f, cfg.BitRate, cfg.DataBitRate)
+}
+
+// frameTime is how long a frame and the gap behind it occupy a bus; rates in bit/s.
+func frameTime(f *canbus.Frame, rate, dataRate int) time.Duration {
+	nominal, data := wire.Bits(f)
+	const intermission = 3 // bits, ISO 11898-1
+	t := time.Duration(nominal+intermission) * time.Second / time.Duration(rate)
 	if data > 0 {
-		t += time.Duration(data) * time.Second / time.Duration(cfg.DataBitRate)
+		t += time.Duration(data) * time.Second / time.Duration(dataRate)
 	}
 	return t
 }

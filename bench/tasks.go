@@ -53,7 +53,7 @@ func (t *taskRunner) schedule() {
 	// A task whose moment comes while another still runs starts after it. A
 	// condition may begin more than once, but a task starts once.
 	index := t.next
-	t.run.when(task.Start, func() {
+	t.run.times.when(task.Start, func() {
 		if t.next == index && t.active == nil {
 			t.start()
 		}

@@ -14,17 +14,28 @@ import (
 // Vocabulary is what scenarios may speak of: the built-in cars with their signals
 // and the fault catalogue.
 func Vocabulary() *scenarios.Vocabulary {
-	v := &scenarios.Vocabulary{Cars: car.Names(), Language: language}
+	return &scenarios.Vocabulary{
+		Cars: car.Names(), Language: language,
+		Faults: faultKinds(func(*fault.Entry) bool { return true }),
+	}
+}
+
+// faultKinds are the entries of the catalogue that are wanted.
+func faultKinds(want func(*fault.Entry) bool) []scenarios.FaultKind {
+	var list []scenarios.FaultKind
 	for _, e := range fault.Catalogue() {
+		if !want(e) {
+			continue
+		}
 		k := scenarios.FaultKind{ID: e.ID}
 		for _, p := range e.Params {
 			k.Params = append(k.Params, scenarios.Param{
 				Name: p.Name, Kind: p.Kind, Min: p.Min, Max: p.Max, Words: slices.Clone(p.Words),
 			})
 		}
-		v.Faults = append(v.Faults, k)
+		list = append(list, k)
 	}
-	return v
+	return list
 }
 
 var languages sync.Map // of cars by name: building one is slow, and it never changes

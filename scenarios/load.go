@@ -52,6 +52,14 @@ func BuiltIn(name string, v *Vocabulary) (*Scenario, error) {
 
 // Load reads a scenario file. The error is the operating system's or Errors.
 func Load(path string, v *Vocabulary) (*Scenario, error) {
+	data, err := read(path)
+	if err != nil {
+		return nil, err
+	}
+	return Parse(path, data, v)
+}
+
+func read(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
@@ -59,11 +67,7 @@ func Load(path string, v *Vocabulary) (*Scenario, error) {
 	if info.Size() > maxFile {
 		return nil, Errors{{path, 1, 1, fmt.Sprintf("the file has %d bytes", info.Size()), fmt.Sprintf("at most %d", maxFile)}}
 	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	return Parse(path, data, v)
+	return os.ReadFile(path)
 }
 
 // Parse reads a scenario from its text; file is for its name and for messages. The
@@ -74,8 +78,35 @@ func Parse(file string, data []byte, v *Vocabulary) (*Scenario, error) {
 	if root := r.parse(data); root != nil {
 		r.scenario(root, s, v)
 	}
+	if err := r.mistakes(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// LoadFaults reads a file that has a scenario's faults and nothing else: for buses
+// without a car, so that their moments are times. kinds are the faults that there
+// may be. The error is the operating system's or Errors.
+func LoadFaults(path string, kinds []FaultKind) ([]Fault, error) {
+	data, err := read(path)
+	if err != nil {
+		return nil, err
+	}
+	r := &reader{file: path, carless: true}
+	var list []Fault
+	if root := r.parse(data); root != nil {
+		r.mapping(root, "a file of faults", field{"faults", true, func(n ast.Node) { r.faults(n, &list, kinds) }})
+	}
+	if err := r.mistakes(); err != nil {
+		return nil, err
+	}
+	return list, nil
+}
+
+// mistakes are what was found wrong, in the order of the file; nil if nothing was.
+func (r *reader) mistakes() error {
 	if len(r.errs) == 0 {
-		return s, nil
+		return nil
 	}
 	slices.SortStableFunc(r.errs, func(a, b *Error) int {
 		if a.Line != b.Line {
@@ -83,7 +114,7 @@ func Parse(file string, data []byte, v *Vocabulary) (*Scenario, error) {
 		}
 		return a.Column - b.Column
 	})
-	return nil, r.errs
+	return r.errs
 }
 
 var (
@@ -121,7 +152,7 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 		field{"duration", true, r.durationInto(&s.Duration, 1)},
 		field{"seed", false, func(n ast.Node) { s.Seed, _ = r.whole(n, 0, 1<<63) }},
 		field{"bus", false, func(n ast.Node) { r.bus(n, &s.Bus) }},
-		field{"faults", false, func(n ast.Node) { r.faults(n, s, v) }},
+		field{"faults", false, func(n ast.Node) { r.faults(n, &s.Faults, v.Faults) }},
 		field{"driver", false, func(n ast.Node) { r.driver(n, s) }},
 		field{"background", false, func(n ast.Node) { r.background(n, s) }},
 		field{"tasks", false, func(n ast.Node) { r.tasks(n, s) }},

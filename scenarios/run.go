@@ -93,9 +93,9 @@ func (r *reader) keys(n ast.Node) map[string]bool {
 	return set
 }
 
-func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
-	ids := make([]string, len(v.Faults))
-	for i, f := range v.Faults {
+func (r *reader) faults(n ast.Node, to *[]Fault, kinds []FaultKind) {
+	ids := make([]string, len(kinds))
+	for i, f := range kinds {
 		ids[i] = f.ID
 	}
 	r.list(n, "faults", func(n ast.Node) {
@@ -115,8 +115,8 @@ func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
 		switch {
 		case has["random"] && (has["for"] || has["every"]):
 			r.fail(n, `"random" beside "for" or "every"`, "one of them")
-		case has["until"] && has["for"]:
-			r.fail(n, `both "until" and "for"`, "one of them")
+		case has["until"] && has["for"] && !has["every"]:
+			r.fail(n, `both "until" and "for"`, "one of them, or \"every\" beside them")
 		case has["until"] && f.From.When == nil && f.Until > 0 && f.Until <= f.From.At:
 			r.fail(n, fmt.Sprintf("until %v, from %v", f.Until, f.From.At), "a later end")
 		case has["every"] && f.Every > 0 && (f.For == 0 || f.For >= f.Every):
@@ -124,9 +124,9 @@ func (r *reader) faults(n ast.Node, s *Scenario, v *Vocabulary) {
 		}
 		if params != nil && f.Fault != "" {
 			i := slices.Index(ids, f.Fault)
-			f.Params = r.params(params, &v.Faults[i])
+			f.Params = r.params(params, &kinds[i])
 		}
-		s.Faults = append(s.Faults, f)
+		*to = append(*to, f)
 	})
 }
 

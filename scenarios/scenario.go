@@ -46,7 +46,7 @@ type Trigger struct {
 
 // Fault is one fault of the catalogue at its times. It comes at From (zero: the
 // start). It goes after For or at Until, whichever is set; else it stays. Every, if
-// set, repeats a fault with For.
+// set, repeats a fault with For, until Until if that is set, too.
 type Fault struct {
 	Fault  string
 	Params map[string]any // float64, bool or string, as the catalogue declares

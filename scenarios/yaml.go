@@ -31,7 +31,9 @@ type reader struct {
 	file string
 	src  []string // lines, for places inside block texts
 	lang *judge.Language
-	errs Errors
+	// carless refuses conditions: there is no car whose state they could tell.
+	carless bool
+	errs    Errors
 	// conds are looked at again when the tasks and faults are known.
 	conds []placed
 }
@@ -367,6 +369,10 @@ func (r *reader) condition(n ast.Node) *judge.Condition {
 		r.fail(n, kindOf(n), "a condition in CEL")
 		return nil
 	}
+	if r.carless {
+		r.fail(n, "a condition, and no car whose state it could tell", "a time")
+		return nil
+	}
 	if r.lang == nil {
 		return nil // the car is unknown, which is reported
 	}
@@ -386,6 +392,10 @@ func (r *reader) numberOf(n ast.Node) *judge.Number {
 	s, ok := rawText(n)
 	if !ok {
 		r.fail(n, kindOf(n), "a number in CEL")
+		return nil
+	}
+	if r.carless {
+		r.fail(n, "a number of signals, and no car that has any", "between")
 		return nil
 	}
 	if r.lang == nil {

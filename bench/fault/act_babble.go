@@ -32,7 +32,7 @@ func (a *babbleAct) babble(t *Target, p Params) (bend.Babble, error) {
 	if load := p.Number("load"); load < 100 {
 		length := t.Network.FrameTime(&b.Frame)
 		if length == 0 {
-			return b, fmt.Errorf("parameter load is %g: the load of a real interface is not known here, want 100", load)
+			return b, fmt.Errorf("parameter load is %g: the bit rate of this bus is not known here, want 100", load)
 		}
 		b.Every = time.Duration(float64(length) * 100 / load)
 	}

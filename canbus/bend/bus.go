@@ -32,6 +32,9 @@ type Stats struct {
 	Touched uint64 // frames that a rule took
 	Dropped uint64 // of these, swallowed
 	Lost    uint64 // that the bus refused afterwards, or that were too many to hold
+	// Held are those that are under way now: delayed, waiting for room, or not yet
+	// confirmed. What a rule's window holds is not among them until it goes.
+	Held int
 }
 
 // Wrap puts a Bus around inner. Both belong to the loop.
@@ -42,7 +45,13 @@ func Wrap(loop *clock.Loop, inner canbus.Bus) *Bus {
 }
 
 // Stats tells what rules have done so far.
-func (b *Bus) Stats() Stats { return b.stats }
+func (b *Bus) Stats() Stats {
+	s := b.stats
+	for _, p := range b.ports {
+		s.Held += len(p.flying)
+	}
+	return s
+}
 
 // Add puts a rule to work, behind those that are there: the output of one is the
 // input of the next. remove ends it; what it holds back still goes.
@@ -249,7 +258,16 @@ func (p *port) later(o output) {
 		p.retry(flight{f: o.f, note: o.note})
 		return
 	}
-	p.bus.loop.At(p.bus.loop.Now()+o.wait, clock.PriorityFault, func() { p.retry(flight{f: o.f, note: o.note}) })
+	p.hold(o.wait, flight{f: o.f, note: o.note})
+}
+
+// hold submits a frame after a time.
+func (p *port) hold(wait time.Duration, fl flight) {
+	p.bus.stats.Held++
+	p.bus.loop.At(p.bus.loop.Now()+wait, clock.PriorityFault, func() {
+		p.bus.stats.Held--
+		p.retry(fl)
+	})
 }
 
 // patience is how long a held frame waits for room in the port's queue.
@@ -264,7 +282,7 @@ func (p *port) retry(fl flight) {
 	case nil:
 	case canbus.ErrQueueFull:
 		if len(p.flying) < maxHeld {
-			p.bus.loop.At(p.bus.loop.Now()+patience, clock.PriorityFault, func() { p.retry(fl) })
+			p.hold(patience, fl)
 			return
 		}
 		fallthrough

@@ -8,7 +8,6 @@ import (
 	"math"
 	"net"
 	"net/http"
-	"strconv"
 	"strings"
 	"time"
 
@@ -20,17 +19,16 @@ import (
 	"sawhorse/bench/metrics"
 	"sawhorse/canbus"
 	"sawhorse/canbus/bridge"
-	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 )
 
 // bridgeOptions are the flags of bridge.
 type bridgeOptions struct {
-	bus, far, listen, capture string
-	arm, faults               []string
-	seed                      uint64
-	length                    time.Duration
-	pacing                    clock.Pacing
+	bus, far, listen string
+	arm              []string
+	length           time.Duration
+	pacing           clock.Pacing
+	spoil            spoilFlags
 }
 
 func newBridgeCommand() *cobra.Command {
@@ -44,6 +42,8 @@ from --bus, sender far what comes from --far), so that an intermittent fault can
 put between a real control unit and a real tool. In the end it says what passed and
 how long it took.
 
+--faults has them come and go at times or by chance, all of it from the seed.
+
 With --listen the API of serve switches faults on and off while it runs.
 
 ` + cautions,
@@ -56,11 +56,9 @@ With --listen the API of serve switches faults on and off while it runs.
 	f.StringVar(&o.bus, "bus", "", "near bus: unix:PATH or can:IFACE")
 	f.StringVar(&o.far, "far", "", "far bus: unix:PATH or can:IFACE")
 	f.StringSliceVar(&o.arm, "arm", nil, "physical interfaces that may be sent on")
-	f.StringArrayVar(&o.faults, "fault", nil, "fault in between: ID, or ID:PARAM=VALUE,PARAM=VALUE; may be given again")
 	f.StringVar(&o.listen, "listen", "", "loopback address of the API; none without")
-	f.StringVar(&o.capture, "capture", "", "record both buses to this file (.pcapng or .csv)")
-	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
+	o.spoil.register(f)
 	pacingFlags(f, &o.pacing)
 	return cmd
 }
@@ -73,6 +71,9 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 	}
 	if o.bus == o.far {
 		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
+	}
+	if err := o.spoil.check(); err != nil {
+		return err
 	}
 	loop, err := clock.NewWall()
 	if err == nil {
@@ -100,14 +101,14 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	defer closeFar()
-	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.seed))
+	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.spoil.seed))
 	if err != nil {
 		return err
 	}
-	if err := o.setFaults(m); err != nil {
+	if err := o.spoil.apply(ctx, loop, m.Lanes, o.far, strings.Join(armed(o.arm, o.far), "")); err != nil {
 		return err
 	}
-	finish, err := o.record(m)
+	finish, err := o.spoil.record(m.Lanes, o.bus, o.far)
 	if err != nil {
 		return err
 	}
@@ -137,7 +138,10 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 		fmt.Fprintf(cmd.OutOrStdout(), "%s: %d frames passed, %d lost, %d waiting; added %v in the median, %v at the 99th percentile, %v at most\n",
 			d.name, d.s.Passed, d.s.Lost, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
 	}
+	o.spoil.report(cmd.OutOrStdout(), m.Lanes)
 	switch {
+	case m.Err() != nil:
+		return m.Err()
 	case len(gone) > 0:
 		return fmt.Errorf("%s has gone", strings.Join(gone, ", "))
 	case errors.Is(err, context.Canceled):
@@ -154,59 +158,6 @@ func armed(list []string, url string) []string {
 		}
 	}
 	return nil
-}
-
-func (o *bridgeOptions) setFaults(m *bench.Middle) error {
-	for _, text := range o.faults {
-		id, params, err := parseFault(text)
-		if err != nil {
-			return err
-		}
-		if err := m.SetFault(id, true, params); err != nil {
-			return fmt.Errorf("--fault %q: %w", text, err)
-		}
-	}
-	return nil
-}
-
-// parseFault reads ID:PARAM=VALUE,PARAM=VALUE. Values are numbers, true, false, or
-// words.
-func parseFault(text string) (string, map[string]any, error) {
-	id, rest, ok := strings.Cut(text, ":")
-	if !ok {
-		return id, nil, nil
-	}
-	params := map[string]any{}
-	for _, pair := range strings.Split(rest, ",") {
-		name, value, ok := strings.Cut(pair, "=")
-		if !ok || name == "" {
-			return "", nil, fmt.Errorf("--fault %q: %q, want PARAM=VALUE", text, pair)
-		}
-		params[name] = value
-		// Identifiers, bytes and words stay words, also where they look like numbers.
-		if f, err := strconv.ParseFloat(value, 64); err == nil && !textParams[name] {
-			params[name] = f
-		}
-		if b, err := strconv.ParseBool(value); err == nil && !textParams[name] && (value == "true" || value == "false") {
-			params[name] = b
-		}
-	}
-	return id, params, nil
-}
-
-// textParams are the parameters of the catalogue whose values are words.
-var textParams = map[string]bool{"ids": true, "id": true, "bytes": true, "new-id": true, "sender": true, "part": true, "service": true, "item": true, "code": true}
-
-func (o *bridgeOptions) record(m *bench.Middle) (func() error, error) {
-	if o.capture == "" {
-		return func() error { return nil }, nil
-	}
-	w, err := capture.Create(o.capture, capture.Options{Buses: []string{o.bus, o.far}, Origin: time.Now(), FlushEvery: time.Second})
-	if err != nil {
-		return nil, err
-	}
-	m.Tap(func(s canbus.Sighting) { _ = w.Write(s.Frame, s.Touched) }) // Close tells the first error
-	return w.Close, nil
 }
 
 func (o *bridgeOptions) serve(loop *clock.Loop, m *bench.Middle) (func(), error) {

@@ -2,6 +2,7 @@ package main_test
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -59,6 +60,48 @@ func TestMistakesOfABridge(t *testing.T) {
 	} {
 		r := sawhorse(t, dir, append([]string{"bridge"}, args...)...)
 		require.Equal(t, 2, r.status)
+		require.Contains(t, r.errout, want)
+	}
+}
+
+// A recording with faults: what was done to a frame is told with it, in the summary
+// and in the capture; a node that the fault brings floods the bus.
+func TestPlayWithFaults(t *testing.T) {
+	c := serve(t)
+	dir := t.TempDir()
+	var csv strings.Builder
+	csv.WriteString("time,id,dlc,data\n")
+	for i := range 200 {
+		fmt.Fprintf(&csv, "%.6f,321,2,00%02x\n", float64(i)/100, i)
+	}
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "in.csv"), []byte(csv.String()), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "faults.yaml"), []byte(
+		"faults:\n  - {fault: bytes-overwritten, params: {ids: \"321\", bytes: FF}, from: 500ms, until: 1s}\n"), 0o600))
+	r := sawhorse(t, dir, "play", "in.csv", "--bus", "unix:"+c.socket, "--faults", "faults.yaml",
+		"--fault", "bus-flooded:load=20", "--capture", "out.csv", "--seed", "3")
+	require.Zero(t, r.status, r.errout)
+	require.Contains(t, r.out, "200 frames played")
+	require.Contains(t, r.out, "(seed 3)")
+	out, err := os.ReadFile(filepath.Join(dir, "out.csv"))
+	require.NoError(t, err)
+	touched := strings.Count(string(out), "bytes-overwritten")
+	require.InDelta(t, 50, touched, 25, "half a second of a frame every 10 ms")
+	require.Contains(t, r.out, fmt.Sprintf("faults touched %d frames", touched))
+	require.Greater(t, strings.Count(string(out), "\n"), 400, "the flood is recorded, too")
+}
+
+func TestMistakesOfFaultsWithoutACar(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "in.csv"), []byte("time,id,dlc,data\n"), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "f.yaml"), []byte("faults:\n  - {fault: clutch-unlearned}\n"), 0o600))
+	for want, args := range map[string][]string{
+		"f.yaml:2:13":      {"--faults", "f.yaml"},
+		"no such file":     {"--faults", "nowhere.yaml"},
+		"want PARAM=VALUE": {"--fault", "frames-lost:ids"},
+		"want 10000 to":    {"--bit-rate", "5"},
+	} {
+		r := sawhorse(t, dir, append([]string{"play", "in.csv", "--bus", "unix:nobody"}, args...)...)
+		require.Equal(t, 2, r.status, want)
 		require.Contains(t, r.errout, want)
 	}
 }

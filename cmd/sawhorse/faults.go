@@ -88,22 +88,22 @@ func viewFault(e *fault.Entry) faultView {
 }
 
 func listFaults(w io.Writer, entries []*fault.Entry) {
-	codes := make([]string, len(entries))
-	var id, code int
-	for i, e := range entries {
-		codes[i] = strings.Join(e.Codes, " ")
-		for _, m := range e.Also {
-			codes[i] += " (" + strings.Join(m.Codes, " ") + ")"
-		}
-		id, code = max(id, len(e.ID)), max(code, len(codes[i]))
+	var id, title int
+	for _, e := range entries {
+		id, title = max(id, len(e.ID)), max(title, len(e.Title))
 	}
 	group := ""
-	for i, e := range entries {
+	for _, e := range entries {
 		if e.Group != group {
 			group = e.Group
 			fmt.Fprintf(w, "%s\n", group)
 		}
-		fmt.Fprintf(w, "  %-*s  %-*s  %s\n", id, e.ID, code, codes[i], e.Title)
+		codes := strings.Join(e.Codes, " ")
+		for _, m := range e.Also {
+			codes += " (" + strings.Join(m.Codes, " ") + ")"
+		}
+		// The codes come last: some causes have many.
+		fmt.Fprintln(w, strings.TrimRight(fmt.Sprintf("  %-*s  %-*s  %s", id, e.ID, title, e.Title, codes), " "))
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"sawhorse/bench"
+	"sawhorse/bench/chance"
 	"sawhorse/canbus"
 	"sawhorse/canbus/busurl"
 	"sawhorse/canbus/capture"
@@ -31,6 +33,7 @@ type playOptions struct {
 	loop              int
 	only, skip, remap []string
 	pacing            clock.Pacing
+	spoil             spoilFlags
 }
 
 func newPlayCommand() *cobra.Command {
@@ -45,10 +48,16 @@ left.
 Identifiers are hexadecimal: up to three digits have 11 bits, more have 29. Sets of
 them are written 7E8, 7E0-7EF or 700/7F0 (value and mask).
 
+Faults of the catalogue that are done to frames can be done to those of the
+recording: --fault from the start, --faults at times or by chance, all of it from
+the seed.
+
 ` + cautions,
 		Example: `  sawhorse play drive.pcapng --bus unix:sawhorse.sock
   sawhorse play drive.pcapng --bus can:vcan0 --speed 2 --from 10s --to 20s
-  sawhorse play drive.pcapng --bus can:can0 --arm can0 --skip 7E0-7EF --remap 110=210`,
+  sawhorse play drive.pcapng --bus can:can0 --arm can0 --skip 7E0-7EF --remap 110=210
+  sawhorse play drive.pcapng --bus can:vcan0 --fault "frames-lost:ids=110,every=10" --capture spoilt.pcapng
+  sawhorse play drive.pcapng --bus can:vcan0 --faults intermittent.yaml --seed 7`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return o.run(cmd, args[0]) },
 	}
@@ -63,6 +72,7 @@ them are written 7E8, 7E0-7EF or 700/7F0 (value and mask).
 	f.StringSliceVar(&o.skip, "skip", nil, "identifiers to leave out")
 	f.StringSliceVar(&o.remap, "remap", nil, "identifiers to change, OLD=NEW")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	o.spoil.register(f)
 	pacingFlags(f, &o.pacing)
 	return cmd
 }
@@ -141,6 +151,9 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if _, err := dialable(o.bus); err != nil {
 		return err
 	}
+	if err := o.spoil.check(); err != nil {
+		return err
+	}
 	src, err := capture.Open(file)
 	if err != nil {
 		return err
@@ -160,11 +173,20 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 		return err
 	}
 	defer closeBus()
-	opt.Finished = loop.Stop
-	r, err := replay.New(loop, []canbus.Bus{bus}, src, opt)
+	lane := bench.NewLane(loop, bus, chance.Seed(o.spoil.seed))
+	if err := o.spoil.apply(ctx, loop, lane, o.bus, o.arm); err != nil {
+		return err
+	}
+	opt.Finished = func() { lane.Drain(loop.Stop) }
+	r, err := replay.New(loop, []canbus.Bus{lane.Bus()}, src, opt)
 	if err != nil {
 		return err
 	}
+	finish, err := o.spoil.record(lane, o.bus)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, finish()) }()
 	r.Start(0)
 	stop := progress(cmd.ErrOrStderr(), loop, func() string {
 		return fmt.Sprintf("%d frames played, %v", r.Stats().Confirmed, loop.Now().Round(time.Second))
@@ -174,6 +196,10 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	s := r.Stats()
 	fmt.Fprintf(cmd.OutOrStdout(), "%d frames played, %d left out, %d refused; late by %v in the median, %v at the 99th percentile, %v at most\n",
 		s.Confirmed, s.LeftOut+s.Reports+s.Homeless, s.Refused, s.P50, s.P99, s.Max)
+	o.spoil.report(cmd.OutOrStdout(), lane)
+	if err == nil {
+		err = lane.Err()
+	}
 	if errors.Is(err, context.Canceled) {
 		return fmt.Errorf("stopped after %d frames", s.Confirmed)
 	}
@@ -217,7 +243,7 @@ func openBus(ctx context.Context, loop *clock.Loop, url, arm string, gone func(e
 		return nil, nil, err
 	}
 	bus := remote.New(ctx, loop, conn, func(err error) {
-		if !errors.Is(err, io.EOF) {
+		if !errors.Is(err, io.EOF) && !errors.Is(err, canbus.ErrClosed) {
 			slog.Warn("bus lost", "bus", url, "error", err)
 		}
 		gone(err)
