@@ -144,7 +144,9 @@ func (r *Rig) openBus(s Settings, own func(string) bool) error {
 		return fmt.Errorf("bus %s: other processes live in wall time, want mem: in virtual time", url)
 	}
 	if kind == busurl.CAN {
-		b, err := socketcan.Open(target, r.Loop, socketcan.Options{Armed: s.Arm == target, FD: true})
+		b, err := socketcan.Open(target, r.Loop, socketcan.Options{
+			Armed: s.Arm == target, FD: true, OnState: func(message string) { r.log.Warn(message) },
+		})
 		if err != nil {
 			return err
 		}

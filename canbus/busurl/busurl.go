@@ -8,7 +8,6 @@ package busurl
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"sawhorse/canbus"
@@ -79,9 +78,10 @@ func Parse(url string) (kind Kind, target string, err error) {
 	return kind, target, nil
 }
 
-// Dial connects to the bus as one node among others. Interfaces named in armed
-// may be sent on even if they are not virtual; the others are only listened to.
-func Dial(url string, armed ...string) (canbus.Conn, error) {
+// Dial connects to the bus as one node among others. An interface that is not
+// virtual is only listened to. onState, if not nil, is told from Read when an
+// interface goes down, comes up or vanishes.
+func Dial(url string, onState func(message string)) (canbus.Conn, error) {
 	kind, target, err := Parse(url)
 	if err != nil {
 		return nil, err
@@ -90,7 +90,7 @@ func Dial(url string, armed ...string) (canbus.Conn, error) {
 	case Unix:
 		return hub.Dial(target)
 	case CAN:
-		c, err := socketcan.Dial(target, socketcan.Options{FD: true, Armed: slices.Contains(armed, target)})
+		c, err := socketcan.Dial(target, socketcan.Options{FD: true, OnState: onState})
 		if err != nil {
 			return nil, err // and no *Conn that is nil in an interface that is not
 		}

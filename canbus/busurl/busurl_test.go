@@ -57,18 +57,18 @@ func TestParseSaysWhatIsWrong(t *testing.T) {
 	} {
 		_, _, err := busurl.Parse(url)
 		require.EqualError(t, err, want)
-		_, err = busurl.Dial(url)
+		_, err = busurl.Dial(url, nil)
 		require.EqualError(t, err, want)
 	}
 }
 
 func TestDialSaysWhichBus(t *testing.T) {
-	_, err := busurl.Dial("mem:")
+	_, err := busurl.Dial("mem:", nil)
 	require.ErrorContains(t, err, `bus "mem:": such a bus lives inside one process`)
-	c, err := busurl.Dial("unix:" + t.TempDir() + "/none")
+	c, err := busurl.Dial("unix:"+t.TempDir()+"/none", nil)
 	require.ErrorContains(t, err, "no such socket")
 	assert.Nil(t, c)
-	c, err = busurl.Dial("can:nosuch0")
+	c, err = busurl.Dial("can:nosuch0", nil)
 	require.ErrorContains(t, err, "can:nosuch0: open: ")
 	assert.Nil(t, c)
 }

@@ -158,6 +158,9 @@ func TestKernelControllersExchangeFrames(t *testing.T) {
 		virtual, err := socketcan.Virtual(iface)
 		require.NoError(t, err)
 		require.False(t, virtual)
+		c, err := socketcan.ControllerOf(iface)
+		require.NoError(t, err)
+		require.Equal(t, socketcan.Controller{State: "error-active", BitRate: 500_000}, c)
 	}
 	// The peer answers each frame and the next goes out when its answer is there:
 	// the emulation knows no bit time, so a burst would overrun the receiver.
@@ -186,6 +189,9 @@ func TestKernelControllersExchangeFrames(t *testing.T) {
 	}
 	s.loop.At(0, clock.PriorityTool, ping)
 	s.run(t, func() bool { return len(s.a.received) == count })
+	c, err := socketcan.ControllerOf("vcan0")
+	require.NoError(t, err)
+	require.Equal(t, "virtual", c.String())
 	require.Len(t, s.a.sent, count, "every frame is confirmed")
 	for i, f := range s.a.received {
 		require.Equal(t, canbus.New(0x208, byte(i), byte(i>>8)).Data, f.Data, "frame %d", i)

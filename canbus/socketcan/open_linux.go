@@ -94,3 +94,31 @@ func setUp(iface string, bitRate uint32) error {
 	}
 	return d.SetUp()
 }
+
+// ControllerOf asks the kernel for the state of an interface's controller. Errors are
+// *Error.
+func ControllerOf(iface string) (Controller, error) {
+	info, err := linkInfo(iface)
+	if err != nil {
+		return Controller{}, &Error{Op: "open", Iface: iface, Err: err}
+	}
+	c := Controller{
+		Virtual: info.Type == candevice.VcanLinkType || info.Type == candevice.VxcanLinkType,
+		BitRate: info.BitTiming.Bitrate,
+		Tx:      info.BusErrorCounters.Txerr, Rx: info.BusErrorCounters.Rxerr,
+	}
+	if int(info.State) < len(states) && !c.Virtual {
+		c.State = states[info.State]
+	}
+	return c, nil
+}
+
+// states are words for enum can_state of the kernel's linux/can/netlink.h.
+var states = [...]string{
+	candevice.StateErrorActive:  "error-active",
+	candevice.StateErrorWarning: "error-warning",
+	candevice.StateErrorPassive: "error-passive",
+	candevice.StateBusOff:       "bus-off",
+	candevice.StateStopped:      "stopped",
+	candevice.StateSleeping:     "sleeping",
+}

@@ -59,6 +59,27 @@ type Options struct {
 	OnState func(message string)
 }
 
+// Controller is what the kernel tells of an interface's controller.
+type Controller struct {
+	// Virtual has no controller, so that nothing else is told.
+	Virtual bool
+	// State is error-active, error-warning, error-passive, bus-off, stopped or
+	// sleeping.
+	State string
+	// BitRate is in bit/s, 0 if it is not set.
+	BitRate uint32
+	// Tx and Rx are the error counters of ISO 11898-1.
+	Tx, Rx uint16
+}
+
+// String says it in a few words.
+func (c Controller) String() string {
+	if c.Virtual {
+		return "virtual"
+	}
+	return fmt.Sprintf("%s at %d bit/s, error counters %d sending, %d receiving", c.State, c.BitRate, c.Tx, c.Rx)
+}
+
 // Filter matches the identifiers that equal Key in the bits of Mask, in Key's
 // format. Not turns it round. A frame passes if any filter matches.
 type Filter struct {

@@ -48,3 +48,8 @@ func SetUp(iface string, _ uint32) error {
 func Virtual(iface string) (bool, error) {
 	return false, &Error{Op: "open", Iface: iface, Err: errLinux}
 }
+
+// ControllerOf is only possible on Linux.
+func ControllerOf(iface string) (Controller, error) {
+	return Controller{}, &Error{Op: "open", Iface: iface, Err: errLinux}
+}

@@ -124,7 +124,7 @@ func (o *options) work(ctx context.Context, task string, pos []string, stdout, s
 	} else if kind == busurl.Mem {
 		return tester.StatusUsage, errors.New("bus mem: lies inside another process, expected unix:PATH or can:IFACE")
 	}
-	conn, err := busurl.Dial(o.bus)
+	conn, err := busurl.Dial(o.bus, nil)
 	if err != nil {
 		return tester.StatusNoCar, err
 	}

@@ -17,7 +17,6 @@ import (
 	"sawhorse/bench/api"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/metrics"
-	"sawhorse/canbus"
 	"sawhorse/canbus/bridge"
 	"sawhorse/canbus/clock"
 )
@@ -85,22 +84,22 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
 	var gone []string
-	open := func(url string) (canbus.Bus, func(), error) {
+	open := func(url string) (*reached, error) {
 		return openBus(ctx, loop, url, strings.Join(armed(o.arm, url), ""), func(error) {
 			gone = append(gone, url)
 			loop.Stop()
 		})
 	}
-	near, closeNear, err := open(o.bus)
+	near, err := open(o.bus)
 	if err != nil {
 		return err
 	}
-	defer closeNear()
-	far, closeFar, err := open(o.far)
+	defer near.close()
+	far, err := open(o.far)
 	if err != nil {
 		return err
 	}
-	defer closeFar()
+	defer far.close()
 	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.spoil.seed))
 	if err != nil {
 		return err
@@ -139,6 +138,8 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 			d.name, d.s.Passed, d.s.Lost, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
 	}
 	o.spoil.report(cmd.OutOrStdout(), m.Lanes)
+	near.report(cmd.OutOrStdout())
+	far.report(cmd.OutOrStdout())
 	switch {
 	case m.Err() != nil:
 		return m.Err()

@@ -168,11 +168,11 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	}
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
-	bus, closeBus, err := openBus(ctx, loop, o.bus, o.arm, func(error) { loop.Stop() })
+	bus, err := openBus(ctx, loop, o.bus, o.arm, func(error) { loop.Stop() })
 	if err != nil {
 		return err
 	}
-	defer closeBus()
+	defer bus.close()
 	lane := bench.NewLane(loop, bus, chance.Seed(o.spoil.seed))
 	if err := o.spoil.apply(ctx, loop, lane, o.bus, o.arm); err != nil {
 		return err
@@ -197,6 +197,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	fmt.Fprintf(cmd.OutOrStdout(), "%d frames played, %d left out, %d refused; late by %v in the median, %v at the 99th percentile, %v at most\n",
 		s.Confirmed, s.LeftOut+s.Reports+s.Homeless, s.Refused, s.P50, s.P99, s.Max)
 	o.spoil.report(cmd.OutOrStdout(), lane)
+	bus.report(cmd.OutOrStdout())
 	if err == nil {
 		err = lane.Err()
 	}
@@ -224,23 +225,31 @@ func dialable(url string) (busurl.Kind, error) {
 	return kind, err
 }
 
-// openBus joins a bus that another process or the kernel owns. gone is called in
-// the loop when it ends.
-func openBus(ctx context.Context, loop *clock.Loop, url, arm string, gone func(error)) (canbus.Bus, func(), error) {
+// reached is a bus that another process or the kernel owns.
+type reached struct {
+	canbus.Bus
+	close func()
+	// stats are an interface's; nil for a bus of another process.
+	stats func() socketcan.Stats
+	iface string
+}
+
+// openBus joins a bus. gone is called in the loop when it ends.
+func openBus(ctx context.Context, loop *clock.Loop, url, arm string, gone func(error)) (*reached, error) {
 	kind, target, err := busurl.Parse(url)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	if kind == busurl.CAN {
-		b, err := socketcan.Open(target, loop, socketcan.Options{Armed: arm == target, FD: true})
+		b, err := socketcan.Open(target, loop, socketcan.Options{Armed: arm == target, FD: true, OnState: warn})
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
-		return b, func() { _ = b.Close() }, nil
+		return &reached{Bus: b, close: func() { _ = b.Close() }, stats: b.Stats, iface: target}, nil
 	}
 	conn, err := hub.Dial(target)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	bus := remote.New(ctx, loop, conn, func(err error) {
 		if !errors.Is(err, io.EOF) && !errors.Is(err, canbus.ErrClosed) {
@@ -248,5 +257,21 @@ func openBus(ctx context.Context, loop *clock.Loop, url, arm string, gone func(e
 		}
 		gone(err)
 	})
-	return bus, func() { _ = conn.Close() }, nil
+	return &reached{Bus: bus, close: func() { _ = conn.Close() }}, nil
+}
+
+func warn(message string) { slog.Warn(message) }
+
+// report says how an interface and its controller have fared.
+func (r *reached) report(w io.Writer) {
+	if r.stats == nil {
+		return
+	}
+	state := "unknown"
+	if c, err := socketcan.ControllerOf(r.iface); err == nil {
+		state = c.String()
+	}
+	s := r.stats()
+	fmt.Fprintf(w, "%s: %s; %d frames sent, %d received, %d error reports; queue found full %d times; not sent %d, never confirmed %d, not read in time %d\n",
+		r.iface, state, s.Out, s.In, s.Errors, s.Full, s.Refused, s.Unconfirmed, s.Lost)
 }

@@ -91,7 +91,7 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err != nil {
 		return err
 	}
-	conn, err := busurl.Dial(o.bus)
+	conn, err := busurl.Dial(o.bus, warn)
 	if err != nil {
 		return errors.Join(err, s.abort())
 	}

@@ -59,7 +59,11 @@ func (o *spoilFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes
 	l.BitRate = o.rate
 	if kind, _, err := busurl.Parse(url); err == nil && kind == busurl.Unix {
 		l.Another = func() (canbus.Bus, func(), error) {
-			return openBus(ctx, loop, url, arm, func(error) {}) // that it has gone is told by the first
+			b, err := openBus(ctx, loop, url, arm, func(error) {}) // that it has gone is told by the first
+			if err != nil {
+				return nil, nil, err
+			}
+			return b, b.close, nil
 		}
 	}
 	if err := l.Schedule(o.timed, filepath.Dir(o.file)); err != nil {
