@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"time"
 
 	"sawhorse/bench/judge"
@@ -70,7 +71,7 @@ func (t *taskRunner) start() {
 	t.active = a
 	o := t.saw(judge.TaskStart, a)
 	t.run.observe(&o)
-	entry, ok := t.run.profile.Entry(task.Task, task.Args)
+	entry, ok := t.run.profile.Entry(task.Task, t.args(task))
 	if !ok {
 		t.end(a, judge.StatusNotApplicable, "the tool's profile has no such task", nil)
 		return
@@ -88,6 +89,15 @@ func (t *taskRunner) start() {
 	default:
 		t.launch(a, limit)
 	}
+}
+
+// args are the arguments of a task, the car's own number in its place.
+func (t *taskRunner) args(task *scenarios.Task) map[string]string {
+	args := maps.Clone(task.Args)
+	if args["vin"] == scenarios.OfCar {
+		args["vin"] = t.run.rig.Car.Spec().Identity.VIN
+	}
+	return args
 }
 
 func (t *taskRunner) saw(kind judge.Kind, a *activeTask) judge.Observation {
@@ -138,7 +148,7 @@ func (t *taskRunner) finished(a *activeTask, status int, output []byte) {
 
 // sit runs the task inside the bench.
 func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
-	m, err := t.run.opt.InBench(a.task.Task, a.task.Args)
+	m, err := t.run.opt.InBench(a.task.Task, t.args(a.task))
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)
 		return
@@ -160,7 +170,7 @@ func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
 
 func (t *taskRunner) invocation(task *scenarios.Task) tool.Invocation {
 	values := tool.BusValues(t.url)
-	values.Arguments = task.Args
+	values.Arguments = t.args(task)
 	return tool.Invocation{Profile: t.run.profile, Task: task.Task, Values: values, Folders: t.run.opt.Folders}
 }
 
@@ -212,7 +222,7 @@ func (t *taskRunner) exited(a *activeTask, res *tool.Result) {
 // or at the limit.
 func (t *taskRunner) ask(a *activeTask, limit time.Duration) {
 	values := tool.BusValues(t.url)
-	values.Arguments = a.task.Args
+	values.Arguments = t.args(a.task)
 	text, err := a.entry.Instructions(values)
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)

@@ -302,14 +302,21 @@ func (r *reader) named(n ast.Node, what string, each func(string, ast.Node)) {
 }
 
 func (r *reader) vinCheck(n ast.Node) judge.Check {
-	t, ok := r.text(n, "car, or a vehicle identification number")
-	if t == "car" {
+	t, _ := r.vin(n)
+	if t == OfCar {
 		return judge.Check{Field: "vin", Car: true}
 	}
-	if ok && len(t) != 17 {
-		r.fail(n, fmt.Sprintf("%q", t), "car, or 17 characters")
-	}
 	return judge.Check{Field: "vin", Text: t}
+}
+
+// vin reads a vehicle's number, or the word for that of the car.
+func (r *reader) vin(n ast.Node) (string, bool) {
+	t, ok := r.text(n, "car, or a vehicle identification number")
+	if ok && t != OfCar && len(t) != 17 {
+		r.fail(n, fmt.Sprintf("%q", t), "car, or 17 characters")
+		return "", false
+	}
+	return t, ok
 }
 
 // listCheck reads the word car, or has, lacks and only.

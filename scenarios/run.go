@@ -276,7 +276,13 @@ func (r *reader) taskArgs(task, n ast.Node, t *Task) {
 	known := taskArgs[t.Task]
 	var fields []field
 	for _, name := range sortedKeys(known) {
-		fields = append(fields, field{name, true, func(n ast.Node) { t.Args[name], _ = r.word(n, known[name]) }})
+		fields = append(fields, field{name, true, func(n ast.Node) {
+			if known[name] == nil {
+				t.Args[name], _ = r.vin(n)
+				return
+			}
+			t.Args[name], _ = r.word(n, known[name])
+		}})
 	}
 	switch {
 	case n == nil && len(known) > 0:

@@ -14,11 +14,24 @@ import (
 )
 
 // Tasks are what a scenario can ask of a tool.
-var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn"}
+var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn", "write-identity"}
 
-// Arguments are the arguments of tasks and their values. The only one is the
-// position of the task learn.
-var Arguments = map[string][]string{"position": {"clutch", "crank-variation"}}
+// Argument is an argument of one task.
+type Argument struct {
+	Task string
+	// Words are its values; without, it is a text and no entry can be for one of
+	// its values.
+	Words []string
+}
+
+// Arguments are the arguments of tasks: what is learned, and the vehicle's number
+// (17 characters) that is written.
+var Arguments = map[string]Argument{
+	"position": {Task: "learn", Words: []string{
+		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery",
+	}},
+	"vin": {Task: "write-identity"},
+}
 
 // Kind says what the tool is.
 type Kind string
@@ -193,11 +206,17 @@ func (p *Profile) readEntry(n ast.Node, defaults *Entry) error {
 	if err := s.mapping(n, "task", fields, required...); err != nil {
 		return err
 	}
-	if e.For != nil && e.Task != "learn" {
-		return s.errorf(n, "task %s takes no arguments, expected no \"for\"", e.Task)
-	}
-	if e.Task != "learn" && slices.ContainsFunc(e.command, func(t template) bool { return t.uses("argument.position") }) {
-		return s.errorf(n, "task %s has no argument position, expected no {argument.position}", e.Task)
+	for _, name := range sortedKeys(Arguments) {
+		if Arguments[name].Task == e.Task {
+			continue
+		}
+		if _, ok := e.For[name]; ok {
+			return s.errorf(n, "task %s takes no argument %s, expected \"for\" without it", e.Task, name)
+		}
+		uses := func(t template) bool { return t.uses("argument." + name) }
+		if slices.ContainsFunc(e.command, uses) || uses(e.instructions) {
+			return s.errorf(n, "task %s has no argument %s, expected no {argument.%s}", e.Task, name, name)
+		}
 	}
 	for _, o := range p.Entries {
 		if o.Task == e.Task && covers(o.For, e.For) {
@@ -221,11 +240,14 @@ func covers(a, b map[string]string) bool {
 func (s *source) arguments(n ast.Node) (map[string]string, error) {
 	m := map[string]string{}
 	err := s.entries(n, "for", func(key string, k, v ast.Node) (err error) {
-		set, ok := Arguments[key]
-		if !ok {
+		a, ok := Arguments[key]
+		switch {
+		case !ok:
 			return s.errorf(k, "unknown argument %q, expected one of %s", key, keysOf(Arguments))
+		case a.Words == nil:
+			return s.errorf(k, "argument %s has no set of values, expected an entry for all of them", key)
 		}
-		m[key], err = s.oneOf(v, key, set)
+		m[key], err = s.oneOf(v, key, a.Words)
 		return err
 	})
 	return m, err

@@ -23,6 +23,7 @@ var placeholders = map[string]func(v *Values) string{
 	"bus.socket":        func(v *Values) string { return v.SocketPath },
 	"bus.interface":     func(v *Values) string { return v.Interface },
 	"argument.position": func(v *Values) string { return v.Arguments["position"] },
+	"argument.vin":      func(v *Values) string { return v.Arguments["vin"] },
 }
 
 // template is a text with placeholders: {bus.url}. Doubled braces stand for

@@ -267,11 +267,13 @@ func kindOf(n ast.Node) string {
 	return strings.ToLower(n.Type().String())
 }
 
-func keysOf[T any](m map[string]T) string {
+func keysOf[T any](m map[string]T) string { return strings.Join(sortedKeys(m), ", ") }
+
+func sortedKeys[T any](m map[string]T) []string {
 	keys := make([]string, 0, len(m))
 	for k := range m {
 		keys = append(keys, k)
 	}
 	sort.Strings(keys)
-	return strings.Join(keys, ", ")
+	return keys
 }

@@ -56,7 +56,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f := root.PersistentFlags()
 	f.StringVar(&o.bus, "bus", os.Getenv("SAWHORSE_BUS"), "bus to work on: unix:PATH or can:IFACE")
 	f.StringArrayVar(&o.uds, "uds", []string{"body=7A0/7A8"}, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex; empty for none")
-	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m)")
+	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m, learn exchange 44m)")
 	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
 	shorts := map[string]string{
@@ -71,6 +71,11 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		if task == "learn" {
 			c.Use = "learn POSITION"
 			c.Short = "Let a control unit learn a position: " + strings.Join(tester.Positions, ", ")
+			c.Args = cobra.ExactArgs(1)
+		}
+		if task == "write-identity" {
+			c.Use = "write-identity VIN"
+			c.Short = "Write the vehicle's number into the engine control unit and read it back"
 			c.Args = cobra.ExactArgs(1)
 		}
 		c.RunE = func(_ *cobra.Command, pos []string) (err error) {
@@ -99,8 +104,11 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 // work does one task on the bus.
 func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
 	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, UDS: []tester.Pair{}}
-	if len(pos) > 0 {
+	switch {
+	case len(pos) > 0 && task == "learn":
 		cfg.Position = pos[0]
+	case len(pos) > 0:
+		cfg.VIN = pos[0]
 	}
 	for _, s := range o.uds {
 		if s == "" {

@@ -16,8 +16,8 @@ type held struct {
 
 // Control has the program hold an output at a value until it is given back. It
 // knows fan, fuel_pump, throttle_motor (0 lets the springs have the plate),
-// throttle (%), purge (%), vent, mil, alternator, lambda_heaters and injector_1 and
-// up (0 keeps it shut).
+// throttle (%), purge (%), vent, mil, alternator, lambda_heaters, security_lamp (what
+// it tells the body ECU, which lights it) and injector_1 and up (0 keeps it shut).
 func (e *Engine) Control(name string, value float64, active bool) {
 	i := slices.IndexFunc(e.held, func(h held) bool { return h.name == name })
 	switch {
@@ -56,6 +56,8 @@ func (e *Engine) obey() {
 			a.PurgePct = h.value
 		case "vent":
 			a.VentClosed = on
+		case "security_lamp":
+			e.car.Exchange.EngineLocked = on
 		case "mil":
 			a.MIL = on
 		case "alternator":

@@ -17,8 +17,17 @@ func TestEveryProfileLoadsAndDoesEveryTask(t *testing.T) {
 		assert.Equal(t, name, p.Name)
 		for _, task := range tool.Tasks {
 			args := []map[string]string{nil}
-			if task == "learn" {
-				args = []map[string]string{{"position": "clutch"}, {"position": "crank-variation"}}
+			for name, a := range tool.Arguments {
+				if a.Task != task {
+					continue
+				}
+				args = []map[string]string{{name: "0PT48VM60R1000048"}}
+				if len(a.Words) > 0 {
+					args = nil
+				}
+				for _, w := range a.Words {
+					args = append(args, map[string]string{name: w})
+				}
 			}
 			for _, a := range args {
 				e, ok := p.Entry(task, a)

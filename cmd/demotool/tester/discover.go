@@ -94,5 +94,7 @@ func (t *Tester) perform() {
 		t.clear()
 	case "learn":
 		t.learn()
+	case "write-identity":
+		t.writeIdentity()
 	}
 }

@@ -17,7 +17,7 @@ const (
 // empty.
 type Document struct {
 	// Task is the sub-command: identify, health-check, read-codes, read-live,
-	// clear-codes, learn.
+	// clear-codes, learn, write-identity.
 	Task string `json:"task"`
 	// Status is the exit status; Reason says it in words.
 	Status int    `json:"status"`
@@ -28,6 +28,8 @@ type Document struct {
 	ECUs []*ECU `json:"ecus"`
 	// Learn is there after the task learn only.
 	Learn *Learn `json:"learn,omitempty"`
+	// Written is there after the task write-identity only.
+	Written *Written `json:"written,omitempty"`
 	// Cleared is there after the task clear-codes only.
 	Cleared *bool `json:"cleared,omitempty"`
 	// Problems lists what was wrong with answers, in the order it was seen.
@@ -88,6 +90,18 @@ type Learn struct {
 	Outcome  string `json:"outcome"`
 	Reason   string `json:"reason"`
 	Attempts int    `json:"attempts"`
+}
+
+// Written is the result of writing an identity.
+type Written struct {
+	// ECU is whom it was written to, as it names itself; DID the identifier in
+	// hex, Text what was to be written.
+	ECU  string `json:"ecu"`
+	DID  string `json:"did"`
+	Text string `json:"text"`
+	// Outcome is written, refused or failed. Written means that it was read back.
+	Outcome string `json:"outcome"`
+	Reason  string `json:"reason"`
 }
 
 // encode writes the document with a line feed at its end.

@@ -79,12 +79,26 @@ func (e *exchange) transmit() {
 	e.tries++
 	e.state = stateSending
 	e.giveUp = e.l.now + e.l.lostWait
-	e.l.send(e.frame)
+	if !e.segmented() {
+		e.l.send(e.frame)
+	} else if e.q.to.ep.Send(e.l.now, e.q.data) != nil {
+		e.unsent() // the one before has not ended yet
+	}
+}
+
+// segmented reports a request that does not fit a single frame.
+func (e *exchange) segmented() bool { return len(e.q.data) > maxSingle }
+
+// unsent ends the sending of a request that nobody took: as if there were no
+// answer.
+func (e *exchange) unsent() {
+	e.state = stateWaiting
+	e.until = e.l.now + busyPause
 }
 
 // confirmed takes the confirmation of a frame of ours.
 func (e *exchange) confirmed(f *canbus.Frame) {
-	if e.state == stateSending && f.Key() == e.frame.Key() && f.Data == e.frame.Data {
+	if e.state == stateSending && !e.segmented() && f.Key() == e.frame.Key() && f.Data == e.frame.Data {
 		e.waitForAnswers()
 	}
 }
@@ -106,7 +120,18 @@ func (l *link) event(p *peer, ev *isotp.Event) {
 		if e != nil && e.state != stateLost {
 			p.receiving = true
 		}
+	case isotp.Delivered:
+		if e != nil && e.state == stateSending && e.q.to == p {
+			e.waitForAnswers()
+		}
 	case isotp.Failed:
+		if !ev.Receiving {
+			l.problem(fmt.Sprintf("%s: request broken off: %v", p.ecu.Name, ev.Result))
+			if e != nil && e.state == stateSending && e.q.to == p {
+				e.unsent()
+			}
+			return
+		}
 		p.receiving = false
 		l.problem(fmt.Sprintf("%s: message broken off: %v", p.ecu.Name, ev.Result))
 	case isotp.Received:
@@ -308,6 +333,7 @@ func (e *exchange) settle(missing int) {
 // back leaves stateLost: somebody answers again, so the request is repeated.
 func (e *exchange) back() {
 	e.l.say("answers come again")
+	e.l.returned++
 	e.returns++
 	e.tries = 0
 	e.transmit()

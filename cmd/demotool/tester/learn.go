@@ -4,18 +4,15 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"sawhorse/canbus"
 )
 
-// Limits of the conditions that the tool checks itself before a learn. The
-// control unit checks its own.
-const (
-	minVoltage = 11.0 // V; common practice: a weak battery spoils a learn
-	minCoolant = 65.0 // degC, crank variation
-)
+// minVoltage is what the tool checks itself before a learn, beside the engine's
+// state. The control unit checks its own conditions.
+const minVoltage = 11.0 // V; common practice: a weak battery spoils a learn
 
 const (
-	pollGap      = 500 * time.Millisecond
-	pollGapRun   = 200 * time.Millisecond // an engine on its way to the cut is quick
 	retryGap     = time.Second
 	remindGap    = 5 * time.Second
 	maxStarts    = 3
@@ -29,6 +26,13 @@ const (
 	keyCycleWait = 90 * time.Second
 )
 
+// A wait with the key on: told once a minute, and a little longer than the car's,
+// as a key turned too early costs all of it.
+const (
+	tellGap    = time.Minute
+	waitMargin = 5 * time.Second
+)
+
 // What a learn routine's results say: the first byte behind the routine's
 // number.
 const (
@@ -37,46 +41,6 @@ const (
 	learnAborted  = 0x02
 	learnNever    = 0x03
 )
-
-// procedure is one learn routine and what the person has to do for it.
-type procedure struct {
-	position string
-	rid      uint16
-	cautions []string
-	before   string // what to do before the routine starts
-	during   string // what to do while it runs
-	after    string // what to do when it has finished
-	hold     string // what was not held when it aborted
-	running  bool   // the engine has to run
-	limit    time.Duration
-}
-
-var procedures = []procedure{
-	{
-		position: "clutch", rid: 0x0210,
-		cautions: []string{"key on, engine off; parking brake set, gearbox in neutral"},
-		before:   "press the clutch pedal fully down and hold it there",
-		during:   "keep the clutch pedal fully down",
-		after:    "release the clutch pedal",
-		hold:     "the clutch pedal was not held fully down",
-		limit:    20 * time.Second,
-	},
-	{
-		position: "crank-variation", rid: 0x0211,
-		cautions: []string{
-			"the workshop manual of the car comes first",
-			"block the wheels, set the parking brake, gearbox in neutral",
-			"good ventilation or exhaust extraction; nobody under or in front of the car",
-			"the engine runs near its limit for a moment: keep hands and clothes away from belts and fans",
-		},
-		before:  "warm engine, idling, parking brake set, gearbox in neutral",
-		during:  "open the throttle fully until the control unit cuts the fuel (a V8 near 4000 rpm), then release it at once",
-		after:   "the key cycle has finished it",
-		hold:    "the throttle was released too early, or a condition was lost",
-		running: true,
-		limit:   90 * time.Second,
-	},
-}
 
 // engineState is what the tool saw of the engine before it acts.
 type engineState struct {
@@ -101,30 +65,39 @@ func (t *Tester) noteEngine(vs []Value) {
 
 // learning is a learn under way.
 type learning struct {
-	procedure
-	p         *peer
+	*procedure
+	p         *peer         // whom the routine belongs to
+	engine    *peer         // who knows the engine's speed
 	until     time.Duration // for the conditions
 	pollUntil time.Duration
 	remindAt  time.Duration
 	reentries int
 	silent    bool // the failure is a missing answer
 	fresh     bool // the session was opened just now
+	unlocked  bool // its security is open
 	cutSeen   bool // the engine was near its cut
-	keyCycle  bool // and has run out: the key is due
+	keyCycle  bool // the key is due
+	// Of a wait: when it is over, when it is spoken of next, and how often the
+	// car was away when it was heard last.
+	waitUntil, tellAt time.Duration
+	away              int
 }
 
 func (t *Tester) learn() {
-	i := slices.IndexFunc(procedures, func(p procedure) bool { return p.position == t.cfg.Position })
-	g := &learning{procedure: procedures[i], until: t.l.now + t.cfg.Patience}
+	g := &learning{procedure: procedureOf(t.cfg.Position), until: t.l.now + t.cfg.Patience}
 	t.doc.Learn = &Learn{Position: g.position, Routine: fmt.Sprintf("%04X", g.rid), Outcome: "failed"}
-	g.p = t.engine()
-	if g.p == nil {
+	g.engine = t.engine()
+	if g.engine == nil {
 		t.endLearn(g, "failed", "no engine control unit answers")
+		return
+	}
+	if g.p = t.owner(g); g.p == nil {
+		t.endLearn(g, "failed", "the control unit that learns this does not answer")
 		return
 	}
 	t.pids(func() {
 		batch := []byte{pidEngineSpeed, pidCoolant, pidVehicle, pidVoltage}
-		t.readPIDs([]*peer{g.p}, batch, func(_ *peer, vs []Value) { t.noteEngine(vs) }, func() {
+		t.readPIDs([]*peer{g.engine}, batch, func(_ *peer, vs []Value) { t.noteEngine(vs) }, func() {
 			if why := t.unmet(g); why != "" {
 				t.endLearn(g, "refused", why)
 				return
@@ -136,6 +109,26 @@ func (t *Tester) learn() {
 			t.enterSession(g)
 		})
 	})
+}
+
+// owner is the control unit that has the routine.
+func (t *Tester) owner(g *learning) *peer {
+	switch g.unit {
+	case unitBrake:
+		return t.listening(request11 + 1)
+	case unitBody:
+		return t.listening(bodyRequest)
+	}
+	return g.engine
+}
+
+// listening is the control unit found that listens to an 11-bit identifier.
+func (t *Tester) listening(id canbus.ID) *peer {
+	ps := t.only(func(p *peer) bool { return p.tx == canbus.KeyOf(id, false) })
+	if len(ps) == 0 {
+		return nil
+	}
+	return ps[0]
 }
 
 // engine is the control unit that knows the engine speed; with several the one
@@ -162,34 +155,46 @@ func (t *Tester) unmet(g *learning) string {
 		return fmt.Sprintf("the engine runs at %.0f rpm, expected key on and engine off", s.rpm)
 	case g.running && s.rpm == 0:
 		return "the engine does not run, expected idle"
-	case g.running && s.hasCoolant && s.coolant < minCoolant:
-		return fmt.Sprintf("coolant at %.0f degC, expected %.0f or more: warm the engine first", s.coolant, minCoolant)
+	case g.running && s.hasCoolant && s.coolant < g.hot:
+		return fmt.Sprintf("coolant at %.0f degC, expected %.0f or more: warm the engine first", s.coolant, g.hot)
 	}
 	return ""
 }
 
 // enterSession opens the extended session and keeps it open.
 func (t *Tester) enterSession(g *learning) {
-	q := query{to: g.p, data: []byte{0x10, 0x03}, echo: []byte{0x03}, expect: []*peer{g.p}}
+	t.extended(g.p, func(refused *reply) {
+		switch {
+		case refused != nil:
+			t.endLearn(g, g.outcomeOf(refused), "extended session: "+refused.why())
+		case t.doc.Learn.Attempts > 0:
+			// It may have gone on, or even finished, without the session.
+			g.fresh, g.unlocked = true, false
+			t.poll(g)
+		default:
+			g.fresh, g.unlocked = true, false
+			t.startRoutine(g)
+		}
+	})
+}
+
+// extended opens the extended session of a control unit and keeps it open. done
+// gets nil, or the reply that refused.
+func (t *Tester) extended(p *peer, done func(refused *reply)) {
+	q := query{to: p, data: []byte{0x10, 0x03}, echo: []byte{0x03}, expect: []*peer{p}}
 	t.ask(q, func(rs []*reply) {
 		r := rs[0]
 		if !r.ok() {
-			t.endLearn(g, g.outcomeOf(r), "extended session: "+r.why())
+			done(r)
 			return
 		}
-		t.session = g.p
-		g.fresh = true
+		t.session = p
 		if len(r.data) >= 6 { // P2 in ms, P2* in 10 ms
-			g.p.p2 = max(p2, time.Duration(number(r.data[2:4]))*time.Millisecond)
-			g.p.p2Star = max(p2Star, time.Duration(number(r.data[4:6]))*10*time.Millisecond)
+			p.p2 = max(p2, time.Duration(number(r.data[2:4]))*time.Millisecond)
+			p.p2Star = max(p2Star, time.Duration(number(r.data[4:6]))*10*time.Millisecond)
 		}
-		t.l.keepAlive(true)
-		if t.doc.Learn.Attempts > 0 {
-			// It may have gone on, or even finished, without the session.
-			t.poll(g)
-			return
-		}
-		t.startRoutine(g)
+		t.l.keepAlive(true, p)
+		done(nil)
 	})
 }
 
@@ -208,6 +213,20 @@ func (g *learning) request(sub byte) query {
 }
 
 func (t *Tester) startRoutine(g *learning) {
+	if g.level > 0 && !g.unlocked {
+		t.unlock(g.p, g.level, func(refused *reply) {
+			switch {
+			case refused == nil:
+				g.unlocked = true
+				t.startRoutine(g)
+			case g.sessionGone(refused.nrc):
+				t.reenter(g)
+			default:
+				t.endLearn(g, g.outcomeOf(refused), "security access: "+refused.why())
+			}
+		})
+		return
+	}
 	t.ask(g.request(0x01), func(rs []*reply) {
 		switch r := rs[0]; {
 		case r.ok():
@@ -215,7 +234,8 @@ func (t *Tester) startRoutine(g *learning) {
 			t.doc.Learn.Attempts++
 			t.say("the learn routine runs: " + g.during)
 			g.pollUntil = t.l.now + g.limit
-			t.pause(g.gap(), func() { t.poll(g) })
+			t.beginWait(g)
+			t.pause(g.gap, func() { t.poll(g) })
 		case r.fail != "":
 			t.endLearn(g, g.outcomeOf(r), "start of the routine: "+r.fail)
 		case g.sessionGone(r.nrc):
@@ -240,7 +260,7 @@ func (g *learning) sessionGone(nrc byte) bool {
 // waitable are refusals that a person can cure while the tool waits.
 func waitable(nrc byte) bool {
 	switch nrc {
-	case nrcConditions, nrcBusy, nrcEngineStopped, nrcTooCold, nrcNotInNeutral:
+	case nrcConditions, nrcBusy, nrcEngineStopped, nrcRunTime, nrcTooCold, nrcPedal, nrcNotInNeutral:
 		return true
 	}
 	return false
@@ -248,12 +268,10 @@ func waitable(nrc byte) bool {
 
 // meaning says which condition a refusal is about.
 func (g *learning) meaning(nrc byte) string {
-	switch {
-	case nrc == nrcConditions && !g.running:
-		return "conditions not correct: key on, engine off, clutch pedal fully down and held?"
-	case nrc == nrcConditions:
-		return "conditions not correct: is the parking brake set?"
-	case nrc == nrcEngineRunning:
+	switch nrc {
+	case nrcConditions:
+		return "conditions not correct: " + g.refused
+	case nrcEngineRunning:
 		return "the engine is running: switch it off, key on"
 	}
 	return nrcText(nrc)
@@ -274,19 +292,21 @@ func (t *Tester) reenter(g *learning) {
 		return
 	}
 	t.say("the control unit has left the session; opening it again")
-	t.l.keepAlive(false)
+	g.away-- // a key that was off for a moment ends it, too
+	t.l.keepAlive(false, nil)
 	t.enterSession(g)
 }
 
-// poll asks for the results; with the engine running it looks at its speed
-// first, to tell the person what comes next.
+// poll asks for the results; where the engine goes to its cut it looks at its
+// speed first, to tell the person what comes next.
 func (t *Tester) poll(g *learning) {
-	if !g.running {
+	if !g.cut {
+		t.watchWait(g)
 		t.askResults(g)
 		return
 	}
 	rpm := 0.0
-	t.readPIDs([]*peer{g.p}, []byte{pidEngineSpeed}, func(_ *peer, vs []Value) {
+	t.readPIDs([]*peer{g.engine}, []byte{pidEngineSpeed}, func(_ *peer, vs []Value) {
 		for _, v := range vs {
 			rpm = v.Value
 		}
@@ -303,19 +323,45 @@ func (t *Tester) watchSpeed(g *learning, rpm float64) {
 		g.cutSeen = true
 		t.sayf("%.0f rpm: release the throttle now", rpm)
 	case g.cutSeen && !g.keyCycle && rpm < runOut:
-		g.keyCycle = true
-		t.say("now: switch the key off, wait ten seconds, switch it on again; leave the engine off")
-		// With the key off nobody answers.
-		t.l.lostWait = max(t.l.lostWait, keyCycleWait)
-		g.pollUntil = t.l.now + keyCycleWait
+		t.askKeyCycle(g)
 	}
 }
 
-func (g *learning) gap() time.Duration {
-	if g.running {
-		return pollGapRun
+// askKeyCycle has the person turn the key; with the key off nobody answers.
+func (t *Tester) askKeyCycle(g *learning) {
+	g.keyCycle = true
+	t.say("now: switch the key off, wait ten seconds, switch it on again; leave the engine off")
+	t.l.lostWait = max(t.l.lostWait, keyCycleWait)
+	g.pollUntil = t.l.now + keyCycleWait
+}
+
+// beginWait starts the clock of a wait. The control unit does not tell how far it
+// is, and starts anew when the key is turned.
+func (t *Tester) beginWait(g *learning) {
+	if g.wait == 0 {
+		return
 	}
-	return pollGap
+	g.waitUntil, g.tellAt, g.away = t.l.now+g.wait+waitMargin, t.l.now+tellGap, t.l.returned
+	g.pollUntil = t.l.now + g.limit
+	t.l.lostWait = max(t.l.lostWait, keyCycleWait)
+}
+
+// watchWait tells how long the wait still takes.
+func (t *Tester) watchWait(g *learning) {
+	switch now := t.l.now; {
+	case g.wait == 0 || g.keyCycle:
+	case t.l.returned != g.away:
+		t.say("the key was turned too early: the wait starts again, leave it on")
+		t.beginWait(g)
+	case now >= g.waitUntil:
+		t.say("the wait is over: the security lamp must be out")
+		t.askKeyCycle(g)
+	case now >= g.tellAt:
+		g.tellAt += tellGap
+		if left := (g.waitUntil - now).Round(tellGap); left > 0 {
+			t.sayf("%d min of the wait are left", left/time.Minute)
+		}
+	}
 }
 
 func (t *Tester) askResults(g *learning) {
@@ -348,7 +394,7 @@ func (t *Tester) result(g *learning, status byte, rest []byte) {
 			})
 			return
 		}
-		t.pause(g.gap(), func() { t.poll(g) })
+		t.pause(g.gap, func() { t.poll(g) })
 	case learnAborted, learnNever:
 		why := g.hold
 		if len(rest) > 0 && rest[0] != 0 {
@@ -383,7 +429,7 @@ func (t *Tester) endLearn(g *learning, outcome, reason string) {
 // answer is not needed.
 func (t *Tester) leaveSession(then func()) {
 	p := t.session
-	t.l.keepAlive(false)
+	t.l.keepAlive(false, nil)
 	t.session = nil
 	if p == nil {
 		then()

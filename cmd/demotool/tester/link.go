@@ -12,6 +12,7 @@ import (
 const (
 	functional11 canbus.ID = 0x7DF
 	request11    canbus.ID = 0x7E0
+	bodyRequest  canbus.ID = 0x7A0
 	response11   canbus.ID = 0x7E8
 	functional29 canbus.ID = 0x18DB33F1
 	request29    canbus.ID = 0x18DA00F1
@@ -34,6 +35,7 @@ const (
 	maxReturns  = 2  // times one request is repeated after the bus came back
 	maxInFlight = 32 // frames waiting to be handed out
 	padding     = 0xCC
+	maxSingle   = 7 // bytes of a request in a single frame
 )
 
 // Pair is a control unit known only by its physical identifiers.
@@ -89,7 +91,9 @@ type link struct {
 	ex          *exchange
 	probed      bool // a probe was sent at some time
 	alive       bool
+	aliveTo     canbus.Key
 	aliveAt     time.Duration
+	returned    int // times that a car came back which had fallen silent
 	lostWait    time.Duration
 	say         func(string)
 	problem     func(string)
@@ -152,7 +156,7 @@ func requestOf(k canbus.Key) (canbus.Key, bool) {
 	return canbus.KeyOf(id-response11+request11, false), true
 }
 
-// single builds a request: every one of this tool fits a single frame.
+// single builds a request in a single frame.
 func single(to canbus.Key, data []byte) canbus.Frame {
 	f := canbus.Frame{ID: to.ID(), Len: canbus.MaxClassicData}
 	if to.Extended() {
@@ -166,7 +170,9 @@ func single(to canbus.Key, data []byte) canbus.Frame {
 	return f
 }
 
-func isFlowControl(f *canbus.Frame) bool { return f.Len > 0 && f.Data[0]>>4 == 3 }
+// isSegment reports a frame of the transport layer: flow control, or a part of a
+// request that does not fit a single frame.
+func isSegment(f *canbus.Frame) bool { return f.Len > 0 && f.Data[0]>>4 != 0 }
 
 func (l *link) send(f canbus.Frame) {
 	if len(l.out) < maxInFlight {
@@ -192,10 +198,11 @@ func (l *link) nextFrame(f *canbus.Frame) bool {
 
 // sent takes the confirmation that a frame is on the bus.
 func (l *link) sent(f *canbus.Frame) {
-	if isFlowControl(f) {
+	if isSegment(f) {
 		for _, p := range l.peers {
 			if p.tx == f.Key() {
 				p.ep.Sent(l.now)
+				l.drain(p)
 			}
 		}
 		return
@@ -230,9 +237,13 @@ func (l *link) drain(p *peer) {
 	}
 }
 
-// keepAlive switches the tester-present message on or off.
-func (l *link) keepAlive(on bool) {
-	l.alive = on
+// keepAlive switches the tester-present message on or off: functional, or to a
+// control unit that does not hear that.
+func (l *link) keepAlive(on bool, p *peer) {
+	l.alive, l.aliveTo = on, l.functional
+	if p != nil && !p.obd {
+		l.aliveTo = p.tx
+	}
 	l.aliveAt = l.now + aliveGap
 }
 
@@ -242,9 +253,9 @@ func (l *link) tick() {
 		l.drain(p)
 	}
 	if l.alive && l.now >= l.aliveAt {
-		// Functional and with the answer suppressed, so it disturbs no exchange.
+		// With the answer suppressed, so it disturbs no exchange.
 		if l.unconfirmed == 0 {
-			l.send(single(l.functional, []byte{0x3E, 0x80}))
+			l.send(single(l.aliveTo, []byte{0x3E, 0x80}))
 		}
 		l.aliveAt = l.now + aliveGap
 	}

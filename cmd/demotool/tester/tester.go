@@ -10,15 +10,12 @@ import (
 )
 
 // Tasks are the sub-commands of the tool.
-var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn"}
-
-// Positions are what the task learn can be asked for.
-var Positions = []string{"clutch", "crank-variation"}
+var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn", "write-identity"}
 
 // Defaults of a Config.
 const (
 	DefaultLimit      = 60 * time.Second
-	DefaultLearnLimit = 300 * time.Second
+	DefaultLearnLimit = 300 * time.Second // with a wait more, see LimitOf
 	DefaultPatience   = 30 * time.Second
 	DefaultLostWait   = 10 * time.Second
 )
@@ -39,6 +36,8 @@ type Config struct {
 	Task string
 	// Position is one of Positions, for the task learn only.
 	Position string
+	// VIN is the vehicle's number (ISO 3779), for the task write-identity only.
+	VIN string
 	// UDS lists control units beyond the OBD range. Nil takes DefaultUDS; an
 	// empty list none.
 	UDS []Pair
@@ -88,14 +87,20 @@ func New(cfg Config) (*Tester, error) {
 	if !learn && cfg.Position != "" {
 		return nil, fmt.Errorf("%w: task %s takes no position, got %q", ErrUsage, cfg.Task, cfg.Position)
 	}
+	write := cfg.Task == "write-identity"
+	if write {
+		if err := checkVIN(cfg.VIN); err != nil {
+			return nil, fmt.Errorf("%w: %w", ErrUsage, err)
+		}
+	}
+	if !write && cfg.VIN != "" {
+		return nil, fmt.Errorf("%w: task %s takes no vehicle number, got %q", ErrUsage, cfg.Task, cfg.VIN)
+	}
 	if cfg.UDS == nil {
 		cfg.UDS = DefaultUDS()
 	}
 	if cfg.Limit == 0 {
-		cfg.Limit = DefaultLimit
-		if learn {
-			cfg.Limit = DefaultLearnLimit
-		}
+		cfg.Limit = LimitOf(cfg.Task, cfg.Position)
 	}
 	cfg.Patience = orDefault(cfg.Patience, DefaultPatience)
 	cfg.LostWait = orDefault(cfg.LostWait, DefaultLostWait)
@@ -126,14 +131,14 @@ func orDefault(d, def time.Duration) time.Duration {
 }
 
 // Start is New in the shape in which a bench asks for a tool: args may hold
-// "position" and nothing else.
+// "position" and "vin".
 func Start(task string, args map[string]string) (*Tester, error) {
 	for k := range args {
-		if k != "position" {
-			return nil, fmt.Errorf("%w: argument %q, expected position", ErrUsage, k)
+		if k != "position" && k != "vin" {
+			return nil, fmt.Errorf("%w: argument %q, expected position or vin", ErrUsage, k)
 		}
 	}
-	return New(Config{Task: task, Position: args["position"]})
+	return New(Config{Task: task, Position: args["position"], VIN: args["vin"]})
 }
 
 // Receive takes a frame of the bus.
@@ -309,7 +314,7 @@ func (t *Tester) conclude() {
 	}
 	t.done = true
 	t.l.ex = nil
-	t.l.keepAlive(false)
+	t.l.keepAlive(false, nil)
 	t.collect()
 	t.say(t.doc.Reason)
 	t.output = t.doc.encode()
