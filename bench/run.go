@@ -232,7 +232,7 @@ func (r *Run) watchAll() {
 	})
 	r.begin = judge.NewWatch(r.rig.Car.Truth)
 	r.times = &times{
-		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, rate: r.begin.Value, fail: r.failIf,
+		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, while: r.begin.While, rate: r.begin.Value, fail: r.failIf,
 	}
 	if r.opt.Trace {
 		r.trace = trace.New(r.rig.Car.Truth)

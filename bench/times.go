@@ -17,6 +17,8 @@ type times struct {
 	// start calls back at the moments of a condition's beginning, nil where there
 	// are no conditions.
 	start func(*judge.Condition, func(now time.Duration))
+	// while calls back when a state begins and when it ends, nil likewise.
+	while func(c *judge.Condition, begins, ends func(now time.Duration))
 	// rate is what an expression over signals is now.
 	rate func(*judge.Number) (float64, error)
 	// fail takes what went wrong; nil is nothing.
@@ -52,6 +54,10 @@ func (t *times) at(moment time.Duration, fn func()) {
 // add has a fault come and go; set switches it.
 func (t *times) add(f *scenarios.Fault, set func(on bool) error) {
 	flip := func(on bool) { t.fail(set(on)) }
+	if f.While != nil {
+		t.while(f.While, func(time.Duration) { flip(true) }, func(time.Duration) { flip(false) })
+		return
+	}
 	if f.Random != nil {
 		t.randoms++
 		g := &gremlin{

@@ -129,3 +129,37 @@ func nextFrame(r *capture.Reader) *canbus.Frame {
 	}
 	return &f
 }
+
+// A fault that is on while a state holds: as the engine is fast, and no longer.
+func TestAFaultIsOnWhileAStateHolds(t *testing.T) {
+	requirePass(t, runText(t, `scenario: while
+title: A fault while a state holds
+about: A test.
+car: petrel-48
+duration: 60s
+driver:
+  - {at: 0s, key: "on", clutch: 100}
+  - {at: 2s, key: start}
+  - {when: engine_running, after: 300ms, key: "on"}
+  - {at: 15s, accelerator: 30}
+  - {at: 25s, accelerator: 0}
+  - {at: 35s, accelerator: 30}
+  - {at: 40s, accelerator: 0}
+faults: [{fault: intake-air-open, while: engine_rpm > 1500}]
+expect:
+  - {id: twice, says: It comes twice, count: {of: event.kind == "fault-on", at-least: 2, at-most: 2}}
+  - {id: goes, says: It goes each time, count: {of: event.kind == "fault-off", at-least: 2, at-most: 2}}
+  - {id: fast, says: It is on when the engine is fast, never: engine_rpm > 1600 && size(faults) == 0}
+  - {id: slow, says: It is off when the engine is slow, never: engine_rpm < 1400 && size(faults) > 0}
+`, 1))
+}
+
+// On and off again and again until an end.
+func TestAFaultRepeatsUntilItsEnd(t *testing.T) {
+	requirePass(t, runText(t, head+`
+faults: [{fault: intake-air-open, from: 1s, for: 1s, every: 4s, until: 20s}]
+expect:
+  - {id: five, says: Every four seconds, count: {of: event.kind == "fault-on", at-least: 5, at-most: 5}}
+  - {id: five-ends, says: It goes as often, count: {of: event.kind == "fault-off", at-least: 5, at-most: 5}}
+`, 1))
+}

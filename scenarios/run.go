@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"sawhorse/bench/judge"
 )
 
 // Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
@@ -108,10 +110,16 @@ func (r *reader) faults(n ast.Node, to *[]Fault, kinds []FaultKind) {
 			field{"for", false, r.durationInto(&f.For, 1)},
 			field{"every", false, r.durationInto(&f.Every, 1)},
 			field{"random", false, func(n ast.Node) { f.Random = r.random(n) }},
+			field{"while", false, func(n ast.Node) { f.While = r.state(n) }},
 		)
 		r.mapping(n, "a fault", fields...)
 		r.one(n, "from")
 		has := r.keys(n)
+		for _, other := range []string{"from", "when", "until", "for", "every", "random"} {
+			if has["while"] && has[other] {
+				r.fail(n, fmt.Sprintf("both \"while\" and %q", other), "one of them")
+			}
+		}
 		switch {
 		case has["random"] && (has["for"] || has["every"]):
 			r.fail(n, `"random" beside "for" or "every"`, "one of them")
@@ -128,6 +136,15 @@ func (r *reader) faults(n ast.Node, to *[]Fault, kinds []FaultKind) {
 		}
 		*to = append(*to, f)
 	})
+}
+
+// state reads a condition that has a duration.
+func (r *reader) state(n ast.Node) *judge.Condition {
+	c := r.condition(n)
+	if c != nil && c.OnEvent() {
+		r.fail(n, "a condition on single events, which last no time", "one on signals, tasks or faults")
+	}
+	return c
 }
 
 // random reads how a fault comes and goes by chance.

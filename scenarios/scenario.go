@@ -57,6 +57,8 @@ type Fault struct {
 	Every  time.Duration
 	// Random, if set, has it come and go by chance, between From and Until.
 	Random *Random
+	// While, if set, has it on as long as a state holds; nothing else is set then.
+	While *judge.Condition
 }
 
 // Random is a fault that comes and goes by chance.

@@ -16,6 +16,7 @@ type Watch struct {
 type watched struct {
 	edge edge
 	fire func(at time.Duration)
+	ends func(at time.Duration) // nil where nobody asks
 }
 
 // NewWatch looks at a table of true signals.
@@ -24,7 +25,12 @@ func NewWatch(truth *signal.Table) *Watch { return &Watch{scope: NewScope(truth)
 // On calls fire whenever the condition begins: at every event of one on events,
 // and when a state becomes true.
 func (w *Watch) On(c *Condition, fire func(at time.Duration)) {
-	w.list = append(w.list, watched{edge{cond: c}, fire})
+	w.list = append(w.list, watched{edge: edge{cond: c}, fire: fire})
+}
+
+// While calls begins whenever a state becomes true, and ends when it no longer is.
+func (w *Watch) While(c *Condition, begins, ends func(at time.Duration)) {
+	w.list = append(w.list, watched{edge{cond: c}, begins, ends})
 }
 
 // Observe takes in one observation. The error is of the first condition that
@@ -52,8 +58,12 @@ func (w *Watch) look(s *step) error {
 	var first error
 	for i := range w.list {
 		var b base
-		if begins, _ := w.list[i].edge.begins(&b, s); begins {
-			w.list[i].fire(s.now)
+		x := &w.list[i]
+		was := x.edge.was
+		if begins, _ := x.edge.begins(&b, s); begins {
+			x.fire(s.now)
+		} else if x.ends != nil && was && !x.edge.was {
+			x.ends(s.now)
 		}
 		if b.done && first == nil {
 			first = watchError(b.v.Reason)
