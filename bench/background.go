@@ -103,7 +103,7 @@ func (r *Run) startBackground() error {
 	return nil
 }
 
-// ownIdentifiers are those of the stand-in car's diagnostics.
+// ownIdentifiers are those that the stand-in car sends itself, and those it is asked on.
 func (r *Run) ownIdentifiers() []replay.Match {
 	var ms []replay.Match
 	for key := range r.rig.watch.requests {
@@ -111,6 +111,11 @@ func (r *Run) ownIdentifiers() []replay.Match {
 	}
 	for key := range r.rig.watch.answers {
 		ms = append(ms, replay.ID(key))
+	}
+	for _, u := range r.rig.units {
+		for _, key := range u.module.Sends() {
+			ms = append(ms, replay.ID(key))
+		}
 	}
 	for _, key := range r.rig.functional() {
 		ms = append(ms, replay.ID(key))

@@ -12,6 +12,8 @@ import (
 
 // networks are the .dbc files that the faults of a rig read signals by.
 type networks struct {
+	// own is the network of the car; nil without.
+	own *dbc.Network
 	// folder is where relative names begin.
 	folder string
 	files  map[string]*dbc.Network
@@ -19,6 +21,9 @@ type networks struct {
 
 // load reads a file once.
 func (n *networks) load(file string) (*dbc.Network, error) {
+	if file == "" && n.own != nil {
+		return n.own, nil
+	}
 	if file == "" {
 		return nil, errors.New(`parameter dbc is empty, want the name of a .dbc file`)
 	}

@@ -71,6 +71,6 @@ func (p plant) Boot(on bool) {
 	}
 }
 
-// Communicate implements ecu.Plant. The ECUs send no periodic messages yet, so
-// there is nothing to switch.
+// Communicate implements ecu.Plant. The unit's module stops its messages itself; the
+// program has nothing to do.
 func (p plant) Communicate(bool, bool) {}

@@ -38,7 +38,7 @@ type Settings struct {
 	// Wall runs in wall time; else time jumps.
 	Wall bool
 	// Bus is the bus's URL, "" for mem:. Rate and DataRate are the bit rates of
-	// an embedded one in bit/s, 0 for 500000 and for no CAN FD.
+	// an embedded one in bit/s, 0 for those of the car.
 	Bus            string
 	Rate, DataRate int
 	// Arm names a physical interface that may be sent on.
@@ -107,19 +107,43 @@ func NewRig(s Settings) (_ *Rig, err error) {
 		return nil, err
 	}
 	own := ownNodes(nodeNames(specs)...)
+	bus, err := busOf(spec, specs)
+	if err != nil {
+		return nil, err
+	}
+	if s.Rate == 0 {
+		s.Rate = bus.BitRate
+	}
+	if s.DataRate == 0 {
+		s.DataRate = bus.DataBitRate
+	}
 	if err := r.openBus(s, own); err != nil {
 		return nil, err
 	}
-	r.networks = networks{folder: s.Networks}
+	r.networks = networks{own: bus.Network(), folder: s.Networks}
 	r.spoil = &spoiler{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
 	r.watch = newWatch(addresses(specs), r.Metrics, own)
 	r.Bus.Tap(r.watch.see)
-	if err := r.build(spec, specs, s.Seed); err != nil {
+	if err := r.build(spec, specs, bus, s.Seed); err != nil {
 		return nil, err
 	}
 	r.faults = newFaultBoard(r)
 	r.startClock()
 	return r, nil
+}
+
+// busOf is the bus on which the car's units sit.
+func busOf(spec *car.Spec, specs []*ecu.Spec) (*car.BusSpec, error) {
+	for _, s := range specs {
+		b, err := s.BusOf(spec)
+		if err != nil {
+			return nil, err
+		}
+		if b != &spec.Buses[0] {
+			return nil, fmt.Errorf("car %s: unit %s sits on the bus %s; only cars with one bus can be built", spec.Name, s.Name, b.Name)
+		}
+	}
+	return &spec.Buses[0], nil
 }
 
 func newLoop(wall bool) (*clock.Loop, error) {
@@ -191,7 +215,7 @@ func (r *Rig) join(b canbus.Bus) {
 }
 
 // build makes the ECUs.
-func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
+func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, bus *car.BusSpec, seed chance.Seed) error {
 	learned, err := control.LearnedValues(spec)
 	if err != nil {
 		return err
@@ -208,7 +232,7 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
 			return err
 		}
 		m, err := ecu.NewModule(r.Loop, r.Bus, s, ecu.Parts{
-			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Rand: seed.For("ecu " + s.Name),
+			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Rand: seed.For("ecu " + s.Name),
 		})
 		if err != nil {
 			return err
@@ -240,7 +264,7 @@ func (r *Rig) startClock() {
 		return
 	}
 	load = r.Loop.NewTimer(clock.PriorityJudge, func() {
-		r.Metrics.Load(r.wire.Stats().Load)
+		r.Metrics.Load(r.BusLoad())
 		load.Set(r.Loop.Now() + loadStep)
 	})
 	load.Set(loadStep)
@@ -260,6 +284,15 @@ func (r *Rig) Close() error {
 	}
 	r.close = nil
 	return errors.Join(errs...)
+}
+
+// BusLoad is the share of the last window in which an embedded bus was occupied, 0 to
+// 1; 0 on a real interface.
+func (r *Rig) BusLoad() float64 {
+	if r.wire == nil {
+		return 0
+	}
+	return r.wire.Stats().Load
 }
 
 // titles are the names that the car's control units report.

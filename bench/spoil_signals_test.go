@@ -180,11 +180,11 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 	require.NoError(t, err)
 	defer rig.Close()
 	for want, params := range map[string]map[string]any{
-		"parameter dbc is empty": {"message": "METER", "signal": "Speed"},
-		"nowhere.dbc":            {"dbc": "nowhere.dbc", "message": "METER", "signal": "Speed"},
-		"broken.dbc:2:5":         {"dbc": broken, "message": "METER", "signal": "Speed"},
-		"want one of METER":      {"dbc": file, "message": "MOTOR", "signal": "Speed"},
-		"Speed, Sum, Temp, Tick": {"dbc": file, "message": "METER", "signal": "Spede"},
+		"want one of BodyDoors, ": {"message": "METER", "signal": "Speed"}, // the car's own network
+		"nowhere.dbc":             {"dbc": "nowhere.dbc", "message": "METER", "signal": "Speed"},
+		"broken.dbc:2:5":          {"dbc": broken, "message": "METER", "signal": "Speed"},
+		"want one of METER":       {"dbc": file, "message": "MOTOR", "signal": "Speed"},
+		"Speed, Sum, Temp, Tick":  {"dbc": file, "message": "METER", "signal": "Spede"},
 	} {
 		require.ErrorContains(t, rig.Desk().SetFault("signal-set", true, params), want)
 	}

@@ -44,6 +44,7 @@ type Message struct {
 	CycleTime time.Duration
 	Comment   string
 	Signals   []*Signal // in the file's order
+	At        Place     // of the identifier
 
 	codec *Codec
 	attributed
@@ -89,10 +90,14 @@ func (m *Message) Index(name string) int {
 // Compile serves.
 func (m *Message) Codec() *Codec { return m.codec }
 
+// Place is a place in a file, from 1, the column in characters; the zero Place is none.
+type Place struct{ Line, Column int }
+
 // attributed holds the values that a file gives to an object's attributes.
 type attributed struct {
 	set      map[string]string
 	defaults map[string]string
+	places   map[string]Place
 }
 
 // Attribute is the value of an attribute in the file's notation, an enumeration's by its
@@ -105,9 +110,13 @@ func (a *attributed) Attribute(name string) (string, bool) {
 	return v, ok
 }
 
-func (a *attributed) put(name, value string) {
+// AttributePlace is where the file gives this object's attribute its value; the zero Place
+// if it does not.
+func (a *attributed) AttributePlace(name string) Place { return a.places[name] }
+
+func (a *attributed) put(name, value string, at Place) {
 	if a.set == nil {
-		a.set = map[string]string{}
+		a.set, a.places = map[string]string{}, map[string]Place{}
 	}
-	a.set[name] = value
+	a.set[name], a.places[name] = value, at
 }

@@ -127,7 +127,7 @@ func (p *parser) attributeValue() {
 		if _, ok := o.set[name]; ok {
 			p.warn(at, "second value of attribute %q for one object; the last counts", short(name))
 		}
-		o.put(name, p.normal(name, a, v))
+		o.put(name, p.normal(name, a, v), p.placeOf(v.at))
 		if name == roleAttribute && r.kind == "SG_" {
 			p.roles = append(p.roles, role{p.signals[signalName{r.key, r.name}], v.at})
 		}

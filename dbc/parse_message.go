@@ -80,7 +80,7 @@ func (p *parser) messageLine() {
 		p.net.byName[m.Name] = m
 	}
 	p.away = false
-	p.messageAt[m] = at
+	p.messageAt[m], m.At = at, p.placeOf(at)
 	p.net.byKey[key] = m
 	p.net.Messages = append(p.net.Messages, m)
 }
@@ -188,7 +188,7 @@ func (p *parser) join(m *Message, s *Signal, at int, mark muxMark) {
 	}
 	m.Signals = append(m.Signals, s)
 	p.signals[name] = s
-	p.signalAt[s] = at
+	p.signalAt[s], s.At = at, p.placeOf(at)
 	p.muxOf[s] = mark
 }
 

@@ -39,7 +39,7 @@ func exampleFile(t *testing.T) string {
 
 // On files that the library accepts, both read the same messages and signals.
 func TestParsesAsTheLibrary(t *testing.T) {
-	list := append(files(t, "quirks"), "../testdata/dbc/petrel-48.dbc", exampleFile(t))
+	list := append(files(t, "quirks"), petrelFile, exampleFile(t))
 	accepted := 0
 	for _, file := range list {
 		data, err := os.ReadFile(file)

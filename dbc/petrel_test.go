@@ -3,7 +3,6 @@ package dbc_test
 import (
 	"errors"
 	"io"
-	"io/fs"
 	"math"
 	"testing"
 	"time"
@@ -15,14 +14,14 @@ import (
 	"sawhorse/canbus/wire"
 	"sawhorse/dbc"
 	"sawhorse/dbc/checksum"
-	networks "sawhorse/testdata/dbc"
 )
+
+// petrelFile is the network of a car that comes with the program.
+const petrelFile = "../bench/car/petrel48/petrel-48.dbc"
 
 func petrel(t *testing.T) *dbc.Network {
 	t.Helper()
-	data, err := fs.ReadFile(networks.FS, "petrel-48.dbc")
-	require.NoError(t, err)
-	n, err := dbc.Parse("petrel-48.dbc", data)
+	n, err := dbc.Load(petrelFile)
 	require.NoError(t, err)
 	require.Empty(t, n.Warnings)
 	return n

@@ -39,6 +39,7 @@ type Signal struct {
 	Values []Value
 	// Receivers are the nodes that listen to it.
 	Receivers []string
+	At        Place // of the name
 
 	// Switch marks a multiplexer switch. Under is the switch that selects this signal,
 	// nil if it is always there, and Selectors are the raw values that select it.

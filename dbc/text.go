@@ -38,6 +38,11 @@ func (s *source) place(at int) (line, column int) {
 	return line, utf8.RuneCountInString(s.text[s.lines[line-1]:at]) + 1
 }
 
+func (s *source) placeOf(at int) Place {
+	line, column := s.place(at)
+	return Place{line, column}
+}
+
 // decode makes text of a file's bytes. notes are what was odd about them: text and
 // offset of each.
 func decode(data []byte) (text string, notes []note) {

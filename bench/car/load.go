@@ -53,6 +53,9 @@ func Load(fsys fs.FS, dir string) (*Spec, error) {
 	if err := s.check(doc); err != nil {
 		return nil, err
 	}
+	if err := s.readNetworks(doc, dir); err != nil {
+		return nil, err
+	}
 	doc, err = read(sub, dir, "circuits.yaml", &s.wiring)
 	if err != nil {
 		return nil, err

@@ -19,7 +19,7 @@ import (
 func changed(t testing.TB, file, old, new string) fstest.MapFS {
 	t.Helper()
 	out := fstest.MapFS{}
-	for _, n := range []string{"car.yaml", "circuits.yaml"} {
+	for _, n := range []string{"car.yaml", "circuits.yaml", "petrel-48.dbc"} {
 		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
 		require.NoError(t, err)
 		if n == file {

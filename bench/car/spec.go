@@ -4,6 +4,7 @@ import (
 	"io/fs"
 
 	"sawhorse/bench/car/exact"
+	"sawhorse/dbc"
 )
 
 // Spec is a car as its folder of data files describes it. It is read once and
@@ -21,6 +22,8 @@ type Spec struct {
 	Driveline  DrivelineSpec  `yaml:"driveline"`
 	Conditions ConditionsSpec `yaml:"conditions"`
 
+	// Buses are the car's networks. A unit's file says which of them it sits on.
+	Buses []BusSpec `yaml:"buses"`
 	// ECUFiles are the files in Dir that describe one ECU each.
 	ECUFiles []string `yaml:"ecu_files"`
 	// Calibration is the file in Dir with the engine ECU's numbers.
@@ -31,6 +34,32 @@ type Spec struct {
 
 	wiring  wiringSpec
 	derived derived
+}
+
+// BusSpec is one CAN network of a car.
+type BusSpec struct {
+	Name string `yaml:"bus"`
+	// BitRate and DataBitRate are in bit/s; DataBitRate is 0 for classical CAN.
+	BitRate     int `yaml:"bit_rate"`
+	DataBitRate int `yaml:"data_bit_rate"`
+	// File is the .dbc file in Dir with the messages of the network, "" for a network
+	// without periodic messages.
+	File string `yaml:"network"`
+
+	network *dbc.Network
+}
+
+// Network is what the bus's file says; nil without a file.
+func (b *BusSpec) Network() *dbc.Network { return b.network }
+
+// Bus finds one of the car's buses by name.
+func (s *Spec) Bus(name string) (*BusSpec, bool) {
+	for i := range s.Buses {
+		if s.Buses[i].Name == name {
+			return &s.Buses[i], true
+		}
+	}
+	return nil, false
 }
 
 // Identity is what a car says of itself.

@@ -78,6 +78,7 @@ func (s *Spec) check() error {
 	c := &checker{s: s}
 	c.want(s.Name != "", "$.ecu", "no name, want the key ecu with the unit's short name")
 	c.addresses()
+	c.network()
 	c.timing()
 	c.sessions()
 	c.services()
@@ -109,6 +110,15 @@ func (c *checker) addresses() {
 		c.want(*f > 0 && *f <= limit && *f != a.Request && *f != a.Response, "$.addresses.functional",
 			"%#x, want an identifier up to %X of its own", uint32(*f), uint32(limit))
 	}
+}
+
+func (c *checker) network() {
+	n := &c.s.Network
+	for i := range n.Awake {
+		c.condition(fmt.Sprintf("$.network.awake[%d]", i), n.Awake[i])
+	}
+	c.want(n.Linger == 0 || len(n.Awake) > 0, "$.network.linger", "%v without a condition in awake", n.Linger.d())
+	c.want(n.Node != "" || len(n.Awake) == 0, "$.network.node", "missing, want the unit's name in the .dbc file")
 }
 
 func (c *checker) timing() {

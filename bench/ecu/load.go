@@ -39,6 +39,18 @@ func SpecsOf(c *car.Spec) ([]*Spec, error) {
 	return car.Derived(c, "units", func() ([]*Spec, error) { return LoadSpecs(c.Dir, c.ECUFiles) })
 }
 
+// BusOf is the bus of a car on which the unit sits.
+func (s *Spec) BusOf(c *car.Spec) (*car.BusSpec, error) {
+	if s.Network.Bus == "" {
+		return &c.Buses[0], nil
+	}
+	b, ok := c.Bus(s.Network.Bus)
+	if !ok {
+		return nil, s.doc.Errorf("$.network.bus", "%q is no bus of the car %s", s.Network.Bus, c.Name)
+	}
+	return b, nil
+}
+
 // beside reports why two units cannot share a bus.
 func (s *Spec) beside(o *Spec) error {
 	a, b := s.Addresses, o.Addresses

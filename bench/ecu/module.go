@@ -10,6 +10,7 @@ import (
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
 	"sawhorse/canbus/isotp/link"
+	"sawhorse/dbc"
 )
 
 // Module is one unit on a bus: its server with ISO-TP under it (ISO 15765-4:
@@ -30,6 +31,7 @@ type Module struct {
 	outbox   [][]byte
 	spoilers []*spoiler
 	dipUntil time.Duration // the supply is away until then
+	talk     talk
 
 	on             bool
 	powered, cycle rule
@@ -49,7 +51,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 		return nil, err
 	}
 	m := &Module{spec: spec, server: server, mem: p.Memory, readings: p.Readings, loop: loop}
-	if err := m.bind(); err != nil {
+	if err := m.bind(p.Network); err != nil {
 		return nil, err
 	}
 	m.timer = loop.NewTimer(clock.PriorityECU, func() { m.pump(loop.Now()) })
@@ -65,7 +67,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 	return m, nil
 }
 
-func (m *Module) bind() error {
+func (m *Module) bind(net *dbc.Network) error {
 	b := &binder{doc: m.spec.doc, t: m.readings, nv: m.server.nv}
 	m.powered = b.rule("$.power.powered", &m.spec.Power.Powered)
 	m.cycle = b.rule("$.power.cycle", &m.spec.Power.Cycle)
@@ -87,6 +89,7 @@ func (m *Module) bind() error {
 		rpm, load := b.ref("$.memory.similar.rpm", like.RPM), b.ref("$.memory.similar.load", like.Load)
 		m.rpm, m.load = &rpm, &load
 	}
+	m.bindTalk(b, net)
 	return b.err
 }
 
@@ -151,7 +154,11 @@ func (m *Module) Receive(f *canbus.Frame) {
 }
 
 // Sent implements canbus.Node.
-func (m *Module) Sent(f *canbus.Frame) { m.mux.Sent(f) }
+func (m *Module) Sent(f *canbus.Frame) {
+	if m.talk.sender == nil || !m.talk.sender.Sent(f) {
+		m.mux.Sent(f)
+	}
+}
 
 // Step takes the unit's supply, cycles, routines and timers on. The readings
 // must be those of this moment.
@@ -174,6 +181,7 @@ func (m *Module) Step(now time.Duration) {
 		m.mem.Observe(now, m.vehicle())
 	}
 	m.pump(now)
+	m.converse(now)
 }
 
 func (m *Module) vehicle() Vehicle {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"sawhorse/bench/signal"
+	"sawhorse/dbc"
 )
 
 // maxMessage is the longest answer: the 12-bit length of ISO 15765-2.
@@ -53,6 +54,9 @@ type Parts struct {
 	NV       *NV
 	// Plant may be nil.
 	Plant Plant
+	// Network has the messages of the bus, of which the unit sends its own; nil sends
+	// none.
+	Network *dbc.Network
 	// Rand gives seeds and processing times.
 	Rand *rand.Rand
 }

@@ -15,6 +15,7 @@ type Spec struct {
 	// Title says for people what it is.
 	Title     string             `yaml:"title"`
 	Addresses Addresses          `yaml:"addresses"`
+	Network   networkSpec        `yaml:"network"`
 	Timing    timing             `yaml:"timing"`
 	Power     power              `yaml:"power"`
 	Identity  map[string]string  `yaml:"identity"`
@@ -47,6 +48,20 @@ type Addresses struct {
 	Functional *canbus.ID `yaml:"functional"`
 	// Extended marks 29-bit identifiers.
 	Extended bool `yaml:"extended"`
+}
+
+// networkSpec says where the unit sits and when it sends its periodic messages: those
+// that the bus's .dbc file gives to its node.
+type networkSpec struct {
+	// Bus is one of the car's buses; "" is the first.
+	Bus string `yaml:"bus"`
+	// Node is the unit's name in the .dbc file; a unit without sends nothing.
+	Node string `yaml:"node"`
+	// Awake are the conditions of which one must hold for the unit to send; none
+	// means that it sends as long as it is alive.
+	Awake []Condition `yaml:"awake"`
+	// Linger is how long it goes on when none holds any more.
+	Linger span `yaml:"linger"`
 }
 
 // timing bounds what the server takes for an answer and what transport does.

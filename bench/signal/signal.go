@@ -27,6 +27,7 @@ type Info struct {
 type Table struct {
 	infos  []Info
 	values []float64
+	doubts []bool
 	byName map[string]Ref
 }
 
@@ -43,6 +44,7 @@ func (t *Table) Define(name, unit, text string) Ref {
 	t.byName[name] = r
 	t.infos = append(t.infos, Info{name, unit, text})
 	t.values = append(t.values, 0)
+	t.doubts = append(t.doubts, false)
 	return r
 }
 
@@ -57,6 +59,12 @@ func (t *Table) Get(r Ref) float64 { return t.values[r] }
 
 // Set stores a value.
 func (t *Table) Set(r Ref, v float64) { t.values[r] = v }
+
+// Trust says whether whoever measures a signal believes it; it does until told.
+func (t *Table) Trust(r Ref, believed bool) { t.doubts[r] = !believed }
+
+// Trusted reports whether a value is believed.
+func (t *Table) Trusted(r Ref) bool { return !t.doubts[r] }
 
 // Is reports whether a bool signal is set.
 func (t *Table) Is(r Ref) bool { return t.values[r] != 0 }

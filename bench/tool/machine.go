@@ -38,6 +38,7 @@ type Seat struct {
 	loop   *clock.Loop
 	port   canbus.Port
 	timer  *clock.Timer
+	frame  canbus.Frame // being handed to the port
 	onLine func(string)
 	onDone func(status int, output []byte)
 	ended  bool
@@ -103,9 +104,8 @@ func (s *Seat) Port() canbus.Port { return s.port }
 
 // after takes what the machine has to say.
 func (s *Seat) after() {
-	var f canbus.Frame
-	for s.m.NextFrame(&f) {
-		if err := s.port.Send(&f); err != nil {
+	for s.m.NextFrame(&s.frame) {
+		if err := s.port.Send(&s.frame); err != nil {
 			s.err = err
 		}
 	}

@@ -18,6 +18,8 @@ type Bus struct {
 	ports []*port
 	taps  []func(canbus.Sighting)
 	stats Stats
+	// flying counts the touched frames that are under way at all ports.
+	flying int
 }
 
 // entry is a rule with its place in the loop.
@@ -87,7 +89,7 @@ func (b *Bus) Tap(fn func(canbus.Sighting)) { b.taps = append(b.taps, fn) }
 
 // see is the tap of the inner bus: it adds what was done to a frame.
 func (b *Bus) see(s canbus.Sighting) {
-	if s.Touched == "" {
+	if s.Touched == "" && b.flying > 0 {
 		for _, p := range b.ports {
 			if p.name == s.Sender {
 				s.Touched = p.noteOf(s.Frame)
@@ -143,6 +145,7 @@ func (p *port) Sent(f *canbus.Frame) {
 		if same(&p.flying[i].f, f) {
 			fl := p.flying[i]
 			p.flying = append(p.flying[:i], p.flying[i+1:]...)
+			p.bus.flying--
 			if fl.tell {
 				fl.orig.Time = f.Time
 				p.node.Sent(&fl.orig)
@@ -293,9 +296,11 @@ func (p *port) retry(fl flight) {
 
 func (p *port) submit(fl flight) error {
 	p.flying = append(p.flying, fl)
+	p.bus.flying++
 	err := p.inner.Send(&fl.f)
 	if err != nil {
 		p.flying = p.flying[:len(p.flying)-1]
+		p.bus.flying--
 	}
 	return err
 }
@@ -306,6 +311,8 @@ func (p *port) Close() error {
 		return canbus.ErrClosed
 	}
 	p.closed = true
+	p.bus.flying -= len(p.flying)
+	p.flying = nil
 	p.bus.ports = slices.DeleteFunc(slices.Clone(p.bus.ports), func(o *port) bool { return o == p })
 	return p.inner.Close()
 }
