@@ -116,10 +116,16 @@ func TestEveryFaultOfTheBusHasItsEffect(t *testing.T) {
 			return slices.ContainsFunc(c.answers, func(f canbus.Frame) bool { return f.Len == 5 })
 		}},
 		"frame-id-wrong": {ids, "renumber", func(c *clientNode) bool { return during(c) == 0 && c.others >= 20 }},
-		"values-frozen":  {ids, "freeze", func(c *clientNode) bool { return len(c.answers) == 50 }},
-		"values-stale":   {ids, "stale", func(c *clientNode) bool { return len(c.answers) == 50 }},
-		"node-silent":    {map[string]any{"sender": "engine"}, "", func(c *clientNode) bool { return during(c) == 0 }},
-		"bus-flooded":    {nil, "", func(c *clientNode) bool { return during(c) == 0 && c.others > 5000 }},
+		"padding-wrong": {with("byte", "A5"), "padded with A5", func(c *clientNode) bool {
+			return slices.ContainsFunc(c.answers, func(f canbus.Frame) bool { return f.Len == 8 && f.Data[7] == 0xA5 && f.Data[1] == 0x41 })
+		}},
+		"padding-missing": {ids, "bytes in use", func(c *clientNode) bool {
+			return slices.ContainsFunc(c.answers, func(f canbus.Frame) bool { return int(f.Len) == 1+int(f.Data[0]) })
+		}},
+		"values-frozen": {ids, "freeze", func(c *clientNode) bool { return len(c.answers) == 50 }},
+		"values-stale":  {ids, "stale", func(c *clientNode) bool { return len(c.answers) == 50 }},
+		"node-silent":   {map[string]any{"sender": "engine"}, "", func(c *clientNode) bool { return during(c) == 0 }},
+		"bus-flooded":   {nil, "", func(c *clientNode) bool { return during(c) == 0 && c.others > 5000 }},
 		"bit-errors": {with("count", 5.0), "bit 20 inverted in try", func(c *clientNode) bool {
 			return len(c.answers) == 50 // repeated by the controller
 		}},

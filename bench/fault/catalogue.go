@@ -48,27 +48,28 @@ type group struct {
 type actSpec struct {
 	// If names a parameter of kind bool that brings the act about; Unless one
 	// that does away with it.
-	If     string      `yaml:"if"`
-	Unless string      `yaml:"unless"`
-	Wire   *wireAct    `yaml:"wire"`
-	Rail   *railAct    `yaml:"rail"`
-	Plug   *plugAct    `yaml:"plug_off"`
-	Forget *forgetAct  `yaml:"forget"`
-	Cable  *cableAct   `yaml:"cable_off"`
-	Frames *framesAct  `yaml:"frames"`
-	Babble *babbleAct  `yaml:"babble"`
-	BusOff *busOffAct  `yaml:"bus_off"`
-	Hit    *hitAct     `yaml:"bit_error"`
-	Answer *answersAct `yaml:"answers"`
-	Unit   *unitAct    `yaml:"unit"`
-	Signal *signalAct  `yaml:"signal"`
-	Part   *partAct    `yaml:"part"`
-	Skew   *skewAct    `yaml:"skew"`
-	Swap   *swapAct    `yaml:"swap_pins"`
-	Fuse   *fuseAct    `yaml:"blow"`
-	Silent *silentAct  `yaml:"silent"`
-	Store  *storeAct   `yaml:"store"`
-	Key    *keyAct     `yaml:"key"`
+	If      string      `yaml:"if"`
+	Unless  string      `yaml:"unless"`
+	Wire    *wireAct    `yaml:"wire"`
+	Rail    *railAct    `yaml:"rail"`
+	Plug    *plugAct    `yaml:"plug_off"`
+	Forget  *forgetAct  `yaml:"forget"`
+	Cable   *cableAct   `yaml:"cable_off"`
+	Frames  *framesAct  `yaml:"frames"`
+	Padding *paddingAct `yaml:"padding"`
+	Babble  *babbleAct  `yaml:"babble"`
+	BusOff  *busOffAct  `yaml:"bus_off"`
+	Hit     *hitAct     `yaml:"bit_error"`
+	Answer  *answersAct `yaml:"answers"`
+	Unit    *unitAct    `yaml:"unit"`
+	Signal  *signalAct  `yaml:"signal"`
+	Part    *partAct    `yaml:"part"`
+	Skew    *skewAct    `yaml:"skew"`
+	Swap    *swapAct    `yaml:"swap_pins"`
+	Fuse    *fuseAct    `yaml:"blow"`
+	Silent  *silentAct  `yaml:"silent"`
+	Store   *storeAct   `yaml:"store"`
+	Key     *keyAct     `yaml:"key"`
 }
 
 // boundAct is an act with its condition.
@@ -91,7 +92,7 @@ func (s *actSpec) bind() (boundAct, error) {
 	}{
 		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
 		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
-		{s.Frames != nil, s.Frames}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
+		{s.Frames != nil, s.Frames}, {s.Padding != nil, s.Padding}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
 		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit}, {s.Signal != nil, s.Signal},
 		{s.Part != nil, s.Part}, {s.Skew != nil, s.Skew}, {s.Swap != nil, s.Swap}, {s.Fuse != nil, s.Fuse},
 		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key},
@@ -102,7 +103,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		}
 	}
 	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, with if or unless or neither", n)
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, padding, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, with if or unless or neither", n)
 	}
 	return b, nil
 }
@@ -216,6 +217,8 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		}
 		switch a := b.act.(type) {
 		case *framesAct:
+			a.name = e.ID
+		case *paddingAct:
 			a.name = e.ID
 		case *hitAct:
 			a.name = e.ID
