@@ -210,6 +210,7 @@ var controls = []control{
 	{name: "gear", low: -1, high: 6, whole: true},
 	{name: "parking_brake"},
 	{name: "door_open"},
+	{name: "steering", low: -540, high: 540},
 }
 
 func (r *reader) driver(n ast.Node, s *Scenario) {

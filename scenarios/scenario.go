@@ -87,7 +87,7 @@ type Step struct {
 
 // Move sets one control: key (off, accessory, on, start), clutch, accelerator,
 // brake (0 to 100 % pressed), gear (-1 to 6), parking_brake, door_open (true,
-// false).
+// false), steering (degrees at the wheel, left positive).
 type Move struct{ Control, Value string }
 
 // Background is recorded traffic behind the car.

@@ -167,7 +167,7 @@ func TestEverythingIsRead(t *testing.T) {
 	require.Equal(t, 300*time.Millisecond, s.Faults[1].From.After)
 	require.False(t, s.Faults[2].From.Set)
 
-	require.Equal(t, []Move{{"key", "on"}, {"clutch", "12.5"}, {"gear", "-1"}, {"parking_brake", "true"}, {"door_open", "false"}}, s.Driver[0].Moves)
+	require.Equal(t, []Move{{"key", "on"}, {"clutch", "12.5"}, {"gear", "-1"}, {"parking_brake", "true"}, {"door_open", "false"}, {"steering", "-30.5"}}, s.Driver[0].Moves)
 	require.Equal(t, "learn", s.Tasks[0].Task)
 	require.Equal(t, map[string]string{"position": "clutch"}, s.Tasks[0].Args)
 	require.Equal(t, 40*time.Second, s.Tasks[0].Limit)

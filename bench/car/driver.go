@@ -38,14 +38,19 @@ func (c *Car) SteeringSensor() float64 {
 	return c.Driver.SteeringDeg + c.spec.Driveline.SteeringOffsetDeg
 }
 
+// steeringMostDeg is the wheel at its lock: a turn and a half each way (common
+// practice).
+const steeringMostDeg = 540
+
 // Controls lists the names that Drive knows.
 func Controls() []string {
-	return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open"}
+	return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
 }
 
 // Drive sets one of the driver's controls: key (off, accessory, on, start),
 // clutch, accelerator, brake (0..100 %), gear (-1..6), parking_brake and
-// door_open (true, false). The error says what was expected.
+// door_open (true, false), steering (degrees at the wheel, left positive). The
+// error says what was expected.
 func (c *Car) Drive(control, value string) error {
 	d := &c.Driver
 	switch control {
@@ -74,6 +79,13 @@ func (c *Car) Drive(control, value string) error {
 		return setBool(&d.ParkingBrake, control, value)
 	case "door_open":
 		return setBool(&d.DoorOpen, control, value)
+	case "steering":
+		v, err := strconv.ParseFloat(value, 64)
+		if err != nil || !(v >= -steeringMostDeg && v <= steeringMostDeg) {
+			return fmt.Errorf("steering %q, want -%d..%d (degrees at the wheel, left positive)", value, steeringMostDeg, steeringMostDeg)
+		}
+		d.SteeringDeg = v
+		return nil
 	}
 	return fmt.Errorf("control %q, want one of %v", control, Controls())
 }
@@ -121,6 +133,7 @@ func (c *Car) moveDriver() {
 	t.Set(sGear, float64(c.gear))
 	t.SetBool(sParkingBrake, d.ParkingBrake)
 	t.SetBool(sDoor, d.DoorOpen)
+	t.Set(sSteering, d.SteeringDeg)
 }
 
 // shift moves the lever. Neutral is always to be had; a gear goes in when the

@@ -105,16 +105,17 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 func TestDrive(t *testing.T) {
 	c := petrel(t)
 	for _, x := range [][2]string{{"key", "start"}, {"clutch", "100"}, {"accelerator", "12.5"}, {"brake", "0"}, {"gear", "-1"},
-		{"gear", "6"}, {"parking_brake", "false"}, {"door_open", "true"}} {
+		{"gear", "6"}, {"parking_brake", "false"}, {"door_open", "true"}, {"steering", "-120.5"}} {
 		assert.NoError(t, c.Drive(x[0], x[1]))
 	}
-	assert.Equal(t, Driver{Key: KeyStart, Clutch: 1, Accelerator: 0.125, Gear: 6, DoorOpen: true, KeyCode: c.spec.Identity.KeyCode}, c.Driver)
+	assert.Equal(t, Driver{Key: KeyStart, Clutch: 1, Accelerator: 0.125, Gear: 6, DoorOpen: true, SteeringDeg: -120.5, KeyCode: c.spec.Identity.KeyCode}, c.Driver)
 	for _, x := range [][3]string{
 		{"key", "run", `key "run", want one of [off accessory on start]`},
 		{"clutch", "101", `clutch "101", want 0..100`},
 		{"clutch", "NaN", `clutch "NaN", want 0..100`},
 		{"gear", "7", `gear "7", want -1 (reverse), 0 (neutral) or 1..6`},
 		{"parking_brake", "yes", `parking_brake "yes", want true or false`},
+		{"steering", "541", `steering "541", want -540..540 (degrees at the wheel, left positive)`},
 		{"horn", "1", `control "horn", want one of [key clutch`},
 	} {
 		assert.ErrorContains(t, c.Drive(x[0], x[1]), x[2])
@@ -123,7 +124,7 @@ func TestDrive(t *testing.T) {
 
 func TestTruthNamesFitTheirPlaces(t *testing.T) {
 	c := petrel(t)
-	require.Equal(t, int(sMisfires)+1, c.Truth.Len())
+	require.Equal(t, int(sSteering)+1, c.Truth.Len())
 	for name, ref := range map[string]int{"key": int(sKey), "engine_rpm": int(sEngineRPM), "coolant_c": int(sCoolant), "battery_v": int(sBattery),
 		"mil": int(sMIL), "vehicle_kmh": int(sVehicle), "crank_turn": int(sCrankTurn), "o2_b1s1_v": int(sO2B1S1), "o2_b2s2_v": int(sO2B2S2)} {
 		r, ok := c.Truth.Lookup(name)

@@ -64,6 +64,7 @@ const (
 	sKnock
 	sClutchSlip
 	sMisfires
+	sSteering
 )
 
 var truthInfos = []signal.Info{
@@ -127,6 +128,7 @@ var truthInfos = []signal.Info{
 	{Name: "knock_v", Unit: "V", Text: "vibration at the knock sensor, as its voltage"},
 	{Name: "clutch_slip_rpm", Unit: "rev/min", Text: "engine speed over the gearbox input's, in gear"},
 	{Name: "misfires", Text: "charges that did not light, of the last hundred"},
+	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
 }
 
 // newTruth defines all true signals; their Refs are the constants above.
