@@ -126,6 +126,11 @@ type rig struct {
 func newRig(t testing.TB, spec *Spec) *rig {
 	t.Helper()
 	r := &rig{t: t, spec: spec, plant: newPlant(), mem: NewMemory(spec), nv: NewNV(spec, carIdentity)}
+	for _, name := range readingsOf(spec) {
+		if _, ok := r.plant.t.Lookup(name); !ok {
+			r.plant.t.Define(name, "", "")
+		}
+	}
 	r.plant.keyOn()
 	s, err := NewServer(spec, Parts{Readings: r.plant.t, Memory: r.mem, NV: r.nv, Plant: r.plant, Rand: chance.Seed(1).For("ecu")})
 	require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -159,7 +160,8 @@ func (r *rig) tryKey(level int, right bool) string {
 	if !strings.HasPrefix(seed, "67") {
 		return seed
 	}
-	key := SecurityKey(r.spec.Security[level-1].Secret, [4]byte(bytesOf(r.t, seed)[2:]))
+	l := slices.IndexFunc(r.spec.Security, func(x securitySpec) bool { return int(x.Level) == level })
+	key := SecurityKey(r.spec.Security[l].Secret, [4]byte(bytesOf(r.t, seed)[2:]))
 	if !right {
 		key[3] ^= 1
 	}
