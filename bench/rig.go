@@ -67,7 +67,9 @@ type Rig struct {
 	units    []*unit
 	faults   *faultBoard
 	watch    *watch
-	cable    *cable // nil on a Linux interface
+	// addresses are where the ECUs are spoken to.
+	addresses []address
+	cable     *cable // nil on a Linux interface
 	// close holds what must be undone, the last first.
 	close []func() error
 	// each is called after every step of the car.
@@ -122,7 +124,8 @@ func NewRig(s Settings) (_ *Rig, err error) {
 	}
 	r.networks = networks{own: bus.Network(), folder: s.Networks}
 	r.spoil = &spoiler{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
-	r.watch = newWatch(addresses(specs), r.Metrics, own)
+	r.addresses = addresses(specs)
+	r.watch = newWatch(r.addresses, r.Metrics, own)
 	r.Bus.Tap(r.watch.see)
 	if err := r.build(spec, specs, bus, s.Seed); err != nil {
 		return nil, err

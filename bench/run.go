@@ -9,10 +9,12 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"sawhorse/bench/chance"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
@@ -62,6 +64,7 @@ type Run struct {
 	profile  *tool.Profile
 	rig      *Rig
 	judge    *judge.Judge
+	rules    *rules.Set
 	begin    *judge.Watch
 	trace    *trace.Trace
 	capture  *capture.Writer
@@ -230,6 +233,8 @@ func (r *Run) watchAll() {
 	r.judge = judge.New(r.scenario.Expect, judge.Options{
 		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
 	})
+	r.rules = rules.New(r.conduct())
+	r.rig.watch.rules = r.rules
 	r.begin = judge.NewWatch(r.rig.Car.Truth)
 	r.times = &times{
 		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, while: r.begin.While, rate: r.begin.Value, fail: r.failIf,
@@ -257,6 +262,35 @@ func (r *Run) watchAll() {
 	t.Set(next)
 }
 
+// lag is what frames may take between a tool and the tap where both are processes.
+const lag = 50 * time.Millisecond
+
+// conduct is what the rules for every tool need to know.
+func (r *Run) conduct() rules.Options {
+	truth := r.rig.Car.Truth
+	opt := rules.Options{
+		Truth: func(name string) (float64, bool) {
+			ref, ok := truth.Lookup(name)
+			if !ok {
+				return 0, false
+			}
+			return truth.Get(ref), true
+		},
+		Disturbs: func(id string) bool {
+			h := r.rig.faults.find(id)
+			return h != nil && h.fault.Entry().Disturbs()
+		},
+		Fresh: r.profile.Kind != tool.KindExternal,
+	}
+	if r.plan.Time == plan.Wall {
+		opt.Lag = lag
+	}
+	for _, a := range r.rig.addresses {
+		opt.Pairs = append(opt.Pairs, rules.Pair{Name: a.ecu, Request: a.request, Response: a.response})
+	}
+	return opt
+}
+
 // usesFrames reports whether a scenario's conditions ask for single frames, as
 // those that compare event.kind with it must.
 func usesFrames(s *scenarios.Scenario) bool {
@@ -271,6 +305,7 @@ func (r *Run) observe(o *judge.Observation) {
 	if r.trace != nil {
 		r.trace.Observe(o)
 	}
+	r.rules.Observe(o)
 	r.judge.Observe(o)
 	r.failIf(r.begin.Observe(o))
 }
@@ -313,7 +348,7 @@ func (r *Run) finish(res *Result, err error) {
 		err = r.ours
 	}
 	res.Length = r.rig.Loop.Now()
-	res.Verdicts = r.judge.Finish(res.Length, err == nil)
+	res.Verdicts = slices.Concat(r.judge.Finish(res.Length, err == nil), r.rules.Finish(res.Length, err == nil))
 	if r.trace != nil {
 		r.trace.Close(res.Length)
 		res.Trace = r.trace

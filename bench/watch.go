@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
@@ -33,6 +34,7 @@ type watch struct {
 	// single frames pays for an observation a frame.
 	onFrame  bool
 	trace    *trace.Trace // nil keeps none
+	rules    *rules.Set   // nil judges none
 	count    int
 	err      error         // the first that the recorder gave
 	answered time.Duration // end of the last final answer
@@ -72,6 +74,9 @@ func (w *watch) see(s canbus.Sighting) {
 		return
 	}
 	w.metrics.Frame(!own)
+	if w.rules != nil {
+		w.rules.See(w.count, f, own, s.Touched != "")
+	}
 	if w.onFrame {
 		w.frame(s)
 	}

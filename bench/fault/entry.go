@@ -178,6 +178,18 @@ func (e *Entry) OnBus() bool {
 	})
 }
 
+// Disturbs reports whether the fault can keep frames from going as they were sent, or
+// a node from the bus, so that two nodes may not see the same conversation.
+func (e *Entry) Disturbs() bool {
+	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
+		switch b.act.(type) {
+		case *framesAct, *babbleAct, *busOffAct, *hitAct, *cableAct:
+			return true
+		}
+		return false
+	})
+}
+
 // OnFrames reports whether the fault is done to frames that pass, and so can be put
 // between any two buses.
 func (e *Entry) OnFrames() bool {

@@ -134,12 +134,22 @@ func (e Evidence) String() string {
 	return s + ": " + e.Text
 }
 
-// Verdict is what became of one expectation.
+// Groups of verdicts that no scenario asks for.
+const (
+	// GroupRule are rules of conduct.
+	GroupRule = "rule"
+)
+
+// Verdict is what became of one expectation or rule.
 type Verdict struct {
 	// ID and Says are the expectation's.
 	ID, Says string
-	Outcome  Outcome
-	Cause    Cause
+	// Group is "" for an expectation of the scenario, else one of the Group
+	// constants. Source and Why are a rule's: where it comes from, and what goes
+	// wrong without it.
+	Group, Source, Why string
+	Outcome            Outcome
+	Cause              Cause
 	// Nothing marks a pass that had nothing to judge, as what it is about never
 	// came.
 	Nothing bool

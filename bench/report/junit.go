@@ -13,7 +13,7 @@ import (
 )
 
 // The elements of JUnit XML, in the form that continuous integration servers
-// read: one suite a scenario, one case an expectation.
+// read: one suite a scenario, one case an expectation or rule.
 type (
 	junitSuites struct {
 		XMLName  xml.Name     `xml:"testsuites"`
@@ -101,6 +101,9 @@ func suite(r *Run) junitSuite {
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
 		c := junitCase{Name: clean(v.ID + ": " + v.Says), ClassName: s.Name, Time: seconds(v.Decided)}
+		if v.Group != "" {
+			c.ClassName += " " + v.Group
+		}
 		switch reason := because(r, v); v.Outcome {
 		case judge.Pass:
 			c.Output = passed(v)
@@ -147,6 +150,9 @@ func account(v *judge.Verdict) string {
 	}
 	if v.Margin.Known {
 		fmt.Fprintf(&b, "margin %s\n", v.Margin)
+	}
+	if v.Source != "" {
+		fmt.Fprintf(&b, "%s\nsource: %s\n", clean(v.Why), clean(v.Source))
 	}
 	return b.String()
 }

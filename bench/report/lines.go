@@ -48,7 +48,10 @@ type (
 		Run         string         `json:"run"`
 		Attempt     int            `json:"attempt"`
 		Expectation string         `json:"expectation"`
+		Group       string         `json:"group,omitempty"`
 		Says        string         `json:"says"`
+		Source      string         `json:"source,omitempty"`
+		Why         string         `json:"why,omitempty"`
 		Outcome     string         `json:"outcome"`
 		Cause       string         `json:"cause,omitempty"`
 		Nothing     bool           `json:"nothing,omitempty"`
@@ -109,7 +112,7 @@ func (r *Run) lines(enc *json.Encoder, id string, attempt int) error {
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
 		l := verdictLine{
-			Kind: "verdict", Run: id, Attempt: attempt, Expectation: v.ID, Says: v.Says, Outcome: v.Outcome.String(),
+			Kind: "verdict", Run: id, Attempt: attempt, Expectation: v.ID, Group: v.Group, Says: v.Says, Source: v.Source, Why: v.Why, Outcome: v.Outcome.String(),
 			Cause: v.Cause.String(), Nothing: v.Nothing, Known: slices.Contains(r.Known, v.ID),
 			Reason: v.Reason, Decided: v.Decided.Seconds(),
 		}
@@ -184,7 +187,7 @@ func (l *runLine) run() Run {
 }
 
 func (l *verdictLine) join(r *Run) error {
-	v := judge.Verdict{ID: l.Expectation, Says: l.Says, Nothing: l.Nothing, Reason: l.Reason, Decided: moment(l.Decided)}
+	v := judge.Verdict{ID: l.Expectation, Group: l.Group, Says: l.Says, Source: l.Source, Why: l.Why, Nothing: l.Nothing, Reason: l.Reason, Decided: moment(l.Decided)}
 	var ok, sound bool
 	if v.Outcome, ok = judge.OutcomeOf(l.Outcome); !ok {
 		return fmt.Errorf("outcome %q is not known", l.Outcome)

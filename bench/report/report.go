@@ -94,15 +94,23 @@ func (r *Run) Status() int {
 	return status
 }
 
-// tally counts the outcomes.
-type tally struct{ pass, fail, undecided, none, ours, advice, known int }
+// Kept reports a verdict that nobody asked for and that found nothing: of these only
+// the number is told.
+func Kept(v *judge.Verdict) bool { return v.Group != "" && v.Outcome == judge.Pass }
+
+// tally counts the outcomes; rules that were kept count for themselves.
+type tally struct{ pass, fail, undecided, none, ours, advice, known, kept int }
 
 func (r *Run) tally() (t tally) {
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
 		switch v.Outcome {
 		case judge.Pass:
-			t.pass++
+			if Kept(v) {
+				t.kept++
+			} else {
+				t.pass++
+			}
 		case judge.Fail:
 			t.fail++
 			if slices.Contains(r.Known, v.ID) {

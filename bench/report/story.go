@@ -49,6 +49,9 @@ func (s *story) head(v *judge.Verdict, text string) {
 		fmt.Fprintf(s, ", margin %s", v.Margin)
 	}
 	fmt.Fprintf(s, "\n%s\n", fold(clean(v.Reason), indentTo))
+	if v.Source != "" {
+		fmt.Fprintf(s, "%s\n%s\n", fold("A rule for every tool, from "+clean(v.Source)+".", indentTo), fold(clean(v.Why), indentTo))
+	}
 	if text != "" {
 		fmt.Fprintln(s, "  The scenario has it as")
 		for line := range strings.SplitSeq(strings.TrimRight(text, "\n"), "\n") {

@@ -72,16 +72,19 @@ func (t *tableWriter) head(r *Run) {
 
 func (t *tableWriter) rows(r *Run) {
 	var id, margin int
+	shown := func(v *judge.Verdict) bool { return !Kept(v) && (!t.opt.Quiet || !v.Outcome.Met()) }
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
+		if !shown(v) {
+			continue
+		}
 		t.wide = max(t.wide, len(words[v.Outcome]))
 		id = max(id, utf8.RuneCountInString(clean(v.ID)))
 		margin = max(margin, utf8.RuneCountInString(v.Margin.String()))
 	}
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
-		met := v.Outcome.Met()
-		if met && t.opt.Quiet {
+		if !shown(v) {
 			continue
 		}
 		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v.Outcome), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
@@ -92,6 +95,18 @@ func (t *tableWriter) rows(r *Run) {
 			t.why(v)
 		}
 	}
+	if c := r.tally(); c.kept > 0 && !t.opt.Quiet {
+		t.wide = max(t.wide, len(words[judge.Pass]))
+		fmt.Fprintf(t, "%s%s  %s\n", indentTo, t.word(judge.Pass), keptLine(c.kept))
+	}
+}
+
+// keptLine sums up what was judged without being asked for.
+func keptLine(n int) string {
+	if n == 1 {
+		return "1 rule for every tool, kept"
+	}
+	return fmt.Sprintf("%d rules for every tool, all kept", n)
 }
 
 func (t *tableWriter) why(v *judge.Verdict) {
@@ -107,6 +122,9 @@ func (t *tableWriter) why(v *judge.Verdict) {
 	for _, e := range v.Evidence {
 		fmt.Fprintln(t, fold(clean(e.String()), indent+"- "))
 	}
+	if v.Source != "" {
+		fmt.Fprintln(t, fold(clean(v.Why+" Source: "+v.Source+"."), indent))
+	}
 }
 
 func (t *tableWriter) foot(r *Run) {
@@ -115,7 +133,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}} {
+	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}

@@ -124,9 +124,14 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 	out := cmd.OutOrStdout()
 	var chosen []*judge.Verdict
 	var known []string
+	kept := 0
 	for i := range run.Verdicts {
 		v := &run.Verdicts[i]
-		known = append(known, v.ID)
+		if !report.Kept(v) {
+			known = append(known, v.ID)
+		} else {
+			kept++
+		}
 		if len(ids) == 0 && !v.Outcome.Met() {
 			chosen = append(chosen, v)
 		}
@@ -145,6 +150,9 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 	fmt.Fprintf(out, "%s: %s; seed %d\n", run.ID(), run.Title, run.Seed)
 	if len(chosen) == 0 {
 		fmt.Fprintf(out, "\nEverything was as expected. To ask for: %s\n", strings.Join(known, ", "))
+		if kept > 0 {
+			fmt.Fprintf(out, "Beside these, %d rules for every tool were kept; sawhorse rules lists them.\n", kept)
+		}
 		return nil
 	}
 	for _, v := range chosen {

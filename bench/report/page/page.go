@@ -54,6 +54,7 @@ type view struct {
 	Class    string
 	Counts   string
 	Verdicts []verdictView
+	Kept     []verdictView // rules for every tool that were kept
 	Timeline *timeline
 	Plots    []plot
 	Others   []plot
@@ -95,7 +96,12 @@ func Write(w io.Writer, r *report.Run, opt Options) error {
 		v.Plots, v.Others = plots(r)
 	}
 	for i := range r.Verdicts {
-		v.Verdicts = append(v.Verdicts, viewOf(r, &r.Verdicts[i], v.Exchange))
+		w := viewOf(r, &r.Verdicts[i], v.Exchange)
+		if report.Kept(&r.Verdicts[i]) {
+			v.Kept = append(v.Kept, w)
+		} else {
+			v.Verdicts = append(v.Verdicts, w)
+		}
 	}
 	return t.Execute(w, v)
 }

@@ -303,14 +303,11 @@ func (e *exchange) check() {
 
 // settle decides, with all answers in that will come, whether to repeat.
 func (e *exchange) settle(missing int) {
-	for _, p := range e.touched {
-		if p.got != nil && p.got.nrc == nrcBusy && e.busy < maxBusy {
-			p.got = nil
-			e.busy++
-			e.tries--
-			e.state, e.until = statePause, e.l.now+busyPause
-			return
-		}
+	if e.busy < maxBusy && e.forgetBusy() {
+		e.busy++
+		e.tries--
+		e.state, e.until = statePause, e.l.now+busyPause
+		return
 	}
 	if missing == 0 || e.q.soft {
 		e.end(false)
@@ -328,6 +325,18 @@ func (e *exchange) settle(missing int) {
 		return
 	}
 	e.end(false)
+}
+
+// forgetBusy drops the answers of all that were busy, as the repeat has to wait for
+// each of them.
+func (e *exchange) forgetBusy() bool {
+	any := false
+	for _, p := range e.touched {
+		if p.got != nil && p.got.nrc == nrcBusy {
+			p.got, any = nil, true
+		}
+	}
+	return any
 }
 
 // back leaves stateLost: somebody answers again, so the request is repeated.

@@ -97,7 +97,12 @@ func (t *Tester) learn() {
 	}
 	t.pids(func() {
 		batch := []byte{pidEngineSpeed, pidCoolant, pidVehicle, pidVoltage}
-		t.readPIDs([]*peer{g.engine}, batch, func(_ *peer, vs []Value) { t.noteEngine(vs) }, func() {
+		// Everybody answers what is asked of all, so all are waited for.
+		t.readPIDs(t.obd(), batch, func(p *peer, vs []Value) {
+			if p == g.engine {
+				t.noteEngine(vs)
+			}
+		}, func() {
 			if why := t.unmet(g); why != "" {
 				t.endLearn(g, "refused", why)
 				return
@@ -306,9 +311,11 @@ func (t *Tester) poll(g *learning) {
 		return
 	}
 	rpm := 0.0
-	t.readPIDs([]*peer{g.engine}, []byte{pidEngineSpeed}, func(_ *peer, vs []Value) {
+	t.readPIDs(t.obd(), []byte{pidEngineSpeed}, func(p *peer, vs []Value) {
 		for _, v := range vs {
-			rpm = v.Value
+			if p == g.engine {
+				rpm = v.Value
+			}
 		}
 	}, func() {
 		t.watchSpeed(g, rpm)

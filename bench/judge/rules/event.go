@@ -1,0 +1,132 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"sawhorse/bench/judge"
+	"sawhorse/canbus"
+	"sawhorse/canbus/isotp"
+)
+
+// eventKind says what a rule is told.
+type eventKind uint8
+
+const (
+	toolFrame  eventKind = iota // any frame on an identifier that tools send on
+	carFrame                    // any frame on an identifier that ECUs answer on
+	strayFrame                  // a frame of the tool on an identifier that is none of a tool's
+	toolFlow                    // a flow control of the tool
+	carFlow                     // a flow control of an ECU
+	request                     // a whole message of the tool
+	response                    // a whole message of an ECU
+	toolBroken                  // a message of the tool that was begun and not completed
+	carBroken                   // the same of an ECU
+	taskStart
+	taskEnd
+	powerOff // the key was taken back: ECUs forget their sessions
+	other
+	finish // the run is over
+)
+
+// event is one thing that happened.
+type event struct {
+	kind        eventKind
+	at          time.Duration
+	first, last int
+	key         canbus.Key
+	frame       *canbus.Frame // of the frame and flow kinds
+	touched     bool          // a fault has changed it
+	functional  bool          // to all
+	unit        *unit         // addressed or answering; nil for functional
+	flow        isotp.Flow    // of the flow kinds
+	length      int           // announced, of the broken kinds
+	result      isotp.Result  // of the broken kinds
+	m           judge.Observation
+	task        *judge.Observation // of the task kinds
+}
+
+// asks reports a request of one of the services.
+func (e *event) asks(services ...int) bool {
+	return e.kind == request && slices.Contains(services, e.m.Service)
+}
+
+// answers reports a positive response about one of the services.
+func (e *event) answers(services ...int) bool {
+	return e.kind == response && e.m.Positive && slices.Contains(services, e.m.Service)
+}
+
+// refuses reports a final negative response.
+func (e *event) refuses() bool { return e.kind == response && e.m.NRC >= 0 && e.m.NRC != nrcPending }
+
+// suppressed reports a request that wants no positive response (ISO 14229-1:2013
+// clause 8.2.2: bit 7 of the sub-function).
+func (e *event) suppressed() bool {
+	return e.kind == request && e.m.Sub >= 0 && len(e.m.Data) > 1 && e.m.Data[1]&0x80 != 0
+}
+
+// keepAlive is a tester present that nobody answers: it is no part of any exchange.
+func (e *event) keepAlive() bool { return e.asks(0x3E) && e.suppressed() }
+
+// obd reports a request of emission diagnostics (ISO 15031-5: services 01 to 0A).
+func (e *event) obd() bool { return e.kind == request && e.m.Service >= 0x01 && e.m.Service <= 0x0A }
+
+// resets reports a request after which an ECU is as after switching on, or in its
+// default session.
+func (e *event) resets() bool { return e.asks(0x11) || e.asks(0x10) && e.m.Sub == sessionDefault }
+
+// done reports the end of a task whose tool came to its end by itself.
+func (e *event) done() bool {
+	return e.kind == taskEnd && (e.task.Status == judge.StatusOK || e.task.Status == judge.StatusFailed)
+}
+
+// over reports that whatever is still owed will not come any more: the task is done,
+// or the run ends between tasks.
+func (e *event) over(b *book) bool { return e.done() || e.kind == finish && b.task == "" }
+
+// pci is the high nibble of the protocol control information, -1 without any.
+func (e *event) pci() int {
+	if e.frame == nil || e.frame.Len == 0 {
+		return -1
+	}
+	return int(e.frame.Data[0] >> 4)
+}
+
+// text says what the event was, as evidence.
+func (e *event) text() string {
+	switch e.kind {
+	case toolFrame, carFrame, strayFrame, toolFlow, carFlow:
+		if e.frame != nil {
+			return fmt.Sprintf("frame %v [% X]", e.key, clip(e.frame.Payload()))
+		}
+	case request:
+		return fmt.Sprintf("request %v [% X]", e.key, clip(e.m.Data))
+	case response:
+		return fmt.Sprintf("response %v [% X]", e.key, clip(e.m.Data))
+	case toolBroken, carBroken:
+		return fmt.Sprintf("message %v of %d bytes, not completed", e.key, e.length)
+	case taskStart:
+		return "task " + e.task.Task + " starts"
+	case taskEnd:
+		return "task " + e.task.Task + " ends: " + e.task.Status
+	case finish:
+		return "the run ends"
+	}
+	return "the bus at this moment"
+}
+
+// mark is a moment of the bus that is remembered, to be shown later.
+type mark struct {
+	first, last int
+	at          time.Duration
+	text        string
+}
+
+func (e *event) mark() mark { return mark{e.first, e.last, e.at, e.text()} }
+
+func (m *mark) evidence() judge.Evidence {
+	return judge.Evidence{Time: m.at, First: m.first, Last: m.last, Text: m.text}
+}
+
+func clip(b []byte) []byte { return b[:min(len(b), 24)] }

@@ -1,0 +1,249 @@
+package rules
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// The rules about sessions and about what has to be put back at their end.
+var sessionRules = []Rule{
+	{
+		ID: "tester-present", Group: "sessions", Severity: Must,
+		Says:   "In a session other than the default one the control unit hears from the tool every five seconds",
+		Source: "ISO 14229-2:2013 clause 7 (S3 server 5000 ms, S3 client 2000 ms)",
+		Why:    "The control unit falls back to its default session, and the procedure ends in the middle.",
+		begin:  testerPresent,
+	},
+	{
+		ID: "session-first", Group: "sessions", Severity: Must,
+		Says:   "Services that the default session does not have are asked in another session",
+		Source: "ISO 14229-1:2013 table 23 (services allowed in the default session)",
+		Why:    "The control unit refuses, and the tool blames the car.",
+		begin:  stateless(sessionFirst),
+	},
+	{
+		ID: "session-left", Group: "sessions", Severity: Must,
+		Says:   "The tool leaves every session that it has opened before it goes",
+		Source: "ISO 14229-1:2013 clause 9.2 (DiagnosticSessionControl)",
+		Why:    "A control unit that is left in a session may run with functions switched off.",
+		begin:  stateless(sessionLeft),
+	},
+	{
+		ID: "keep-alive-unanswered", Group: "sessions", Severity: Should,
+		Says:   "A tester present to all asks for no answer",
+		Source: "ISO 14229-1:2013 clause 9.7 (TesterPresent, 3E 80)",
+		Why:    "Every control unit answers at once, in the middle of somebody's data.",
+		begin:  stateless(keepAliveUnanswered),
+	},
+	{
+		ID: "dtc-setting-restored", Group: "sessions", Severity: Must,
+		Says:   "Code setting that was switched off (85 02) is switched on again",
+		Source: "ISO 14229-1:2013 clause 9.9 (ControlDTCSetting)",
+		Why:    "Until then the car sees its faults and remembers none.",
+		begin: func() watcher {
+			return restored("code setting is still off", 0x85,
+				func(d []byte) bool { return d[1]&0x7F == 0x02 }, func(_, d []byte) bool { return d[1]&0x7F == 0x01 })
+		},
+	},
+	{
+		ID: "communication-restored", Group: "sessions", Severity: Must,
+		Says:   "Communication that was switched off (28 01 to 03) is switched on again",
+		Source: "ISO 14229-1:2013 clause 9.5 (CommunicationControl)",
+		Why:    "The other control units store codes about the one that fell silent.",
+		begin: func() watcher {
+			return restored("normal communication is still off", 0x28,
+				func(d []byte) bool { return d[1]&0x7F != 0x00 && d[1]&0x7F != 0x05 },
+				func(_, d []byte) bool { return d[1]&0x7F == 0x00 || d[1]&0x7F == 0x05 })
+		},
+	},
+	{
+		ID: "control-returned", Group: "sessions", Severity: Must,
+		Says:   "Outputs that the tool has taken (2F) are given back (parameter 00)",
+		Source: "ISO 14229-1:2013 clause 12.2 (InputOutputControlByIdentifier, returnControlToECU)",
+		Why:    "A fan or a pump keeps running, or never runs when it is needed.",
+		begin: func() watcher {
+			return restored("an output is still in the tool's hand", 0x2F,
+				func(d []byte) bool { return len(d) > 3 && d[3] != 0x00 },
+				func(taken, d []byte) bool {
+					return len(d) > 3 && d[3] == 0x00 && len(taken) > 2 && taken[1] == d[1] && taken[2] == d[2]
+				})
+		},
+	},
+	{
+		ID: "routine-followed", Group: "sessions", Severity: Must,
+		Says:   "A routine that was started is asked for its result, or stopped",
+		Source: "ISO 14229-1:2013 clause 13.2 (RoutineControl)",
+		Why:    "A started routine can fail. Who does not ask hopes.",
+		begin: func() watcher {
+			return followed("nobody asked how routine %02X%02X went", func(d []byte) bool { return d[1]&0x7F == 0x02 || d[1]&0x7F == 0x03 })
+		},
+	},
+	{
+		ID: "routine-not-restarted", Group: "sessions", Severity: Should,
+		Says:   "A routine is not started again before its result was asked or it was stopped",
+		Source: "ISO 14229-1:2013 clause 13.2 (RoutineControl: start of a routine that runs)",
+		Why:    "Some control units begin anew, and the procedure never ends.",
+		begin:  routineNotRestarted,
+	},
+}
+
+func testerPresent() watcher {
+	// Only a tool that goes on as if the session were open has lost something.
+	return func(e *event, b *book, t *tally) {
+		if e.kind != request || e.functional && e.obd() {
+			return
+		}
+		for _, u := range b.to(e) {
+			if u.session == sessionDefault || u.pending {
+				continue
+			}
+			silent := e.at - u.heard
+			t.time(s3Server - silent)
+			switch {
+			case silent <= s3Server:
+				t.keep()
+			case e.m.Service >= 0x10 && e.m.Service != 0x10 && e.m.Service != 0x11 && !e.functional:
+				t.breach(e, []mark{u.entered}, "%s heard nothing for %v, its session is over", u.name, silent.Round(time.Millisecond))
+				return
+			}
+		}
+	}
+}
+
+func sessionFirst(e *event, _ *book, t *tally) {
+	if e.kind != response || e.unit == nil || !slices.Contains([]int{0x27, 0x28, 0x2F, 0x34, 0x35, 0x36, 0x37, 0x85, 0x87}, e.m.Service) {
+		return
+	}
+	const notInSession = 0x7F
+	switch {
+	case e.m.NRC == notInSession && e.unit.session == sessionDefault && e.unit.asked != nil:
+		t.breach(e, []mark{e.unit.asked.mark}, "service %02X is asked of %s in its default session", e.m.Service, e.unit.name)
+	case e.unit.session != sessionDefault:
+		t.keep()
+	}
+}
+
+func sessionLeft(e *event, b *book, t *tally) {
+	if e.resets() {
+		for _, u := range b.to(e) {
+			if u.session != sessionDefault {
+				t.keep()
+				break
+			}
+		}
+	}
+	if !e.over(b) {
+		return
+	}
+	for _, u := range b.units {
+		if u.session != sessionDefault && e.at-u.heard <= s3Server {
+			t.breach(e, []mark{u.entered}, "%s is left in session %02X", u.name, u.session)
+		}
+	}
+}
+
+func keepAliveUnanswered(e *event, _ *book, t *tally) {
+	switch {
+	case !e.asks(0x3E) || !e.functional:
+	case e.suppressed():
+		t.keep()
+	default:
+		t.breach(e, nil, "3E 00 to all: each of them answers")
+	}
+}
+
+// restored follows a state that a service switches off and on. off and on look at
+// the request; on is given the one that switched off, too.
+func restored(still string, service int, off func(d []byte) bool, on func(taken, d []byte) bool) watcher {
+	var open []owed
+	return func(e *event, b *book, t *tally) {
+		settle := func(done func(o *owed) bool) {
+			open = slices.DeleteFunc(open, func(o owed) bool {
+				if done(&o) {
+					t.keep()
+					return true
+				}
+				return false
+			})
+		}
+		reached := func(o *owed) bool { return e.functional || o.unit == e.unit }
+		switch {
+		case e.asks(service) && len(e.m.Data) > 1 && on(e.m.Data, e.m.Data):
+			settle(func(o *owed) bool { return reached(o) && on(o.data, e.m.Data) })
+		case e.asks(service) && len(e.m.Data) > 1 && e.suppressed() && off(e.m.Data):
+			open = append(open, owed{mark: e.mark(), unit: e.unit, data: slices.Clone(e.m.Data)})
+		case e.answers(service) && e.unit != nil && e.unit.asked != nil && len(e.unit.asked.data) > 1 && off(e.unit.asked.data):
+			settle(func(o *owed) bool { return false })
+			open = slices.DeleteFunc(open, func(o owed) bool { return o.unit == e.unit && slices.Equal(o.data, e.unit.asked.data) })
+			open = append(open, owed{mark: e.mark(), unit: e.unit, data: e.unit.asked.data})
+		case e.resets():
+			settle(reached)
+		case e.over(b):
+			for _, o := range open {
+				t.breach(e, []mark{o.mark}, "%s%s", still, of(o.unit))
+			}
+			open = open[:0]
+		case e.kind == taskEnd || e.kind == powerOff:
+			open = open[:0]
+		}
+	}
+}
+
+func of(u *unit) string {
+	if u == nil {
+		return ""
+	}
+	return " in " + u.name
+}
+
+// followed wants something to be asked about each routine that was started.
+func followed(what string, by func(d []byte) bool) watcher {
+	var open []owed
+	return func(e *event, b *book, t *tally) {
+		switch {
+		case e.asks(0x31) && len(e.m.Data) > 3 && by(e.m.Data):
+			open = slices.DeleteFunc(open, func(o owed) bool {
+				same := o.unit == e.unit && slices.Equal(o.data[2:4], e.m.Data[2:4])
+				if same {
+					t.keep()
+				}
+				return same
+			})
+		case e.answers(0x31) && e.m.Sub == 0x01 && e.m.RID >= 0 && e.unit != nil:
+			d := slices.Clone(e.m.Data)
+			open = slices.DeleteFunc(open, func(o owed) bool { return o.unit == e.unit && slices.Equal(o.data[2:4], d[2:4]) })
+			open = append(open, owed{mark: e.mark(), unit: e.unit, data: d})
+		case e.over(b):
+			for _, o := range open {
+				t.breach(e, []mark{o.mark}, what+of(o.unit), o.data[2], o.data[3])
+			}
+			open = open[:0]
+		case e.kind == taskEnd || e.kind == powerOff:
+			open = open[:0]
+		}
+	}
+}
+
+func routineNotRestarted() watcher {
+	started := map[string]mark{}
+	name := func(e *event) string { return fmt.Sprint(e.unit.name, e.m.RID) }
+	return func(e *event, _ *book, t *tally) {
+		switch {
+		case e.kind == taskStart || e.kind == taskEnd || e.kind == powerOff || e.resets():
+			clear(started)
+		case e.unit == nil || e.m.RID < 0:
+		case e.answers(0x31) && e.m.Sub == 0x01:
+			started[name(e)] = e.mark()
+		case e.asks(0x31) && e.m.Sub != 0x01:
+			if _, ok := started[name(e)]; ok {
+				t.keep()
+			}
+			delete(started, name(e))
+		case e.asks(0x31):
+			if m, ok := started[name(e)]; ok {
+				t.breach(e, []mark{m}, "routine %04X is started again", e.m.RID)
+			}
+		}
+	}
+}
