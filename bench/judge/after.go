@@ -8,15 +8,17 @@ import (
 // maxPending bounds what can wait for an answer at once.
 const maxPending = 10_000
 
-// after watches After. The margin is the least time that was left; for Never it
-// is known only when broken: how deep in its time the forbidden thing came.
+// after watches After. The margin is the least time that was left, or, where one
+// was missed, how late it came at last. For Never it is how long after its time the
+// forbidden thing came, or how long before its end.
 type after struct {
 	base
 	want    After
 	event   edge
 	pending []Evidence // triggers, oldest first
-	served  int
 	total   int
+	missed  *Evidence // the trigger that nothing followed in time
+	spared  *Evidence // the last one whose time nothing forbidden came in
 }
 
 func (w After) monitor(b base, _ *Options) monitor {
@@ -25,44 +27,51 @@ func (w After) monitor(b base, _ *Options) monitor {
 
 func (m *after) step(s *step) {
 	if m.done {
+		m.late(s)
 		return
 	}
 	m.expire(s.now)
 	// An event serves those that wait before it becomes a trigger itself. A
-	// state may answer at the very moment of its trigger.
+	// state may answer at the very moment of its trigger, and is looked at then.
 	if m.want.Then.onEvent {
-		m.then(s)
+		if s.o != nil {
+			m.then(s)
+		}
 		m.trigger(s)
-	} else {
-		m.trigger(s)
+	} else if triggered := m.trigger(s); triggered || s.state {
 		m.then(s)
 	}
+	m.over(s.now)
 }
 
-func (m *after) trigger(s *step) {
+func (m *after) trigger(s *step) bool {
 	begins, holds := m.event.begins(&m.base, s)
 	if m.want.Throughout {
 		begins = holds
 	}
 	if !begins || m.done || !m.judged(s) {
-		return
+		return false
 	}
 	m.total++
 	if len(m.pending) >= maxPending {
 		m.decide(s.now, Ours, fmt.Sprintf("more than %d moments wait for %s", maxPending, m.want.Then.src))
-		return
+		return false
 	}
 	m.pending = append(m.pending, s.evidence(m.want.Event.src))
+	return true
 }
 
 func (m *after) then(s *step) {
-	if m.done || len(m.pending) == 0 || !s.concerns(m.want.Then) || !m.holds(m.want.Then, s) {
+	if m.done || len(m.pending) == 0 && m.spared == nil || !m.holds(m.want.Then, s) {
 		return
+	}
+	if m.want.Never {
+		m.nearly(s)
 	}
 	for len(m.pending) > 0 {
 		t := m.pending[0]
 		late := s.now - t.Time
-		if late < m.want.NotBefore || m.want.Never && m.want.Within > 0 && late > m.want.Within {
+		if late < m.want.NotBefore {
 			return // those behind it are younger
 		}
 		if m.want.Never {
@@ -70,7 +79,6 @@ func (m *after) then(s *step) {
 			return
 		}
 		m.pending = m.pending[1:]
-		m.served++
 		left := timeMargin(m.want.Within - late)
 		if m.want.Within > 0 && (!m.v.Margin.Known || left.Value < m.v.Margin.Value) {
 			m.v.Margin = left
@@ -80,6 +88,32 @@ func (m *after) then(s *step) {
 		if m.want.Then.onEvent {
 			return
 		}
+	}
+}
+
+// nearly keeps how long after its time what is forbidden came.
+func (m *after) nearly(s *step) {
+	if m.spared == nil {
+		return
+	}
+	m.worst(timeMargin(s.now - m.spared.Time - m.want.Within))
+	m.spared = nil
+}
+
+// late tells, after it was missed, when it came at last, and after it was spared, how
+// near it was.
+func (m *after) late(s *step) {
+	if m.missed == nil && m.spared == nil || !s.concerns(m.want.Then) {
+		return
+	}
+	switch ok, err := m.want.Then.Holds(s.scope); {
+	case err != nil || !ok:
+	case m.want.Never && m.v.Outcome == Pass:
+		m.nearly(s)
+	case m.missed != nil:
+		m.v.Margin = timeMargin(m.missed.Time + m.want.Within - s.now)
+		m.show(s.evidence(m.want.Then.src))
+		m.missed = nil
 	}
 }
 
@@ -94,11 +128,15 @@ func (m *after) forbidden(s *step, t Evidence) {
 }
 
 func (m *after) tick(now time.Duration) {
-	if m.done {
-		return
+	if !m.done {
+		m.expire(now)
+		m.over(now)
 	}
-	m.expire(now)
-	if m.exhausted(now) && len(m.pending) == 0 {
+}
+
+// over ends the judging when its window is behind and nothing waits.
+func (m *after) over(now time.Duration) {
+	if !m.done && m.exhausted(now) && len(m.pending) == 0 {
 		m.pass(now)
 	}
 }
@@ -106,28 +144,32 @@ func (m *after) tick(now time.Duration) {
 // expire ends the waits whose time is over.
 func (m *after) expire(now time.Duration) {
 	for !m.done && len(m.pending) > 0 && m.want.Within > 0 && now-m.pending[0].Time > m.want.Within {
-		t := m.pending[0]
-		m.pending = m.pending[1:]
-		if m.want.Never {
-			m.served++
-			continue
-		}
-		m.unanswered(now, t, fmt.Sprintf("by %s", seconds(t.Time+m.want.Within)))
+		m.expireFirst(now)
 	}
+}
+
+func (m *after) expireFirst(now time.Duration) {
+	t := m.pending[0]
+	m.pending = m.pending[1:]
+	if m.want.Never {
+		m.spared = &t
+		return
+	}
+	m.missed = &t
+	m.unanswered(now, t, fmt.Sprintf("by %s", seconds(t.Time+m.want.Within)))
 }
 
 func (m *after) unanswered(now time.Duration, t Evidence, by string) {
 	m.v.Margin, m.v.Evidence = Margin{}, nil
-	if m.want.Within > 0 {
-		m.v.Margin = timeMargin(t.Time + m.want.Within - now)
-	}
 	m.decide(now, Fail, fmt.Sprintf("after %s at %s, %s did not come %s", m.want.Event.src, seconds(t.Time), m.want.Then.src, by), t)
 }
 
 func (m *after) finish(now time.Duration) {
+	for !m.done && len(m.pending) > 0 && m.want.Within > 0 && now-m.pending[0].Time >= m.want.Within {
+		m.expireFirst(now) // the last moment has been seen
+	}
 	switch {
-	case m.exp.Until > now:
-		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
+	case m.done || m.early(now, ""):
 	case len(m.pending) > 0 && m.want.Within > 0:
 		t := m.pending[0]
 		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, after %s at %s there was time until %s",
@@ -149,3 +191,5 @@ func (m *after) pass(now time.Duration) {
 		m.decide(now, Pass, fmt.Sprintf("followed each of %d", m.total))
 	}
 }
+
+func (m *after) stillWaits() bool { return len(m.pending) > 0 }

@@ -7,12 +7,14 @@ import (
 
 const nrcPending = 0x78
 
-// answered watches Answered. The margin is the least time that was left.
+// answered watches Answered. The margin is the least time that was left, or, where
+// a response was missed, how late it came at last.
 type answered struct {
 	base
 	want    Answered
 	waiting []question
 	total   int
+	missed  *question
 }
 
 // question is a request that waits for its response.
@@ -27,14 +29,18 @@ type question struct {
 func (w Answered) monitor(b base, _ *Options) monitor { return &answered{base: b, want: w} }
 
 func (m *answered) step(s *step) {
-	if m.done || s.o == nil {
+	if s.o == nil {
+		return
+	}
+	if m.done {
+		m.late(s.o)
 		return
 	}
 	m.expire(s.now)
 	switch {
 	case s.o.Kind == Response:
 		m.response(s.o)
-	case s.o.Kind == Request && m.judged(s) && m.holds(m.want.Request, s):
+	case s.o.Kind == Request && !s.o.suppressed() && m.judged(s) && m.holds(m.want.Request, s):
 		m.total++
 		if len(m.waiting) >= maxPending {
 			m.decide(s.now, Ours, fmt.Sprintf("more than %d requests wait", maxPending))
@@ -46,13 +52,19 @@ func (m *answered) step(s *step) {
 		}
 		m.waiting = append(m.waiting, question{evidenceOf(s.o), s.o.Service, ecu, s.now, s.now + m.want.Within})
 	}
+	m.over(s.now)
+}
+
+// answers reports whether a response can belong to the question.
+func (q *question) answers(o *Observation) bool {
+	return q.service == o.Service && (q.ecu == "" || o.ECU == "" || q.ecu == o.ECU)
 }
 
 // response serves the oldest request that it can belong to.
 func (m *answered) response(o *Observation) {
 	for i := range m.waiting {
 		q := &m.waiting[i]
-		if q.service != o.Service || q.ecu != "" && o.ECU != "" && q.ecu != o.ECU {
+		if !q.answers(o) {
 			continue
 		}
 		if o.NRC == nrcPending {
@@ -75,26 +87,51 @@ func (m *answered) tick(now time.Duration) {
 		return
 	}
 	m.expire(now)
-	if m.exhausted(now) && len(m.waiting) == 0 {
+	m.over(now)
+}
+
+// over ends the judging when its window is behind and nothing waits.
+func (m *answered) over(now time.Duration) {
+	if !m.done && m.exhausted(now) && len(m.waiting) == 0 {
 		m.pass(now)
 	}
 }
 
 func (m *answered) expire(now time.Duration) {
-	for _, q := range m.waiting {
-		if m.done || now <= q.deadline {
-			continue
+	for i := range m.waiting {
+		if q := &m.waiting[i]; now > q.deadline {
+			m.fail(now, q)
+			return
 		}
-		m.v.Margin, m.v.Evidence = timeMargin(q.deadline-now), nil
-		m.decide(now, Fail, fmt.Sprintf("the request of service %02X at %s had no response by %s",
-			q.service, seconds(q.from), seconds(q.deadline)), q.asked)
+	}
+}
+
+func (m *answered) fail(now time.Duration, q *question) {
+	m.v.Margin, m.v.Evidence = Margin{}, nil
+	m.missed = new(question)
+	*m.missed = *q
+	m.decide(now, Fail, fmt.Sprintf("the request of service %02X at %s had no response by %s",
+		q.service, seconds(q.from), seconds(q.deadline)), q.asked)
+}
+
+// late tells, after it was missed, when the response came at last.
+func (m *answered) late(o *Observation) {
+	if q := m.missed; q != nil && o.Kind == Response && o.NRC != nrcPending && q.answers(o) {
+		m.v.Margin = timeMargin(q.deadline - o.Time)
+		m.show(evidenceOf(o))
+		m.missed = nil
 	}
 }
 
 func (m *answered) finish(now time.Duration) {
+	for i := range m.waiting {
+		if q := &m.waiting[i]; now >= q.deadline {
+			m.fail(now, q) // the last moment has been seen
+			return
+		}
+	}
 	switch {
-	case m.exp.Until > now:
-		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
+	case m.early(now, ""):
 	case len(m.waiting) > 0:
 		q := m.waiting[0]
 		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, the request at %s had until %s",
@@ -111,3 +148,5 @@ func (m *answered) pass(now time.Duration) {
 	}
 	m.decide(now, Pass, fmt.Sprintf("answered each of %d", m.total))
 }
+
+func (m *answered) stillWaits() bool { return len(m.waiting) > 0 }

@@ -26,8 +26,10 @@ func (e *edge) begins(b *base, s *step) (begins, holds bool) {
 	return begins, holds
 }
 
-// before watches Before. The margin is the time between the two, negative when
-// First came after.
+// before watches Before. Its moments are those at which it is judged: a state that
+// holds at the first of them begins there. Without Each it is decided by whichever
+// comes first. The margin is the time between the two, negative when First came
+// after.
 type before struct {
 	base
 	want        Before
@@ -43,7 +45,7 @@ func (w Before) monitor(b base, _ *Options) monitor {
 }
 
 func (m *before) step(s *step) {
-	if !m.judged(s) || m.done && m.broken == nil {
+	if m.told() || !m.judged(s) {
 		return
 	}
 	// Then is looked at before First is kept, so that an event that is both
@@ -51,7 +53,7 @@ func (m *before) step(s *step) {
 	then, _ := m.then.begins(&m.base, s)
 	first, _ := m.first.begins(&m.base, s)
 	if m.broken != nil {
-		if first && !m.v.Margin.Known {
+		if first {
 			m.v.Margin = timeMargin(m.broken.Time - s.now)
 			m.show(s.evidence(m.want.First.src))
 		}
@@ -65,7 +67,22 @@ func (m *before) step(s *step) {
 		if m.want.Each || len(m.waiting) == 0 {
 			m.waiting = append(m.waiting, m.last)
 		}
+		if !m.want.Each {
+			m.decide(s.now, Pass, fmt.Sprintf("%s came first, at %s", m.want.First.src, seconds(s.now)))
+		}
 	}
+}
+
+// told reports whether nothing that comes could add to the verdict: how near the
+// two were is known only some time after it was decided.
+func (m *before) told() bool {
+	switch {
+	case !m.done:
+		return false
+	case m.v.Outcome == Pass:
+		return m.want.Each || m.thens > 0
+	}
+	return m.broken == nil || m.v.Margin.Known
 }
 
 func (m *before) arrived(s *step) {
@@ -73,20 +90,19 @@ func (m *before) arrived(s *step) {
 	ev := s.evidence(m.want.Then.src)
 	if len(m.waiting) == 0 {
 		m.broken = &ev
+		m.v.Margin, m.v.Evidence = Margin{}, nil
 		m.decide(s.now, Fail, fmt.Sprintf("%s came at %s without %s before it", m.want.Then.src, seconds(s.now), m.want.First.src), ev)
 		return
 	}
 	used := m.waiting[0]
 	if !m.want.Each {
 		used = m.last // the nearest one shows how close it was
+		m.v.Reason = fmt.Sprintf("%s came %s before", m.want.First.src, seconds(s.now-used.Time))
 	} else {
 		m.waiting = m.waiting[1:]
 	}
 	m.worst(timeMargin(s.now - used.Time))
 	m.show(used, ev)
-	if !m.want.Each {
-		m.decide(s.now, Pass, fmt.Sprintf("%s came %s before", m.want.First.src, seconds(s.now-used.Time)))
-	}
 }
 
 func (m *before) tick(now time.Duration) {
@@ -96,17 +112,18 @@ func (m *before) tick(now time.Duration) {
 }
 
 func (m *before) finish(now time.Duration) {
-	if m.exp.Until > now {
-		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
-		return
+	if !m.early(now, "") {
+		m.pass(now)
 	}
-	m.pass(now)
 }
 
 func (m *before) pass(now time.Duration) {
-	if m.thens == 0 {
-		m.nothing(now, fmt.Sprintf("%s never came", m.want.Then.src))
-		return
-	}
 	m.decide(now, Pass, fmt.Sprintf("%d times, each with its own before it", m.thens))
+}
+
+// close says so where there was nothing to judge.
+func (m *before) close(time.Duration) {
+	if m.v.Outcome == Pass && m.thens == 0 {
+		m.v.Nothing, m.v.Reason = true, fmt.Sprintf("nothing to judge: %s never came", m.want.Then.src)
+	}
 }

@@ -7,20 +7,22 @@ import (
 )
 
 // eventually watches Eventually. It passes at the first stay that is long enough
-// and began in time; the margin is then the time left. When it fails, the margin
-// is how near the condition came: its greatest robustness, where it has one.
+// and began in time. The margin is then the time left; without a bound in time, and
+// where it failed, it is the greatest robustness of a stay, or else, where the
+// condition has none, how late it came or by how much the longest stay was too
+// short.
 type eventually struct {
 	base
 	want     Eventually
 	deadline time.Duration // 0: none but the end of the run
-	since    time.Duration
-	start    Evidence
-	holding  bool
-	best     Margin
+	stay     stay
+	longest  time.Duration // of the stays that began in time; -1 for none
+	late     time.Duration // when it came at last; 0 if it did not
+	near     stays
 }
 
 func (w Eventually) monitor(b base, _ *Options) monitor {
-	m := &eventually{base: b, want: w, deadline: b.exp.Until}
+	m := &eventually{base: b, want: w, deadline: b.exp.Until, longest: -1, near: stays{extreme: newGreatest(w.Hold), span: w.For}}
 	if w.Within > 0 {
 		m.deadline = b.exp.From + w.Within
 	}
@@ -28,148 +30,88 @@ func (w Eventually) monitor(b base, _ *Options) monitor {
 }
 
 func (m *eventually) step(s *step) {
-	if m.done || s.now < m.exp.From || !s.concerns(m.want.Hold) {
+	if s.now < m.exp.From || !s.concerns(m.want.Hold) {
 		return
 	}
-	if m.while != nil && !m.holds(m.while, s) {
-		m.holding = false
-		return
-	}
-	late := m.deadline > 0 && s.now > m.deadline
-	if r, unit, ok := m.want.Hold.Robustness(s.scope); ok && !late && (!m.best.Known || r > m.best.Value) {
-		m.best = Margin{r, unit, true}
-	}
-	if !m.holds(m.want.Hold, s) {
-		m.holding = false
-		m.expire(s.now)
-		return
-	}
-	if !m.holding && !late {
-		m.holding, m.since, m.start = true, s.now, s.evidence(m.want.Hold.src+" holds")
-	}
-	if m.holding && s.now-m.since >= m.want.For {
-		if m.deadline > 0 {
-			m.worst(timeMargin(m.deadline - m.since))
+	judged := m.while == nil || m.holds(m.while, s)
+	inTime := m.deadline == 0 || s.now <= m.deadline
+	m.feed(s, judged, inTime)
+	switch {
+	case !m.done:
+		m.look(s, judged && m.holds(m.want.Hold, s), inTime)
+	case m.v.Outcome == Fail && m.late == 0 && m.near.none && m.want.For == 0:
+		if ok, err := m.want.Hold.Holds(s.scope); judged && err == nil && ok {
+			m.late = s.now
+			m.show(s.evidence(m.want.Hold.src + " holds"))
 		}
-		m.decide(s.now, Pass, fmt.Sprintf("came at %s", seconds(m.since)), m.start)
 	}
 }
 
-func (m *eventually) tick(now time.Duration) { m.expire(now) }
-
-// expire fails once the deadline is behind and no stay that began in time is left.
-func (m *eventually) expire(now time.Duration) {
-	if m.done || m.deadline == 0 || now <= m.deadline || m.holding {
+// feed keeps the robustness, also after it was decided.
+func (m *eventually) feed(s *step, judged, inTime bool) {
+	if m.near.none || !inTime && len(m.near.starts) == 0 {
 		return
 	}
-	m.fail(now, fmt.Sprintf("%s did not come by %s", m.phrase(), seconds(m.deadline)))
+	r := math.Inf(-1)
+	if judged {
+		r = m.want.Hold.rob(s.scope)
+	}
+	m.near.add(s.now, r, inTime)
 }
 
-func (m *eventually) fail(now time.Duration, reason string) {
-	if m.best.Known && m.best.Value < 0 {
-		m.v.Margin = m.best
-		reason += fmt.Sprintf("; it came within %g %s", math.Round(-m.best.Value*1000)/1000, m.best.Unit)
+func (m *eventually) look(s *step, holds, inTime bool) {
+	if !holds {
+		m.stay.ends()
+		m.tick(s.now)
+		return
 	}
-	m.decide(now, Fail, reason)
+	m.stay.goesOn(s, m.want.Hold, inTime)
+	if m.stay.on {
+		m.longest = max(m.longest, s.now-m.stay.since)
+	}
+	if m.stay.lasted(s.now, m.want.For) {
+		m.decide(s.now, Pass, fmt.Sprintf("came at %s", seconds(m.stay.since)), m.stay.start)
+	}
 }
 
-func (m *eventually) phrase() string {
-	if m.want.For > 0 {
-		return fmt.Sprintf("%s for %v", m.want.Hold.src, m.want.For)
+// tick fails once the deadline is behind and no stay that began in time is left.
+func (m *eventually) tick(now time.Duration) {
+	if !m.done && m.deadline > 0 && now > m.deadline && !m.stay.on {
+		m.decide(now, Fail, fmt.Sprintf("%s did not come by %s", m.phrase(), seconds(m.deadline)))
 	}
-	return m.want.Hold.src
 }
+
+func (m *eventually) phrase() string { return lasting(m.want.Hold, m.want.For) }
 
 func (m *eventually) finish(now time.Duration) {
 	switch {
-	case m.holding:
+	case m.stay.on:
 		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, when %s had held since %s, wanted for %v",
-			seconds(now), m.want.Hold.src, seconds(m.since), m.want.For), m.start)
+			seconds(now), m.want.Hold.src, seconds(m.stay.since), m.want.For), m.stay.start)
 	case m.deadline > now:
 		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s had until %s", seconds(now), m.phrase(), seconds(m.deadline)))
 	default:
-		m.fail(now, m.phrase()+" did not come by the end of the run")
+		m.decide(now, Fail, m.phrase()+" did not come by the end of the run")
 	}
 }
 
-// untilThen watches UntilThen. The value margin is that of the robust until: the
-// greatest, over the moments, of the lesser of Then's robustness there and Hold's
-// least before.
-type untilThen struct {
-	base
-	want     UntilThen
-	deadline time.Duration
-	held     float64 // least robustness of Hold so far
-	best     float64
-	unit     string
-	valued   bool // both conditions have a robustness, in one unit
-	looked   bool
-}
-
-func (w UntilThen) monitor(b base, _ *Options) monitor {
-	m := &untilThen{base: b, want: w, deadline: b.exp.Until, held: math.Inf(1), best: math.Inf(-1)}
-	if w.Within > 0 {
-		m.deadline = b.exp.From + w.Within
-	}
-	m.valued = w.Hold.rob != nil && w.Then.rob != nil && w.Hold.unit == w.Then.unit
-	m.unit = w.Hold.unit
-	return m
-}
-
-func (m *untilThen) step(s *step) {
-	if m.done || s.now < m.exp.From {
-		return
-	}
-	looked := s.concerns(m.want.Hold) || s.concerns(m.want.Then)
-	if !looked || m.deadline > 0 && s.now > m.deadline {
-		return
-	}
-	m.looked = true
-	m.robust(s)
-	if s.concerns(m.want.Then) && m.holds(m.want.Then, s) {
-		if m.valued {
-			m.v.Margin = m.margin()
-		} else if m.deadline > 0 {
-			m.worst(timeMargin(m.deadline - s.now))
-		}
-		m.decide(s.now, Pass, fmt.Sprintf("%s held until %s came at %s", m.want.Hold.src, m.want.Then.src, seconds(s.now)),
-			s.evidence(m.want.Then.src+" holds"))
-		return
-	}
-	if s.concerns(m.want.Hold) && !m.holds(m.want.Hold, s) {
-		m.v.Margin = m.margin()
-		m.decide(s.now, Fail, fmt.Sprintf("%s ended at %s, before %s came", m.want.Hold.src, seconds(s.now), m.want.Then.src),
-			s.evidence(m.want.Hold.src+" does not hold"))
-	}
-}
-
-func (m *untilThen) robust(s *step) {
-	if !m.valued || !s.state {
-		return
-	}
-	m.best = math.Max(m.best, math.Min(m.want.Then.rob(s.scope), m.held))
-	m.held = math.Min(m.held, m.want.Hold.rob(s.scope))
-}
-
-func (m *untilThen) margin() Margin {
-	return Margin{m.best, m.unit, m.valued && !math.IsInf(m.best, 0) && !math.IsNaN(m.best)}
-}
-
-func (m *untilThen) tick(now time.Duration) {
-	if !m.done && m.deadline > 0 && now > m.deadline {
-		m.v.Margin = m.margin()
-		m.decide(now, Fail, fmt.Sprintf("%s did not come by %s", m.want.Then.src, seconds(m.deadline)))
-	}
-}
-
-func (m *untilThen) finish(now time.Duration) {
+func (m *eventually) close(time.Duration) {
+	near := m.near.margin()
 	switch {
-	case m.deadline > now:
-		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s had until %s", seconds(now), m.want.Then.src, seconds(m.deadline)))
-	case !m.looked:
-		m.decide(now, Undecided, "nothing was seen from "+seconds(m.exp.From)+" on")
-	default:
-		m.v.Margin = m.margin()
-		m.decide(now, Fail, m.want.Then.src+" did not come by the end of the run")
+	case m.v.Outcome == Pass && m.deadline > 0:
+		m.v.Margin = timeMargin(m.deadline - m.stay.since)
+	case near.Known:
+		m.v.Margin = near
+		if m.v.Outcome == Fail {
+			m.v.Reason += fmt.Sprintf("; it came within %g %s", math.Round(-near.Value*1000)/1000, near.Unit)
+		}
+	case m.v.Outcome != Fail:
+	case m.longest >= 0:
+		m.v.Margin = timeMargin(m.longest - m.want.For)
+		m.v.Reason += fmt.Sprintf("; the longest was %v", m.longest)
+	case m.late > 0:
+		m.v.Margin = timeMargin(m.deadline - m.late)
 	}
 }
+
+func (m *eventually) stillWaits() bool { return true }

@@ -22,7 +22,7 @@ type Expectation struct {
 }
 
 // Want is the kind of statement: Always, Never, Eventually, UntilThen, Before,
-// After, Count, Answered, Finished or Reported.
+// After, Count, Answered, Finished, Reported, WhileFaultsOn or Recovers.
 type Want interface {
 	monitor(b base, o *Options) monitor
 	conditions() []*Condition
@@ -105,6 +105,24 @@ type Reported struct {
 	Checks   []Check
 }
 
+// WhileFaultsOn wants Hold at every moment, or at every event that While picks, at
+// which a fault of the list Of is on; with Never it wants it at none. An empty list
+// is every fault.
+type WhileFaultsOn struct {
+	Hold  *Condition
+	Never bool
+	Of    []string
+}
+
+// Recovers wants, each time the last fault of the list Of goes, That to hold within
+// the time and to stay so For a time. A fault that comes again before makes void what
+// was to come. An empty list is every fault.
+type Recovers struct {
+	That        *Condition
+	Within, For time.Duration
+	Of          []string
+}
+
 func (w Always) conditions() []*Condition     { return []*Condition{w.Hold} }
 func (w Never) conditions() []*Condition      { return []*Condition{w.Hold} }
 func (w Eventually) conditions() []*Condition { return []*Condition{w.Hold} }
@@ -116,6 +134,11 @@ func (w Answered) conditions() []*Condition   { return []*Condition{w.Request} }
 func (w Finished) conditions() []*Condition   { return nil }
 func (w Reported) conditions() []*Condition   { return nil }
 
+func (w WhileFaultsOn) conditions() []*Condition {
+	return []*Condition{w.Hold}
+}
+func (w Recovers) conditions() []*Condition { return []*Condition{w.That} }
+
 func (w Always) tasks() []string     { return nil }
 func (w Never) tasks() []string      { return nil }
 func (w Eventually) tasks() []string { return nil }
@@ -126,6 +149,10 @@ func (w Count) tasks() []string      { return nil }
 func (w Answered) tasks() []string   { return nil }
 func (w Finished) tasks() []string   { return []string{w.Task} }
 func (w Reported) tasks() []string   { return []string{w.Task} }
+func (w WhileFaultsOn) tasks() []string {
+	return nil
+}
+func (w Recovers) tasks() []string { return nil }
 
 // Tasks lists the tasks that the expectation is about, by Needs and by its kind.
 func (e *Expectation) Tasks() []string { return slices.Concat(e.Needs, e.Want.tasks()) }

@@ -15,12 +15,17 @@ type finished struct {
 	running bool
 	run     int
 	judgedN int
+	slow    bool // it ran over its time, and still runs
 }
 
 func (w Finished) monitor(b base, _ *Options) monitor { return &finished{base: b, want: w} }
 
 func (m *finished) step(s *step) {
-	if m.done || s.o == nil || s.o.Task != m.want.Task {
+	if s.o == nil || s.o.Task != m.want.Task {
+		return
+	}
+	if m.done {
+		m.late(s.o)
 		return
 	}
 	switch s.o.Kind {
@@ -42,6 +47,9 @@ func (m *finished) end(o *Observation) {
 	took := o.Time - m.started
 	ev := evidenceOf(o)
 	wanted := slices.Contains(m.want.Statuses, o.Status)
+	if !wanted {
+		m.v.Margin, m.v.Evidence = Margin{}, nil // of runs before that were in time
+	}
 	switch {
 	case !wanted && o.Status == StatusTimeout:
 		m.v.Cause = Hung
@@ -58,6 +66,7 @@ func (m *finished) end(o *Observation) {
 	if m.want.Within > 0 {
 		m.worst(timeMargin(m.want.Within - took))
 		if took > m.want.Within {
+			m.v.Margin = timeMargin(m.want.Within - took)
 			m.decide(o.Time, Fail, fmt.Sprintf("took %s, allowed is %v", seconds(took), m.want.Within), ev)
 			return
 		}
@@ -68,12 +77,28 @@ func (m *finished) end(o *Observation) {
 	}
 }
 
+// late tells, after a task ran over its time, when and how it ended.
+func (m *finished) late(o *Observation) {
+	if !m.slow || o.Kind != TaskEnd {
+		return
+	}
+	m.slow = false
+	m.v.Margin = timeMargin(m.want.Within - (o.Time - m.started))
+	switch o.Status {
+	case StatusTimeout:
+		m.v.Cause = Hung
+	case StatusCrashed:
+		m.v.Cause = Crashed
+	}
+	m.show(evidenceOf(o))
+}
+
 // tick fails a task that runs over its time without waiting for its end.
 func (m *finished) tick(now time.Duration) {
 	if m.done || !m.running || !m.mine() || m.want.Within == 0 || now-m.started <= m.want.Within {
 		return
 	}
-	m.v.Margin = timeMargin(m.want.Within - (now - m.started))
+	m.v.Margin, m.slow = Margin{}, true
 	m.decide(now, Fail, fmt.Sprintf("still running after %v", m.want.Within), Evidence{Time: m.started, Text: "task " + m.want.Task + " starts"})
 }
 

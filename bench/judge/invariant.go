@@ -5,34 +5,44 @@ import (
 	"time"
 )
 
-// invariant watches Always and Never: the first moment at which the condition is
-// not as wanted decides. Its margin is the least robustness over the window (Donze
-// and Maler 2010, definition 3, always), also after it was decided.
+// invariant watches Always, Never and WhileFaultsOn: the first moment at which the
+// condition is not as wanted decides. Its margin is the least robustness over the
+// window (Donze and Maler 2010, definition 3, always), also after it was decided.
 type invariant struct {
 	base
-	cond *Condition
-	want bool
-	seen int
+	cond  *Condition
+	want  bool
+	phase *faultPhase // nil: at any time
+	seen  int
+	near  extreme
 }
 
 func (w Always) monitor(b base, _ *Options) monitor {
-	return &invariant{base: b, cond: w.Hold, want: true}
+	return &invariant{base: b, cond: w.Hold, want: true, near: newLeast(w.Hold)}
 }
 
 func (w Never) monitor(b base, _ *Options) monitor {
-	return &invariant{base: b, cond: w.Hold}
+	return &invariant{base: b, cond: w.Hold, near: newLeast(w.Hold)}
+}
+
+func (w WhileFaultsOn) monitor(b base, _ *Options) monitor {
+	return &invariant{base: b, cond: w.Hold, want: !w.Never, phase: &faultPhase{of: w.Of}, near: newLeast(w.Hold)}
 }
 
 func (m *invariant) step(s *step) {
+	if m.phase != nil && !m.phase.on(s.scope) {
+		return
+	}
 	if !s.concerns(m.cond) || !m.judged(s) {
 		return
 	}
 	m.seen++
-	if r, unit, ok := m.cond.Robustness(s.scope); ok {
+	if m.cond.rob != nil {
+		r := m.cond.rob(s.scope)
 		if !m.want {
 			r = -r
 		}
-		m.worst(Margin{r, unit, true})
+		m.near.least(r)
 	}
 	if m.done || m.holds(m.cond, s) == m.want {
 		return
@@ -41,7 +51,7 @@ func (m *invariant) step(s *step) {
 	if m.want {
 		what = "did not hold"
 	}
-	m.decide(s.now, Fail, fmt.Sprintf("%s %s at %s", m.cond.src, what, seconds(s.now)),
+	m.decide(s.now, Fail, fmt.Sprintf("%s %s at %s%s", m.cond.src, what, seconds(s.now), m.phase.during(s.scope)),
 		s.evidence(m.cond.src+" "+what))
 }
 
@@ -52,15 +62,15 @@ func (m *invariant) tick(now time.Duration) {
 }
 
 func (m *invariant) finish(now time.Duration) {
-	if m.exp.Until > now {
-		m.decide(now, Undecided, fmt.Sprintf("the run ended at %s, %s", seconds(now), m.wanted()))
-		return
+	if !m.early(now, "") {
+		m.pass(now)
 	}
-	m.pass(now)
 }
 
 func (m *invariant) pass(now time.Duration) {
 	switch {
+	case m.seen == 0 && m.phase != nil && !m.phase.ever:
+		m.nothing(now, m.phase.name()+" was never on")
 	case m.seen == 0 && m.while != nil:
 		m.nothing(now, fmt.Sprintf("%s never came", m.while.src))
 	case m.seen == 0:
@@ -71,3 +81,5 @@ func (m *invariant) pass(now time.Duration) {
 		m.decide(now, Pass, "never came")
 	}
 }
+
+func (m *invariant) close(time.Duration) { m.v.Margin = m.near.margin() }

@@ -37,6 +37,10 @@ type monitor interface {
 	finish(now time.Duration)
 }
 
+// closer completes a verdict, whenever it was decided, with what the whole run
+// showed: its margin.
+type closer interface{ close(now time.Duration) }
+
 // step is one look at the run.
 type step struct {
 	now   time.Duration
@@ -125,8 +129,16 @@ func (j *Judge) Finish(now time.Duration, complete bool) []Verdict {
 			b.decide(j.now, Ours, j.blame)
 		case !complete && !b.exhausted(j.now):
 			b.decide(j.now, Undecided, fmt.Sprintf("the run was broken off at %s, %s", seconds(j.now), b.wanted()))
+		case j.now < b.exp.From:
+			b.decide(j.now, Undecided, fmt.Sprintf("the run ended at %s, judging begins at %s", seconds(j.now), seconds(b.exp.From)))
 		default:
 			m.finish(j.now)
+		}
+		if c, ok := m.(closer); ok {
+			c.close(j.now)
+		}
+		if b.v.Outcome != Pass && b.v.Outcome != Fail {
+			b.v.Margin = Margin{} // there is no side to be on
 		}
 		j.verdicts = append(j.verdicts, b.v)
 	}
@@ -159,6 +171,16 @@ func (b *base) wanted() string {
 		return "judging needs it until " + seconds(b.exp.Until)
 	}
 	return "judging needs it to its end"
+}
+
+// early decides that the run ended before the window did; so says what there was by
+// then, "" for nothing to say.
+func (b *base) early(now time.Duration, so string) bool {
+	if b.exp.Until <= now {
+		return false
+	}
+	b.decide(now, Undecided, fmt.Sprintf("the run ended at %s%s, %s", seconds(now), so, b.wanted()))
+	return true
 }
 
 // decide sets the verdict once; a decided one stays.

@@ -19,10 +19,11 @@ type rig struct {
 	j     *Judge
 	now   time.Duration
 	frame int
+	conds map[string]*Condition // by their text: compiling takes its time
 }
 
 func newRig(t *testing.T) *rig {
-	r := &rig{t: t}
+	r := &rig{t: t, conds: map[string]*Condition{}}
 	r.table.Define("engine_rpm", "rpm", "crank speed")
 	r.table.Define("clutch_pct", "%", "clutch pedal")
 	r.table.Define("x", "", "a number")
@@ -37,8 +38,12 @@ func newRig(t *testing.T) *rig {
 
 func (r *rig) cond(src string) *Condition {
 	r.t.Helper()
+	if c := r.conds[src]; c != nil {
+		return c
+	}
 	c, errs := r.lang.Compile(src)
 	require.Empty(r.t, errs, src)
+	r.conds[src] = c
 	return c
 }
 
@@ -257,7 +262,11 @@ func TestAfterWithin(t *testing.T) {
 
 	v = r.want(w).see(off).at(1200*ms, "x", 0).got(2*time.Second, Fail)
 	require.Equal(t, 1200*ms, v.Decided)
-	require.Negative(t, v.Margin.Value)
+	require.False(t, v.Margin.Known, "what never came has no distance")
+
+	v = r.want(w).see(off).at(1200*ms, "x", 0).end(1500*ms, "x", StatusOK, nil).got(2*time.Second, Fail)
+	require.Equal(t, 1200*ms, v.Decided)
+	require.Equal(t, timeMargin(-400*ms), v.Margin, "how late it came at last")
 
 	v = r.want(w).see(off).got(900*ms, Undecided)
 	require.Contains(t, v.Reason, "until 1.100 s")

@@ -112,6 +112,12 @@ func Saw(kind Kind, at time.Duration) Observation {
 	return Observation{Time: at, Kind: kind, ID: -1, Service: -1, Sub: -1, PID: -1, DID: -1, RID: -1, NRC: -1}
 }
 
+// suppressed reports whether a request asks for no positive response
+// (ISO 14229-1:2020, 8.2.2: bit 7 of the sub-function).
+func (o *Observation) suppressed() bool {
+	return o.Sub >= 0 && len(o.Data) > 1 && o.Data[1]&0x80 != 0
+}
+
 // Services with a sub-function (ISO 14229-1:2020 table 2), as bits.
 var withSub = map[byte]bool{
 	0x10: true, 0x11: true, 0x19: true, 0x27: true, 0x28: true, 0x29: true, 0x2C: true,

@@ -139,10 +139,15 @@ func (m *reported) compare(o *Observation) {
 			unread = append(unread, f.text)
 			continue
 		case Fail:
+			if len(wrong) == 0 { // from here on the margin is of what is wrong
+				m.v.Margin, m.v.Evidence = Margin{}, nil
+			}
 			wrong = append(wrong, f.text)
 		}
 		read++
-		m.tightest(f)
+		if f.outcome == Fail || len(wrong) == 0 {
+			m.tightest(f)
+		}
 	}
 	switch {
 	case len(wrong) > 0:
