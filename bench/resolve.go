@@ -33,6 +33,8 @@ type Choices struct {
 	Program string
 	// Params replace parameters of the scenario's faults.
 	Params []plan.Param
+	// Strict has advice fail the run.
+	Strict bool
 }
 
 // Resolve makes a plan of a scenario: from here on nothing is left to choose.
@@ -43,7 +45,7 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate, Arm: c.Arm,
 		Tool: c.Tool, InBench: c.InBench,
 		Duration: plan.Duration(sc.Duration), Capture: c.Capture,
-		Params: c.Params,
+		Params: c.Params, Strict: c.Strict,
 	}
 	if c.SeedSet {
 		p.Seed = c.Seed

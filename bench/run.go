@@ -280,7 +280,11 @@ func (r *Run) conduct() rules.Options {
 			h := r.rig.faults.find(id)
 			return h != nil && h.fault.Entry().Disturbs()
 		},
-		Fresh: r.profile.Kind != tool.KindExternal,
+		Fresh:  r.profile.Kind != tool.KindExternal,
+		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: map[string]string{},
+	}
+	for _, e := range r.scenario.Rules.Except {
+		opt.Exceptions[e.Rule] = e.Because
 	}
 	if r.plan.Time == plan.Wall {
 		opt.Lag = lag

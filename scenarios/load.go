@@ -157,6 +157,7 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 		field{"background", false, func(n ast.Node) { r.background(n, s) }},
 		field{"tasks", false, func(n ast.Node) { r.tasks(n, s) }},
 		field{"expect", true, func(n ast.Node) { r.expectations(n, s) }},
+		field{"rules", false, func(n ast.Node) { r.rules(n, &s.Rules) }},
 	)
 	r.words(s)
 }

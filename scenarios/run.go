@@ -11,6 +11,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/rules"
 )
 
 // Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
@@ -270,6 +271,37 @@ func (r *reader) background(n ast.Node, s *Scenario) {
 		r.fail(n, fmt.Sprintf("to %v, from %v", b.To, b.From), "a later end")
 	}
 	s.Background = b
+}
+
+// rules reads how the rules for every tool are applied.
+func (r *reader) rules(n ast.Node, to *Rules) {
+	r.mapping(n, "rules",
+		field{"strict", false, r.truthInto(&to.Strict)},
+		field{"except", false, func(n ast.Node) {
+			r.list(n, "exceptions", func(n ast.Node) {
+				var e Exception
+				r.mapping(n, "an exception",
+					field{"rule", true, func(n ast.Node) {
+						var ok bool
+						if e.Rule, ok = r.text(n, "the id of a rule"); !ok {
+							return
+						}
+						if !slices.Contains(rules.IDs(), e.Rule) {
+							r.fail(n, fmt.Sprintf("%q is no rule", e.Rule), "the id of one that sawhorse rules lists")
+						}
+						if slices.ContainsFunc(to.Except, func(x Exception) bool { return x.Rule == e.Rule }) {
+							r.fail(n, fmt.Sprintf("rule %q for a second time", e.Rule), "each rule once")
+						}
+					}},
+					field{"because", true, r.textInto(&e.Because, "a reason in some words")},
+				)
+				to.Except = append(to.Except, e)
+			})
+		}},
+	)
+	if isMapping(n) && len(r.keys(n)) == 0 {
+		r.fail(n, "rules with nothing", "strict or except")
+	}
 }
 
 func (r *reader) tasks(n ast.Node, s *Scenario) {

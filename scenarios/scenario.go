@@ -27,7 +27,19 @@ type Scenario struct {
 	Background *Background
 	Tasks      []Task
 	Expect     []judge.Expectation
+	Rules      Rules
 }
+
+// Rules says how the rules for every tool are applied. The zero value holds them all,
+// those of severity "should" as advice.
+type Rules struct {
+	// Strict has broken advice fail the run, too.
+	Strict bool
+	Except []Exception
+}
+
+// Exception is a rule that this scenario does not hold against a tool.
+type Exception struct{ Rule, Because string }
 
 // Bus is the embedded bus; rates in bit/s, DataRate 0 for classical CAN.
 type Bus struct{ Rate, DataRate int }

@@ -195,6 +195,9 @@ func TestEverythingIsRead(t *testing.T) {
 		{Field: "live", Name: "rpm", Signal: "engine_rpm", Within: 50},
 		{Field: "live", Name: "iat", Number: -40, Within: 2},
 	}, rep.Checks)
+	require.Equal(t, Rules{Strict: true, Except: []Exception{
+		{"obd-to-all", "this car has one control unit"}, {"tester-present", "the session may lapse here"},
+	}}, s.Rules)
 }
 
 // The schema and the loader know the same keys.

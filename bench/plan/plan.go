@@ -50,6 +50,8 @@ type Plan struct {
 	Background *File `json:"background,omitempty"`
 	// Params replace parameters of the scenario's faults.
 	Params []Param `json:"params,omitempty"`
+	// Strict has rules for every tool that should be kept fail the run, too.
+	Strict bool `json:"strict_rules,omitempty"`
 	// Networks are the .dbc files that faults read signals by.
 	Networks []File `json:"networks,omitempty"`
 	// Duration bounds the run.

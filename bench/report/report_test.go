@@ -41,6 +41,11 @@ func runs() []Run {
 			{ID: "reset", Says: "The tool closes its session", Outcome: judge.Advice, Reason: "the session ran out by itself",
 				Evidence: []judge.Evidence{{Time: 12 * time.Second, First: 300, Last: 300, Text: "request 7E0 [10 03]"}}},
 			{ID: "sum", Says: "A condition that divides", Outcome: judge.Ours, Reason: "a condition cannot be evaluated: division by zero"},
+			{ID: "rule/session-left", Group: judge.GroupRule, Says: "The tool leaves every session that it has opened before it goes", Source: "ISO 14229-1:2013 clause 9.2",
+				Why: "A control unit that is left in a session may run with functions switched off.", Outcome: judge.Fail, Cause: judge.Broken, Reason: "engine is left in session 03",
+				Evidence: []judge.Evidence{{Time: 12 * time.Second, First: 301, Last: 301, Text: "response 7E8 [50 03]"}, {Time: 20 * time.Second, Text: "task learn ends: ok"}}},
+			{ID: "rule/frame-length", Group: judge.GroupRule, Says: "Every frame has eight data bytes", Source: "ISO 15765-4:2011 clause 10", Why: "A shorter one is ignored.", Outcome: judge.Pass, Reason: "kept 40 times"},
+			{ID: "rule/flow-form", Group: judge.GroupRule, Says: "Flow control is not reserved", Source: "ISO 15765-2:2016 clause 9.6.5", Why: "It aborts the answer.", Outcome: judge.Pass, Reason: "kept once"},
 		},
 	}, {
 		Scenario: "healthy", Title: "A car with nothing wrong", Seed: 7, Length: 15 * time.Second, Frames: 126, Again: "sawhorse run --again out/healthy/run.json",
@@ -177,7 +182,7 @@ func lower(doc []byte) []byte { // attributes of readBack's counts
 func TestJUnitCountsAddUp(t *testing.T) {
 	var got readBack
 	require.NoError(t, xml.Unmarshal(lower(junit(t, runs())), &got))
-	require.Equal(t, [3]int{10, 3, 2}, [3]int{got.Tests, got.Failures, got.Errors})
+	require.Equal(t, [3]int{13, 4, 2}, [3]int{got.Tests, got.Failures, got.Errors})
 	tests := 0
 	for _, s := range got.Suites {
 		failures, skipped, errs := 0, 0, 0

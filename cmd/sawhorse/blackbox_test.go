@@ -145,6 +145,7 @@ func TestMistakesAreToldInOneLineWithTheirPlace(t *testing.T) {
 		"cut capture":       {[]string{"play", "cut.pcapng", "--bus", "unix:nobody.sock"}, "cut.pcapng"},
 		"bad speed":         {[]string{"play", "cut.pcapng", "--bus", "unix:x", "--speed", "-1"}, "above 0"},
 		"unknown fault":     {[]string{"faults", "gremlins"}, "known are"},
+		"unknown rule":      {[]string{"rules", "be-nice"}, "sawhorse rules lists them"},
 		"unknown car":       {[]string{"cars", "fish"}, "petrel-48"},
 		"not loopback":      {[]string{"serve", "--listen", "0.0.0.0:9464"}, "want a loopback address"},
 		"unknown setting":   {[]string{"run", "--config", "settings.yaml"}, "settings.yaml:2:8: unknown setting"},

@@ -29,7 +29,7 @@ type runOptions struct {
 	seed                                             uint64
 	captures, params                                 []string
 	jobs, retry                                      int
-	list, quiet, failFast, updateBaseline            bool
+	list, quiet, failFast, updateBaseline, strict    bool
 
 	seedSet bool
 }
@@ -94,6 +94,7 @@ Exit status: 0 all passed, 1 some failed, 2 could not run.
 	f.StringVar(&o.again, "again", "", "repeat the run of this run.json")
 	f.BoolVar(&o.list, "list", false, "list the scenarios and run none")
 	f.BoolVar(&o.quiet, "quiet", false, "show only what did not pass")
+	f.BoolVar(&o.strict, "strict", false, "have rules for every tool that should be kept fail a run, too, not only those that must (see rules)")
 	f.StringVar(&o.seeds, "seeds", "", "run each scenario with each of these seeds, such as 1-200 or 1,5,9-12")
 	f.StringArrayVar(&o.params, "param", nil, "run each scenario that has this fault with each value: FAULT.PARAM=VALUE,VALUE; may be given again")
 	f.IntVar(&o.jobs, "jobs", 0, "runs at once; 0 is one a core in virtual time, several a core in wall time")
@@ -162,6 +163,7 @@ func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
 func (o *runOptions) choices() (bench.Choices, error) {
 	c := bench.Choices{
 		Seed: o.seed, SeedSet: o.seed != 0, Bus: o.bus, Arm: o.arm, Captures: o.captures, Program: version(),
+		Strict: o.strict,
 	}
 	own := o.tool == builtin.Default
 	switch o.time {
