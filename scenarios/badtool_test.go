@@ -6,6 +6,7 @@ import (
 	"os"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -28,10 +29,17 @@ type bad struct {
 	edit    func(doc string) string // of what it prints
 	hangs   bool                    // never ends
 	instant map[string]any          // ends at once with a document
+	mute    time.Duration           // sends nothing from this moment of the run on
+	now     time.Duration
+}
+
+func (b *bad) Tick(now time.Duration) {
+	b.now = now
+	b.Machine.Tick(now)
 }
 
 func (b *bad) NextFrame(f *canbus.Frame) bool {
-	if b.instant != nil {
+	if b.instant != nil || b.mute > 0 && b.now >= b.mute {
 		return false
 	}
 	if b.flood > 0 {
@@ -129,6 +137,7 @@ var badTools = []struct {
 	{"says that it has cleared, and has not", "clutch-learn", []string{"clear-answered", "clean-afterwards"}, bad{task: "clear-codes",
 		instant: map[string]any{"ecus": []any{}, "cleared": true}}},
 	{"says no codes when its cable was off", "tool-cable-pulled", []string{"honest"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
+	{"never finds the bus again once its cable was off", "tool-cable-pulled", []string{"back-to-work", "recovers"}, bad{mute: 9 * time.Second}},
 	{"floods a busy bus", "real-drive", []string{"polite"}, bad{task: "health-check", flood: 200, first: []canbus.Frame{canbus.New(0x7E0, 0x02, 0x3E, 0x80, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC)}}},
 }
 

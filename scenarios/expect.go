@@ -12,7 +12,8 @@ import (
 )
 
 // wantKinds are the keys of which an expectation has exactly one.
-var wantKinds = []string{"never", "always", "eventually", "hold-until", "before", "after", "count", "answered", "finished", "reported"}
+var wantKinds = []string{"never", "always", "eventually", "hold-until", "before", "after", "count", "answered", "finished", "reported",
+	"while-faults-on", "recovers"}
 
 func (r *reader) expectations(n ast.Node, s *Scenario) {
 	seen := map[string]bool{}
@@ -51,6 +52,8 @@ func (r *reader) expectations(n ast.Node, s *Scenario) {
 			field{"answered", false, want(r.answered)},
 			field{"finished", false, want(r.finished)},
 			field{"reported", false, want(r.reported)},
+			field{"while-faults-on", false, want(r.whileFaultsOn)},
+			field{"recovers", false, want(r.recovers)},
 		)
 		r.oneWant(n, &e)
 		if e.Want != nil {
@@ -202,6 +205,49 @@ func (r *reader) answered(n ast.Node) judge.Want {
 		field{"pending", false, r.durationInto(&w.Pending, 1)},
 	)
 	return w
+}
+
+// whileFaultsOn is what must hold, or must not, while a fault is on.
+func (r *reader) whileFaultsOn(n ast.Node) judge.Want {
+	var w judge.WhileFaultsOn
+	r.mapping(n, "while-faults-on",
+		field{"never", false, func(n ast.Node) { w.Hold, w.Never = r.condition(n), true }},
+		field{"always", false, r.conditionInto(&w.Hold)},
+		r.faultList(&w.Of),
+	)
+	if has := r.keys(n); len(has) > 0 && has["never"] == has["always"] {
+		r.fail(n, `"never" and "always", or neither`, "one of them")
+	}
+	return w
+}
+
+func (r *reader) recovers(n ast.Node) judge.Want {
+	var w judge.Recovers
+	r.mapping(n, "recovers",
+		field{"that", true, r.conditionInto(&w.That)},
+		field{"within", true, r.durationInto(&w.Within, 1)},
+		field{"for", false, r.durationInto(&w.For, 1)},
+		r.faultList(&w.Of),
+	)
+	if w.For > 0 && w.That != nil && w.That.OnEvent() {
+		r.fail(n, `"for" of an event`, "a state, which can last")
+	}
+	return w
+}
+
+// faultList is the key "of": faults of the scenario.
+func (r *reader) faultList(to *[]string) field {
+	return field{"of", false, func(n ast.Node) {
+		if l, ok := n.(*ast.SequenceNode); ok && len(l.Values) == 0 {
+			r.fail(n, "an empty list", "at least one fault")
+		}
+		r.list(n, "faults", func(n ast.Node) {
+			if t, ok := r.text(n, "a fault of this scenario"); ok {
+				*to = append(*to, t)
+				r.faultNames = append(r.faultNames, placedName{n, t})
+			}
+		})
+	}}
 }
 
 func (r *reader) nth(to *int) field {

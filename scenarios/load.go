@@ -216,6 +216,11 @@ func (r *reader) words(s *Scenario) {
 		check(p, "event.task", tasks)
 		check(p, "event.fault", faults)
 	}
+	for _, p := range r.faultNames {
+		if !slices.Contains(faults, p.name) {
+			r.fail(p.n, fmt.Sprintf("%q is not among the faults of this scenario", p.name), oneOf(faults))
+		}
+	}
 	for _, e := range s.Expect {
 		for _, t := range e.Tasks() {
 			if !slices.Contains(tasks, t) && t != "" {

@@ -35,12 +35,18 @@ type reader struct {
 	carless bool
 	errs    Errors
 	// conds are looked at again when the tasks and faults are known.
-	conds []placed
+	conds      []placed
+	faultNames []placedName
 }
 
 type placed struct {
 	n ast.Node
 	c *judge.Condition
+}
+
+type placedName struct {
+	n    ast.Node
+	name string
 }
 
 // field is one key of a mapping and what reads its value.
