@@ -1,7 +1,9 @@
 package bench
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 
 	"sawhorse/bench/fault"
 	"sawhorse/bench/judge"
@@ -36,7 +38,8 @@ func newFaultBoard(r *Rig) *faultBoard {
 		},
 	}
 	if r.cable != nil {
-		b.target.Cable = r.cable
+		b.target.Cable, b.target.Copper = r.cable, copper{r.wire}
+		b.target.ECUCable = r.cutOff
 	}
 	return b
 }
@@ -155,4 +158,41 @@ func (c *cable) PutBack() {
 			p.Plug()
 		}
 	}
+}
+
+// copper is the wires of the embedded bus (fault.Copper).
+type copper struct{ *wire.Bus }
+
+// Sound implements fault.Copper.
+func (c copper) Sound() bool { return c.Wiring() == wire.Sound && !c.IsCut() }
+
+// Short implements fault.Copper.
+func (c copper) Short() { c.SetWiring(wire.StuckRecessive) }
+
+// Cut implements fault.Copper.
+func (c copper) Cut(nodes []string) error { return c.Bus.Cut(nodes...) }
+
+// Mend implements fault.Copper.
+func (c copper) Mend() {
+	c.SetWiring(wire.Sound)
+	c.Bus.Mend()
+}
+
+// unitCable is the connection of a control unit to the embedded bus (fault.ECUCable).
+type unitCable struct{ port *wire.Port }
+
+func (c unitCable) Pull()     { c.port.Unplug() }
+func (c unitCable) PutBack()  { c.port.Plug() }
+func (c unitCable) Out() bool { return !c.port.Plugged() }
+
+// cutOff finds the connection of a control unit.
+func (r *Rig) cutOff(name string) (fault.ECUCable, error) {
+	if _, ok := r.module(name); !ok {
+		return nil, fmt.Errorf("there is no ECU %q, want one of %s", name, strings.Join(r.titles(), ", "))
+	}
+	p, ok := r.wire.Port(name)
+	if !ok {
+		return nil, fmt.Errorf("the ECU %s is not on the bus", name)
+	}
+	return unitCable{p}, nil
 }

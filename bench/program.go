@@ -14,6 +14,8 @@ import (
 type program interface {
 	Step(now time.Duration)
 	Restart()
+	// Heard is what the program hears of other ECUs.
+	Heard() *signal.Table
 }
 
 // newProgram builds the program of the ECU of that name, and the table of what

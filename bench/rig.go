@@ -235,7 +235,7 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, bus *car.BusSpec, seed ch
 			return err
 		}
 		m, err := ecu.NewModule(r.Loop, r.Bus, s, ecu.Parts{
-			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Rand: seed.For("ecu " + s.Name),
+			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(), Rand: seed.For("ecu " + s.Name),
 		})
 		if err != nil {
 			return err

@@ -78,6 +78,7 @@ func TestNoFaultOfTheBusIsForgotten(t *testing.T) {
 	TestEveryFaultOfTheBusHasItsEffect(t)
 	TestEveryFaultOfTheAnswersHasItsEffect(t)
 	TestEveryFaultOfASignalHasItsEffect(t)
+	TestEveryFaultOfTheNetworkKeepsItsPromise(t)
 	for _, e := range fault.Catalogue() {
 		if e.OnBus() {
 			assert.True(t, tested[e.ID], "%s has no test of its effect", e.ID)

@@ -85,19 +85,3 @@ func (c *Car) passes(load, contact int) bool {
 	}
 	return on
 }
-
-// Exchange is what the ECUs tell each other. It is here until they do so in
-// frames on the network.
-type Exchange struct {
-	// VehicleKmh is the brake ECU's road speed, valid while BrakeECU is set.
-	VehicleKmh float64
-	BrakeECU   bool
-	// KeyCode is the transponder the body ECU has accepted, 0 without; valid
-	// while BodyECU is set.
-	KeyCode float64
-	BodyECU bool
-	// EngineECU is set while the engine ECU talks.
-	EngineECU bool
-	// EngineLocked is the engine ECU's word that it does not know the key.
-	EngineLocked bool
-}

@@ -25,8 +25,6 @@ type Car struct {
 	Driver Driver
 	// Actuators is what the ECUs command.
 	Actuators Actuators
-	// Exchange is what the ECUs tell each other.
-	Exchange Exchange
 
 	spec       *Spec
 	circuits   []Circuit
@@ -35,7 +33,6 @@ type Car struct {
 	loads      [loadCount]*Circuit
 	contacts   [loadInjector]*Rail // behind the contacts of relays
 	swaps      [][2]*Circuit
-	mute       []string // ECUs that are cut off the network
 	on         powered
 	left       time.Duration // of a Step that was no multiple of StepTime
 

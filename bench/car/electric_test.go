@@ -126,13 +126,3 @@ func TestAReferenceSeenFromTheECU(t *testing.T) {
 	c.Step(20 * time.Millisecond)
 	assert.Zero(t, r.SourceVolts())
 }
-
-func TestAMutedECU(t *testing.T) {
-	c := petrel(t)
-	assert.False(t, c.Muted("brake"))
-	c.Mute("brake", true)
-	c.Mute("brake", true)
-	assert.True(t, c.Muted("brake"))
-	c.Mute("brake", false)
-	assert.False(t, c.Muted("brake"))
-}

@@ -83,29 +83,3 @@ func (c *Car) swapPins() {
 		a.turn, b.turn = b.turn, a.turn
 	}
 }
-
-// Mute cuts an ECU off the network: it is heard by nobody and hears nobody.
-func (c *Car) Mute(ecu string, on bool) {
-	for i, n := range c.mute {
-		if n == ecu {
-			if !on {
-				c.mute = append(c.mute[:i], c.mute[i+1:]...)
-			}
-			return
-		}
-	}
-	if on {
-		c.mute = append(c.mute, ecu)
-	}
-}
-
-// Muted reports whether an ECU is cut off the network. What sends an ECU's
-// periodic messages asks here.
-func (c *Car) Muted(ecu string) bool {
-	for _, n := range c.mute {
-		if n == ecu {
-			return true
-		}
-	}
-	return false
-}

@@ -118,7 +118,16 @@ func (c *checker) network() {
 		c.condition(fmt.Sprintf("$.network.awake[%d]", i), n.Awake[i])
 	}
 	c.want(n.Linger == 0 || len(n.Awake) > 0, "$.network.linger", "%v without a condition in awake", n.Linger.d())
-	c.want(n.Node != "" || len(n.Awake) == 0, "$.network.node", "missing, want the unit's name in the .dbc file")
+	for i := range n.Hears {
+		p, h := fmt.Sprintf("$.network.hears[%d]", i), &n.Hears[i]
+		c.want(h.Message != "", p+".message", "missing, want the name of a message in the .dbc file")
+		c.want(h.From != "", p+".from", "missing, want the unit that sends it")
+		c.want(h.Timeout == 0 || h.Timeout.d() >= 10*time.Millisecond, p+".timeout", "%v, want at least 10ms", h.Timeout.d())
+		for k := range n.Hears[:i] {
+			c.want(n.Hears[k].Message != h.Message, p+".message", "%s is there already", h.Message)
+		}
+	}
+	c.want(n.Node != "" || len(n.Awake) == 0 && len(n.Hears) == 0, "$.network.node", "missing, want the unit's name in the .dbc file")
 }
 
 func (c *checker) timing() {

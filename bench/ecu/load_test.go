@@ -70,6 +70,11 @@ func TestABadFileIsOneClearLine(t *testing.T) {
 	for _, c := range []struct{ old, new, want string }{
 		{"ecu: small", "ecu: small\nwheels: 4", `small.yaml:2:1: unknown field "wheels"`},
 		{"ecu: small", "ecu: ''", "want the key ecu"},
+		{"ecu: small", "ecu: small\nnetwork: {node: A, linger: 5s}", "small.yaml:2:28: network.linger: 5s without a condition in awake"},
+		{"ecu: small", "ecu: small\nnetwork: {hears: [{message: B, from: b}]}", "network.node: missing, want the unit's name in the .dbc file"},
+		{"ecu: small", "ecu: small\nnetwork: {node: A, hears: [{from: b}]}", "small.yaml:2:29: network.hears[0].message: missing, want the name of a message"},
+		{"ecu: small", "ecu: small\nnetwork: {node: A, hears: [{message: B, from: b, timeout: 1ms}]}", "network.hears[0].timeout: 1ms, want at least 10ms"},
+		{"ecu: small", "ecu: small\nnetwork: {node: A, hears: [{message: B, from: b}, {message: B, from: c}]}", "network.hears[1].message: B is there already"},
 		{"request: 0x7E0", "request: 0x8E0", "small.yaml:2:22: addresses.request: 0x8e0, want an identifier up to 7FF"},
 		{"request: 0x7E0", "request: 0x7E8", "same as the request"},
 		{"functional: 0x7DF", "functional: 0x7E8", "of its own"},

@@ -10,7 +10,6 @@ import (
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
 	"sawhorse/canbus/isotp/link"
-	"sawhorse/dbc"
 )
 
 // Module is one unit on a bus: its server with ISO-TP under it (ISO 15765-4:
@@ -51,7 +50,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 		return nil, err
 	}
 	m := &Module{spec: spec, server: server, mem: p.Memory, readings: p.Readings, loop: loop}
-	if err := m.bind(p.Network); err != nil {
+	if err := m.bind(p); err != nil {
 		return nil, err
 	}
 	m.timer = loop.NewTimer(clock.PriorityECU, func() { m.pump(loop.Now()) })
@@ -67,7 +66,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 	return m, nil
 }
 
-func (m *Module) bind(net *dbc.Network) error {
+func (m *Module) bind(p Parts) error {
 	b := &binder{doc: m.spec.doc, t: m.readings, nv: m.server.nv}
 	m.powered = b.rule("$.power.powered", &m.spec.Power.Powered)
 	m.cycle = b.rule("$.power.cycle", &m.spec.Power.Cycle)
@@ -89,7 +88,7 @@ func (m *Module) bind(net *dbc.Network) error {
 		rpm, load := b.ref("$.memory.similar.rpm", like.RPM), b.ref("$.memory.similar.load", like.Load)
 		m.rpm, m.load = &rpm, &load
 	}
-	m.bindTalk(b, net)
+	m.bindTalk(b, p)
 	return b.err
 }
 
@@ -140,6 +139,9 @@ func (m *Module) Memory() *Memory { return m.mem }
 // NV is the unit's non-volatile memory.
 func (m *Module) NV() *NV { return m.server.nv }
 
+// Readings is what the unit's program knows of the car.
+func (m *Module) Readings() *signal.Table { return m.readings }
+
 // Port is the unit's place on the bus, for its normal messages.
 func (m *Module) Port() canbus.Port { return m.mux.Port() }
 
@@ -148,9 +150,14 @@ func (m *Module) Failures() int { return m.failures }
 
 // Receive implements canbus.Node: a unit without supply, or booting, is deaf.
 func (m *Module) Receive(f *canbus.Frame) {
-	if m.server.Alive(m.loop.Now()) {
-		m.mux.Receive(f)
+	now := m.loop.Now()
+	if !m.server.Alive(now) {
+		return
 	}
+	if m.talk.receiver != nil {
+		m.talk.receiver.Receive(now, f)
+	}
+	m.mux.Receive(f)
 }
 
 // Sent implements canbus.Node.

@@ -57,6 +57,9 @@ type Parts struct {
 	// Network has the messages of the bus, of which the unit sends its own; nil sends
 	// none.
 	Network *dbc.Network
+	// Heard is what the unit's program hears of others by the network; nil hears
+	// nothing. It has a signal bus_off beside those that the spec names.
+	Heard *signal.Table
 	// Rand gives seeds and processing times.
 	Rand *rand.Rand
 }

@@ -62,6 +62,24 @@ type networkSpec struct {
 	Awake []Condition `yaml:"awake"`
 	// Linger is how long it goes on when none holds any more.
 	Linger span `yaml:"linger"`
+	// Hears are the messages of others that the unit depends on.
+	Hears []hearSpec `yaml:"hears"`
+}
+
+// hearSpec is one message of another unit.
+type hearSpec struct {
+	Message string `yaml:"message"`
+	// From is the unit whose silence or wrong data the program notices.
+	From string `yaml:"from"`
+	// Timeout is how long it may be missing; five cycles and at least 100 ms without.
+	Timeout span `yaml:"timeout"`
+	// Takes are signals that become what the program hears.
+	Takes []takeSpec `yaml:"takes"`
+}
+
+type takeSpec struct {
+	Signal string `yaml:"signal"`
+	As     string `yaml:"as"`
 }
 
 // timing bounds what the server takes for an answer and what transport does.

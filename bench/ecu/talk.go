@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"sawhorse/bench/ecu/broadcast"
+	"sawhorse/bench/signal"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
 	"sawhorse/dbc"
@@ -18,14 +19,18 @@ type talk struct {
 	frame  canbus.Frame
 	awake  []rule
 	until  time.Duration // it lingers until then
+
+	receiver *broadcast.Receiver // nil for a unit that hears none
+	heard    *signal.Table
+	busOff   signal.Ref
 }
 
 // programmingSession is the session in which boot software runs (ISO 14229-1 clause
 // 9.2): it has no normal messages.
 const programmingSession = 0x02
 
-func (m *Module) bindTalk(b *binder, net *dbc.Network) {
-	spec := &m.spec.Network
+func (m *Module) bindTalk(b *binder, p Parts) {
+	spec, net := &m.spec.Network, p.Network
 	for i := range spec.Awake {
 		m.talk.awake = append(m.talk.awake, b.rule(fmt.Sprintf("$.network.awake[%d]", i), &spec.Awake[i]))
 	}
@@ -38,6 +43,31 @@ func (m *Module) bindTalk(b *binder, net *dbc.Network) {
 	}
 	m.talk.sender, b.err = broadcast.NewSender(net, spec.Node, m.readings)
 	m.talk.timer = m.loop.NewTimer(clock.PriorityECU, m.speak)
+	if p.Heard != nil {
+		m.bindEars(b, net, p.Heard)
+	}
+}
+
+// bindEars binds what the unit hears to what its program hears.
+func (m *Module) bindEars(b *binder, net *dbc.Network, heard *signal.Table) {
+	spec, t := &m.spec.Network, &m.talk
+	var ok bool
+	if t.busOff, ok = heard.Lookup("bus_off"); !ok {
+		b.fail("$.network", errors.New("the program cannot tell that it is bus-off"))
+		return
+	}
+	var hears []broadcast.Hear
+	for _, h := range spec.Hears {
+		x := broadcast.Hear{Message: h.Message, From: h.From, Timeout: h.Timeout.d()}
+		for _, k := range h.Takes {
+			x.Takes = append(x.Takes, broadcast.Take{Signal: k.Signal, As: k.As})
+		}
+		hears = append(hears, x)
+	}
+	t.heard = heard
+	t.receiver = broadcast.NewReceiver(net, spec.Node, hears, heard, func(i int, key, format string, args ...any) {
+		b.fail(fmt.Sprintf("$.network.hears[%d].%s", i, key), fmt.Errorf(format, args...))
+	})
 }
 
 // Sends lists the identifiers of the periodic messages that the unit sends.
@@ -55,6 +85,7 @@ func (m *Module) converse(now time.Duration) {
 	if t.sender == nil {
 		return
 	}
+	m.hearken(now)
 	s := m.server
 	on := s.Alive(now) && s.spoken && !s.boot && s.session.id != programmingSession && t.wakes(m, now)
 	if on == t.sender.Talks() {
@@ -62,6 +93,22 @@ func (m *Module) converse(now time.Duration) {
 	}
 	t.sender.Talk(now, on)
 	m.speak()
+}
+
+// hearken decides whether the unit hears the messages of others: with its supply, booted,
+// awake, and as far as service 28 lets it. The programming session's boot software has no
+// ears.
+func (m *Module) hearken(now time.Duration) {
+	t, s := &m.talk, m.server
+	if t.receiver == nil {
+		return
+	}
+	on := s.Alive(now) && s.heard && !s.boot && s.session.id != programmingSession
+	if on != t.receiver.Listens() {
+		t.receiver.Listen(now, on)
+	}
+	t.receiver.Tick(now)
+	t.heard.SetBool(t.busOff, t.sender.BusOff())
 }
 
 // wakes reports whether the unit has a reason to be awake, or had one just now.

@@ -70,6 +70,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 	}
 	body, err := control.NewBody(w.car, ecu.NewMemory(specs[2]), bodyNV)
 	require.NoError(t, err)
+	line := control.Line(engine, brake, body)
 	var step func()
 	tick := w.loop.NewTimer(clock.PriorityCar, func() { step() })
 	step = func() {
@@ -77,6 +78,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 		engine.Step(w.loop.Now())
 		brake.Step(w.loop.Now())
 		body.Step(w.loop.Now())
+		line()
 		module.Step(w.loop.Now())
 		tick.Set(w.loop.Now() + 5*time.Millisecond)
 	}

@@ -70,6 +70,7 @@ type actSpec struct {
 	Silent  *silentAct  `yaml:"silent"`
 	Store   *storeAct   `yaml:"store"`
 	Key     *keyAct     `yaml:"key"`
+	Copper  *copperAct  `yaml:"copper"`
 }
 
 // boundAct is an act with its condition.
@@ -95,7 +96,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		{s.Frames != nil, s.Frames}, {s.Padding != nil, s.Padding}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
 		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit}, {s.Signal != nil, s.Signal},
 		{s.Part != nil, s.Part}, {s.Skew != nil, s.Skew}, {s.Swap != nil, s.Swap}, {s.Fuse != nil, s.Fuse},
-		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key},
+		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key}, {s.Copper != nil, s.Copper},
 	} {
 		if a.set {
 			b.act = a.act
@@ -103,7 +104,7 @@ func (s *actSpec) bind() (boundAct, error) {
 		}
 	}
 	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, padding, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, with if or unless or neither", n)
+		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, padding, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, copper, with if or unless or neither", n)
 	}
 	return b, nil
 }

@@ -171,7 +171,7 @@ func (p Params) Text(name string) string { s, _ := p[name].(string); return s }
 func (e *Entry) OnBus() bool {
 	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
 		switch b.act.(type) {
-		case *framesAct, *paddingAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *signalAct:
+		case *framesAct, *paddingAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *signalAct, *silentAct, *copperAct:
 			return true
 		}
 		return false
@@ -183,7 +183,7 @@ func (e *Entry) OnBus() bool {
 func (e *Entry) Disturbs() bool {
 	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
 		switch b.act.(type) {
-		case *framesAct, *babbleAct, *busOffAct, *hitAct, *cableAct:
+		case *framesAct, *babbleAct, *busOffAct, *hitAct, *cableAct, *silentAct, *copperAct:
 			return true
 		}
 		return false

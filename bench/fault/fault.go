@@ -17,8 +17,11 @@ type Target struct {
 	NV func(ecu string) (Memory, bool)
 	// Cable is the tool's connection to the bus; nil where there is none to pull.
 	Cable Cable
-	// ECUCable is the connection of an ECU to the bus; nil where it cannot be cut.
-	ECUCable func(ecu string) (Cable, bool)
+	// ECUCable finds the connection of an ECU to the bus; nil where it cannot be cut.
+	// The error lists the ECUs.
+	ECUCable func(ecu string) (ECUCable, error)
+	// Copper is the wires of the bus; nil where they cannot be spoilt.
+	Copper Copper
 	// Network is the bus as frames on it are spoilt; nil without.
 	Network Network
 	// Units finds the ECU of a name, or all for "", whose answers are spoilt; nil
@@ -40,6 +43,13 @@ type Memory interface {
 type Cable interface {
 	Pull()
 	PutBack()
+}
+
+// ECUCable is the connection of one ECU to the bus.
+type ECUCable interface {
+	Cable
+	// Out reports whether it is pulled.
+	Out() bool
 }
 
 // Fault is one fault with its parameters, ready to act.

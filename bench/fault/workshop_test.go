@@ -53,6 +53,7 @@ type workshop struct {
 	car   *car.Car
 	units []*unit
 	cable plug
+	line  func() // carries what the ECUs tell each other
 	now   time.Duration
 	watch func()
 	ran   bool // the engine, in the drive
@@ -71,22 +72,24 @@ func newWorkshop(t testing.TB) *workshop {
 		w.units = append(w.units, &unit{spec: s, mem: ecu.NewMemory(s), nv: ecu.NewNV(s, nil)})
 	}
 	w.learn()
-	for _, u := range w.units {
-		switch u.spec.Name {
-		case "engine":
-			p, err := control.NewEngine(w.car, u.mem, u.nv)
-			require.NoError(t, err)
-			u.readings, u.step = p.Readings, p.Step
-		case "brake":
-			p, err := control.NewBrake(w.car, u.mem, u.nv)
-			require.NoError(t, err)
-			u.readings, u.step = p.Readings, p.Step
-		case "body":
-			p, err := control.NewBody(w.car, u.mem, u.nv)
-			require.NoError(t, err)
-			u.readings, u.step = p.Readings, p.Step
-		}
+	of := func(name string) (*unit, *ecu.Memory, *ecu.NV) {
+		u := w.unit(name)
+		require.NotNil(t, u)
+		return u, u.mem, u.nv
 	}
+	u, mem, nv := of("engine")
+	engine, err := control.NewEngine(w.car, mem, nv)
+	require.NoError(t, err)
+	u.readings, u.step = engine.Readings, engine.Step
+	u, mem, nv = of("brake")
+	brake, err := control.NewBrake(w.car, mem, nv)
+	require.NoError(t, err)
+	u.readings, u.step = brake.Readings, brake.Step
+	u, mem, nv = of("body")
+	body, err := control.NewBody(w.car, mem, nv)
+	require.NoError(t, err)
+	u.readings, u.step = body.Readings, body.Step
+	w.line = control.Line(engine, brake, body)
 	for _, u := range w.units {
 		u.bind()
 	}
@@ -139,6 +142,7 @@ func (w *workshop) run(d time.Duration) {
 			u.step(w.now)
 			u.cycle(w.now)
 		}
+		w.line()
 		w.watch()
 		w.ran = w.ran || w.car.Truth.Is(w.running)
 	}

@@ -161,6 +161,9 @@ func (b *Bus) Cut(names ...string) error {
 	return nil
 }
 
+// IsCut reports whether the bus is in two parts.
+func (b *Bus) IsCut() bool { return b.part != nil }
+
 // Mend joins what was cut.
 func (b *Bus) Mend() {
 	if b.part == nil {

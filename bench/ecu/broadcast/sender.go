@@ -117,13 +117,20 @@ func (o *outgoing) add(net *dbc.Network, readings *signal.Table, i int, sig *dbc
 		return refuse(net, sig.AttributePlace(readingAttribute), "signal %s carries %q, which is no reading of the unit %s", sig.Name, name, o.codec.Message().Sender)
 	}
 	v := value{at: i, ref: ref, low: sig.Min, high: sig.Max, clamped: sig.Max > sig.Min}
-	for _, text := range unknownTexts {
-		if raw, ok := sig.RawOf(text); ok {
-			v.unknown, v.hasUnknown = uint64(raw), true
-		}
-	}
+	v.unknown, v.hasUnknown = unknownOf(sig)
 	o.values = append(o.values, v)
 	return nil
+}
+
+// unknownOf is the raw value that says that a value is not known, in the bits of the
+// signal.
+func unknownOf(sig *dbc.Signal) (uint64, bool) {
+	for _, text := range unknownTexts {
+		if raw, ok := sig.RawOf(text); ok {
+			return uint64(raw) & (1<<sig.Length - 1), true
+		}
+	}
+	return 0, false
 }
 
 // pagesOf are the values of a switch that select something, in rising order.

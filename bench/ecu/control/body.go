@@ -21,6 +21,9 @@ const (
 	yKeyCode
 	yLostEngine
 	yLostBrake
+	yAcceptedCode
+	yImmobiliserState
+	yBusOff
 )
 
 var bodyReadings = []signal.Info{
@@ -34,6 +37,9 @@ var bodyReadings = []signal.Info{
 	{Name: "key_code", Text: "transponder number of the key in the lock, 0 for none read"},
 	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
 	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
+	{Name: "accepted_key_code", Text: "transponder number of the key that is known, 0 for none"},
+	{Name: "immobiliser_state", Text: "0 asleep, 1 asking, 2 key accepted, 3 key refused, 7 no key learned"},
+	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
 }
 
 // Body is the body ECU's program: immobiliser, key, doors.
@@ -45,7 +51,8 @@ type Body struct {
 	mon                                              monitors
 	battery, accessory, ignition, start, door, brake *car.Circuit
 	upS                                              float64 // since key on
-	lost                                             lostECUs
+	ears                                             ears
+	locked                                           signal.Ref // the engine ECU's word
 }
 
 // NewBody builds the program on a car's wiring; errors as NewEngine. Its memory
@@ -58,7 +65,9 @@ func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("body ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	b.lost.init(codes, yLostEngine, "engine", "U0100", "brake", "U0121")
+	b.ears = newEars(codes, yBusOff, []partner{engineLost.as(yLostEngine), brakeLost.as(yLostBrake)},
+		signal.Info{Name: "engine_locked", Unit: "bool", Text: "the engine ECU does not know the key"})
+	b.locked = b.ears.ref("engine_locked")
 	return b, nil
 }
 
@@ -67,14 +76,13 @@ func (b *Body) Restart() { b.upS = 0 }
 
 // Step runs the program once; call it every car.StepTime.
 func (b *Body) Step(now time.Duration) {
-	r, x := b.Readings, &b.car.Exchange
+	r := b.Readings
 	v := b.battery.Volts()
 	if v < 5.5 {
 		b.Restart()
 		for i := range signal.Ref(r.Len()) {
 			r.Set(i, 0)
 		}
-		x.BodyECU, x.KeyCode = false, 0
 		b.car.Actuators.SecurityLamp = false
 		return
 	}
@@ -98,30 +106,47 @@ func (b *Body) Step(now time.Duration) {
 // immobilise reads the transponder at key on and tells the engine ECU which key
 // it has accepted. The lamp is lit while either of them does not know it.
 func (b *Body) immobilise(now time.Duration, on bool) {
-	r, x := b.Readings, &b.car.Exchange
-	muted := b.car.Muted("body")
-	x.BodyECU, x.KeyCode = !muted, 0
-	known, read, ok := 0.0, 0.0, false
+	r := b.Readings
+	read, accepted, state := 0.0, 0.0, immobiliserAsleep
 	if on {
 		b.upS += dt
-		known, ok = b.nv.Get("immobiliser_key")
+		known, ok := b.nv.Get("immobiliser_key")
 		read = float64(b.car.Driver.KeyCode)
 		good := ok && read != 0 && read == known
-		if good && !muted {
-			x.KeyCode = read
+		switch {
+		case good:
+			accepted, state = read, immobiliserAccepted
+		case !ok:
+			state = immobiliserFault
+		case read == 0:
+			state = immobiliserAsking
+		default:
+			state = immobiliserRefused
 		}
 		if b.upS > 1 {
 			b.mon.test(0, now, ok && !good)
 			b.mon.test(1, now, !ok)
 		}
-		b.lost.listen(b.Readings, "body", b.car, b.upS)
-		b.lost.report(now, b.Readings, b.upS, b.battery.Volts())
+		b.ears.judge(now, r, b.upS, b.battery.Volts())
 	} else {
 		b.upS = 0
+		b.ears.rest(r)
 	}
-	lamp := on && b.upS > 0.5 && (x.KeyCode == 0 || x.EngineLocked)
+	locked, _ := b.ears.value(b.locked, 0)
+	lamp := on && b.upS > lockedS && (accepted == 0 || locked != 0)
 	b.car.Actuators.SecurityLamp = lamp
 	r.Set(yKeyCode, read)
-	r.SetBool(yImmobiliser, x.KeyCode != 0)
+	r.Set(yAcceptedCode, accepted)
+	r.Set(yImmobiliserState, state)
+	r.SetBool(yImmobiliser, accepted != 0)
 	r.SetBool(ySecurityLamp, lamp)
 }
+
+// States of the immobiliser, as the network has them.
+const (
+	immobiliserAsleep   = 0.0
+	immobiliserAsking   = 1.0
+	immobiliserAccepted = 2.0
+	immobiliserRefused  = 3.0
+	immobiliserFault    = 7.0
+)

@@ -24,6 +24,9 @@ const (
 	bLostBody
 	bSteering
 	bSteeringRaw
+	bEngineRPM
+	bPedal
+	bBusOff
 )
 
 var brakeReadings = []signal.Info{
@@ -40,6 +43,9 @@ var brakeReadings = []signal.Info{
 	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
 	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
 	{Name: "steering_raw_deg", Unit: "deg", Text: "steering angle as the sensor was fitted"},
+	{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed, from the engine ECU"},
+	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
+	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
 }
 
 // wheelCodes are front left, front right, rear left, rear right.
@@ -59,7 +65,8 @@ type Brake struct {
 	perKmh                   float64
 	upS                      float64
 	nv                       NV
-	lost                     lostECUs
+	ears                     ears
+	hear                     struct{ rpm, pedal signal.Ref }
 	sw                       brakeSwitch
 }
 
@@ -85,7 +92,10 @@ func NewBrake(c *car.Car, codes Codes, nv NV) (*Brake, error) {
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("brake ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	b.lost.init(codes, bLostEngine, "engine", "U0100", "body", "U0140")
+	b.ears = newEars(codes, bBusOff, []partner{engineLost.as(bLostEngine), bodyLost.as(bLostBody)},
+		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
+		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"})
+	b.hear.rpm, b.hear.pedal = b.ears.ref("engine_rpm"), b.ears.ref("pedal_pct")
 	return b, nil
 }
 
@@ -94,7 +104,7 @@ func (b *Brake) Restart() { b.upS, b.sw = 0, brakeSwitch{} }
 
 // Step runs the program once; call it every car.StepTime.
 func (b *Brake) Step(now time.Duration) {
-	r, x := b.Readings, &b.car.Exchange
+	r := b.Readings
 	v := b.battery.Volts()
 	if v < 5.5 || !closed(b.ignition) {
 		if r.Is(bPowered) {
@@ -102,7 +112,6 @@ func (b *Brake) Step(now time.Duration) {
 			for i := range signal.Ref(r.Len()) {
 				r.Set(i, 0)
 			}
-			x.BrakeECU, x.VehicleKmh = false, 0
 		}
 		return
 	}
@@ -133,9 +142,13 @@ func (b *Brake) Step(now time.Duration) {
 		speed = max(speed, kmh)
 	}
 	r.Set(bVehicle, speed)
-	x.BrakeECU, x.VehicleKmh = !b.car.Muted("brake"), speed
-	b.lost.listen(r, "brake", b.car, b.upS)
-	b.lost.report(now, r, b.upS, v)
+	rpm, heard := b.ears.value(b.hear.rpm, 0)
+	r.Set(bEngineRPM, rpm)
+	r.Trust(bEngineRPM, heard)
+	pedal, heard := b.ears.value(b.hear.pedal, 0)
+	r.Set(bPedal, pedal)
+	r.Trust(bPedal, heard)
+	b.ears.judge(now, r, b.upS, v)
 	b.watchSwitch(now, speed)
 	if b.upS > settleS && v > monitorsFromV && speed > 12 {
 		for i := range b.wheels {

@@ -12,6 +12,9 @@ import (
 // dt is the step of every program, in seconds.
 const dt = float64(car.StepTime) / float64(time.Second)
 
+// lockedS is how long after key on the program waits for the body ECU's word.
+const lockedS = 0.8
+
 // slowEvery is how many steps lie between two runs of the slow task: learned
 // values, temperatures, monitors.
 const slowEvery = 4
@@ -31,7 +34,8 @@ type Engine struct {
 	routineLimit float64 // rev/min, 0 for none
 	drivers      driverSet
 	refs         [2]*car.Rail // 5 V references, nil without
-	lost         lostECUs
+	ears         ears
+	hear         struct{ kmh, key signal.Ref }
 	// held are the outputs that the diagnostic server holds; boot is that it has
 	// nothing but its boot program.
 	held []held
@@ -57,6 +61,7 @@ type engineState struct {
 	misfire misfireState
 	evap    evapState
 	watch   watchState
+	locked  bool // the key is not known
 }
 
 // learnedValues are the values of non-volatile memory that the program uses.
@@ -90,7 +95,10 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	e.drivers = findDrivers(&p, codes)
 	e.refs[0], _ = c.Rail("sensor-5v-a")
 	e.refs[1], _ = c.Rail("sensor-5v-b")
-	e.lost.init(codes, rLostBrake, "brake", "U0121", "body", "U0140")
+	e.ears = newEars(codes, rBusOff, []partner{brakeLost.as(rLostBrake), bodyLost.as(rLostBody)},
+		signal.Info{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
+		signal.Info{Name: "key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"})
+	e.hear.kmh, e.hear.key = e.ears.ref("vehicle_kmh"), e.ears.ref("key_code")
 	e.Restart()
 	return e, nil
 }
@@ -121,7 +129,6 @@ func (e *Engine) Step(now time.Duration) {
 		return
 	}
 	e.upS += dt
-	e.car.Exchange.EngineECU = !e.car.Muted("engine")
 	slow := e.steps%slowEvery == 0
 	e.steps++
 	if slow {
@@ -153,7 +160,6 @@ func (e *Engine) off() {
 	e.forget(e.in.baroKPa)
 	a, lamp := &e.car.Actuators, e.car.Actuators.SecurityLamp
 	*a = car.Actuators{SecurityLamp: lamp}
-	e.car.Exchange.EngineLocked, e.car.Exchange.EngineECU = false, false
 	for r := range signal.Ref(e.Readings.Len()) {
 		e.Readings.Set(r, 0)
 	}
@@ -187,8 +193,8 @@ func (e *Engine) recall() {
 	l.idleAir, _ = e.nv.Get("idle_air")
 	l.idleAir = min(max(l.idleAir, -5), 5)
 	l.keyCode, l.keyKnown = e.nv.Get("immobiliser_key")
-	if x := &e.car.Exchange; x.BodyECU && l.keyKnown && x.KeyCode != 0 && x.KeyCode == l.keyCode {
+	if code, ok := e.ears.value(e.hear.key, 0); ok && l.keyKnown && code != 0 && code == l.keyCode {
 		l.keyGood = true // until power goes
 	}
-	e.car.Exchange.EngineLocked = e.upS > 0.5 && !l.keyGood
+	e.locked = e.upS > lockedS && !l.keyGood
 }

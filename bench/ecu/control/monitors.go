@@ -216,7 +216,7 @@ func (e *Engine) monitor(now time.Duration) {
 	e.monitorDrivers(now)
 	e.monitorPlausible(now)
 	e.monitorLambda(now)
-	e.lost.test(now, e)
+	e.ears.judge(now, e.Readings, e.upS, in.batteryV)
 }
 
 // monitorTracks compares double sensors whose single tracks are in range.
@@ -259,7 +259,7 @@ func (e *Engine) monitorEngine(now time.Duration) {
 			m.test(mRich1+2*b, now, total < -25)
 		}
 	}
-	if e.upS > 1 && e.car.Exchange.BodyECU {
+	if _, heard := e.ears.value(e.hear.key, 0); heard && e.upS > 1 {
 		m.test(mKeyNotProgrammed, now, !e.learned.keyKnown)
 		m.test(mKeyWrong, now, e.learned.keyKnown && !e.learned.keyGood)
 	}

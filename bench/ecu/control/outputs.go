@@ -57,7 +57,7 @@ func (e *Engine) obey() {
 		case "vent":
 			a.VentClosed = on
 		case "security_lamp":
-			e.car.Exchange.EngineLocked = on
+			e.locked = on
 		case "mil":
 			a.MIL = on
 		case "alternator":
@@ -72,6 +72,5 @@ func (e *Engine) obey() {
 	}
 	if e.boot {
 		*a = car.Actuators{SecurityLamp: a.SecurityLamp}
-		e.car.Exchange.EngineECU = false
 	}
 }

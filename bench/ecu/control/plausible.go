@@ -181,7 +181,7 @@ func (e *Engine) monitorDriver(now time.Duration) {
 		}
 	}
 	g := e.cal.Gearbox.RPMPerKmh
-	if kmh := e.car.Exchange.VehicleKmh; in.gear >= 1 && in.gear <= len(g) && in.clutchPct < 3 && kmh > 15 && in.pedalPct > 20 && e.car.Exchange.BrakeECU && !f.gear.bad {
+	if kmh, heard := e.ears.value(e.hear.kmh, 0); in.gear >= 1 && in.gear <= len(g) && in.clutchPct < 3 && kmh > 15 && in.pedalPct > 20 && heard && !f.gear.bad {
 		m.test(mClutchSlip, now, in.rpm > float64(1.15*g[in.gear-1]*kmh))
 	}
 	if !e.holds("throttle_motor") && !f.throttle1.bad && !f.tracks.bad && in.batteryV > 9 && e.upS > 1 && !e.drivers.failed("throttle-motor") {

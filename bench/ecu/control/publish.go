@@ -1,6 +1,9 @@
 package control
 
-import "sawhorse/bench/car"
+import (
+	"sawhorse/bench/car"
+	"sawhorse/bench/signal"
+)
 
 // publish writes the readings that change at every step.
 func (e *Engine) publish() {
@@ -16,11 +19,9 @@ func (e *Engine) publish() {
 	r.SetBool(rCranking, e.start.relay)
 	r.SetBool(rStartAllowed, e.start.allowed)
 	r.Set(rRunTime, e.runS)
-	if x := &e.car.Exchange; x.BrakeECU {
-		r.Set(rVehicle, x.VehicleKmh)
-	} else {
-		r.Set(rVehicle, 0)
-	}
+	kmh, heard := e.ears.value(e.hear.kmh, 0)
+	r.Set(rVehicle, kmh)
+	r.Trust(rVehicle, heard)
 	r.Set(rAirMass, e.air.meterGPS)
 	r.Set(rMAP, in.mapKPa)
 	r.Set(rThrottle, in.throttlePct)
@@ -69,9 +70,10 @@ func (e *Engine) publishSlow() {
 	r.SetBool(rBrakePedal, in.brake)
 	r.Set(rFuelLevel, in.fuelLevelPct)
 	r.SetBool(rFan, e.car.Actuators.Fan)
-	r.Set(rBodyKey, e.car.Exchange.KeyCode)
+	key, _ := e.ears.value(e.hear.key, 0)
+	r.Set(rBodyKey, key)
 	r.SetBool(rImmobiliser, e.learned.keyGood)
-	r.SetBool(rSecurityLamp, e.car.Exchange.EngineLocked)
+	r.SetBool(rSecurityLamp, e.locked)
 	gas := in.ambientC
 	if e.start.running {
 		gas = 400 + min(e.air.flowGPS*5, 480)
@@ -92,4 +94,21 @@ func (e *Engine) publishSlow() {
 		torque = min(e.air.absPct, 100)
 	}
 	r.Set(rTorque, torque)
+	e.doubt()
+}
+
+// doubt says which readings the program does not believe itself: others must not work
+// with them.
+func (e *Engine) doubt() {
+	f := &e.fault
+	for _, d := range [...]struct {
+		reading signal.Ref
+		bad     bool
+	}{
+		{rAirMass, f.airMass.bad}, {rIntakeAir, f.intake.bad}, {rCoolant, f.coolant.bad}, {rMAP, f.manifold.bad},
+		{rOil, f.oil.bad}, {rAmbient, f.ambient.bad}, {rFuelLevel, f.level.bad}, {rGear, f.gear.bad},
+		{rClutch, f.clutch.bad}, {rThrottle, f.throttleLost()}, {rPedal, f.pedal1.bad},
+	} {
+		e.Readings.Trust(d.reading, !d.bad)
+	}
 }

@@ -72,6 +72,7 @@ const (
 	rCamOffset
 	rTankRise
 	rBodyKey
+	rBusOff
 )
 
 var engineReadings = []signal.Info{
@@ -143,6 +144,7 @@ var engineReadings = []signal.Info{
 	{Name: "cam_offset_deg", Unit: "deg", Text: "camshaft against crankshaft, in degrees of the crank"},
 	{Name: "tank_rise_kpa", Unit: "kPa", Text: "rise of the closed tank's pressure in the last leak test"},
 	{Name: "body_key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
+	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.

@@ -60,6 +60,7 @@ type rig struct {
 	nv     map[string]memory
 	codes  *codeMemory
 	now    time.Duration
+	line   func()
 }
 
 func newRig(t testing.TB, seed chance.Seed) *rig {
@@ -78,6 +79,7 @@ func newRig(t testing.TB, seed chance.Seed) *rig {
 	require.NoError(t, err)
 	r.body, err = control.NewBody(r.car, r.codes, r.nv["body"])
 	require.NoError(t, err)
+	r.line = control.Line(r.engine, r.brake, r.body)
 	return r
 }
 
@@ -87,6 +89,7 @@ func (r *rig) step() {
 	r.engine.Step(r.now)
 	r.brake.Step(r.now)
 	r.body.Step(r.now)
+	r.line()
 }
 
 // run lets time pass and calls each after every step.
