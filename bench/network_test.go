@@ -59,7 +59,7 @@ func (g *garage) fault(id string, on bool, params map[string]any) {
 
 // legs plans a drive of the catalogue; during is called at every step of its part where.
 func (g *garage) legs(name, where string, during func()) {
-	d, ok := fault.DriveOf(name)
+	d, ok := fault.DriveOf(name, g.rig.Car.Spec())
 	require.True(g, ok, name)
 	for i := range d.Steps {
 		leg := &d.Steps[i]

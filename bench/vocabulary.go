@@ -15,7 +15,7 @@ import (
 // and the fault catalogue.
 func Vocabulary() *scenarios.Vocabulary {
 	return &scenarios.Vocabulary{
-		Cars: car.Names(), Language: language,
+		Cars: car.Names(), Language: language, Controls: controls,
 		Faults: faultKinds(func(*fault.Entry) bool { return true }),
 	}
 }
@@ -36,6 +36,15 @@ func faultKinds(want func(*fault.Entry) bool) []scenarios.FaultKind {
 		list = append(list, k)
 	}
 	return list
+}
+
+// controls are what the driver of a car can move.
+func controls(name string) []string {
+	spec, err := car.BuiltIn(name)
+	if err != nil {
+		return nil
+	}
+	return spec.Controls()
 }
 
 var languages sync.Map // of cars by name: building one is slow, and it never changes

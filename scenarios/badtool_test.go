@@ -28,6 +28,7 @@ type bad struct {
 	flood   int                     // of the first frame
 	edit    func(doc string) string // of what it prints
 	hangs   bool                    // never ends
+	deaf    bool                    // for 29-bit identifiers
 	instant map[string]any          // ends at once with a document
 	mute    time.Duration           // sends nothing from this moment of the run on
 	now     time.Duration
@@ -52,6 +53,12 @@ func (b *bad) NextFrame(f *canbus.Frame) bool {
 		return true
 	}
 	return b.Machine.NextFrame(f)
+}
+
+func (b *bad) Receive(now time.Duration, f *canbus.Frame) {
+	if !b.deaf || f.Flags&canbus.Extended == 0 {
+		b.Machine.Receive(now, f)
+	}
 }
 
 func (b *bad) Done() (int, bool) {
@@ -130,6 +137,15 @@ var badTools = []struct {
 	{"blames the wrong sensor", "air-mass-dead", []string{"intake-air-fine"}, bad{edit: swap(`"P0102"`, `"P0113"`)}},
 	{"clears in a health check", "intake-air-open", []string{"does-not-clear"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
 	{"clears before it reads", "clutch-learn", []string{"read-before-clearing", "learned-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
+	{"reads the engine only", "auklet-turbine-sensor", []string{"finds-the-cause"}, bad{edit: editECUs(func(e map[string]any) {
+		if e["listens"] != "18DA10F1" {
+			e["stored"] = []any{}
+		}
+	})}},
+	{"blames the starter's relay", "auklet-no-crank", []string{"finds-the-code", "nothing-invented"}, bad{edit: swap("P0850", "P0615")}},
+	{"tries 11-bit identifiers only", "auklet-healthy", []string{"check-ends", "modules-found"}, bad{deaf: true}},
+	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first"}, bad{task: "learn",
+		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "shift-adaptation", "outcome": "learned"}}}},
 	{"never ends", "healthy", []string{"check-ends"}, bad{hangs: true}},
 	{"prints nothing", "healthy", []string{"no-codes"}, bad{edit: func(string) string { return "" }}},
 	{"says that it has learned, and has not", "clutch-learn", []string{"routine-runs", "starts-afterwards", "clean-afterwards"}, bad{task: "learn",

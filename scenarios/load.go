@@ -192,6 +192,9 @@ func (r *reader) findCar(root ast.Node, v *Vocabulary) {
 			return
 		}
 		r.lang = lang
+		if v.Controls != nil {
+			r.controls = v.Controls(car)
+		}
 	}
 }
 

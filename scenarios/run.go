@@ -209,6 +209,7 @@ var controls = []control{
 	{name: "accelerator", high: 100},
 	{name: "brake", high: 100},
 	{name: "gear", low: -1, high: 6, whole: true},
+	{name: "selector", words: []string{"P", "R", "N", "D"}},
 	{name: "parking_brake"},
 	{name: "door_open"},
 	{name: "steering", low: -540, high: 540},
@@ -220,6 +221,10 @@ func (r *reader) driver(n ast.Node, s *Scenario) {
 		fields := r.trigger(&step.Trigger, "at")
 		for _, c := range controls {
 			fields = append(fields, field{c.name, false, func(n ast.Node) {
+				if len(r.controls) > 0 && !slices.Contains(r.controls, c.name) {
+					r.fail(n, fmt.Sprintf("%s, which the driver of this car does not have", c.name), oneOf(r.controls))
+					return
+				}
 				if v, ok := r.move(n, &c); ok {
 					step.Moves = append(step.Moves, Move{c.name, v})
 				}

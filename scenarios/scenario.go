@@ -98,8 +98,8 @@ type Step struct {
 }
 
 // Move sets one control: key (off, accessory, on, start), clutch, accelerator,
-// brake (0 to 100 % pressed), gear (-1 to 6), parking_brake, door_open (true,
-// false), steering (degrees at the wheel, left positive).
+// brake (0 to 100 % pressed), gear (-1 to 6), selector (P, R, N, D), parking_brake,
+// door_open (true, false), steering (degrees at the wheel, left positive).
 type Move struct{ Control, Value string }
 
 // Background is recorded traffic behind the car.
@@ -130,6 +130,8 @@ type Vocabulary struct {
 	// Cars lists the names; Language gives the conditions' language about one.
 	Cars     []string
 	Language func(car string) (*judge.Language, error)
+	// Controls are what the driver of a car can move; nil lets every car have all.
+	Controls func(car string) []string
 	Faults   []FaultKind
 }
 
@@ -156,7 +158,7 @@ var taskArgs = map[string]map[string][]string{
 	"read-live":    {},
 	"clear-codes":  {},
 	"learn": {"position": {
-		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery",
+		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery", "shift-adaptation",
 	}},
 	"write-identity": {"vin": nil},
 }

@@ -26,14 +26,21 @@ func words() *Vocabulary {
 		{Name: "coolant_c", Unit: "degC"}, {Name: "intake_air_c", Unit: "degC"}, {Name: "battery_v", Unit: "V"},
 		{Name: "vehicle_kmh", Unit: "km/h"}, {Name: "engine_running", Unit: "bool"}, {Name: "cranking", Unit: "bool"},
 		{Name: "fuel_pump", Unit: "bool"}, {Name: "mil", Unit: "bool"},
+		{Name: "gear"}, {Name: "selector"}, {Name: "lockup_pct", Unit: "%"},
 	}
 	return &Vocabulary{
-		Cars: []string{"petrel-48", "nameless"},
+		Cars: []string{"petrel-48", "auklet-18", "nameless"},
 		Language: func(car string) (*judge.Language, error) {
 			if car == "nameless" {
 				return nil, errors.New("its signals cannot be read")
 			}
 			return judge.NewLanguage(infos)
+		},
+		Controls: func(car string) []string {
+			if car == "auklet-18" {
+				return []string{"key", "accelerator", "brake", "selector", "parking_brake"}
+			}
+			return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
 		},
 		Faults: []FaultKind{
 			{ID: "clutch-unlearned"}, {ID: "crank-variation-unlearned"}, {ID: "crank-signal-missing"},
@@ -41,7 +48,7 @@ func words() *Vocabulary {
 				{Name: "whole-plug", Kind: "bool"}, {Name: "volts", Kind: "number", Min: 0, Max: 5},
 				{Name: "kind", Kind: "text", Words: []string{"open", "short"}}, {Name: "note", Kind: "text"}, {Name: "any", Kind: "number"},
 			}},
-			{ID: "intake-air-open"}, {ID: "tool-cable-pulled"},
+			{ID: "intake-air-open"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
 		},
 	}
 }

@@ -31,6 +31,8 @@ type reader struct {
 	file string
 	src  []string // lines, for places inside block texts
 	lang *judge.Language
+	// controls are those of the scenario's car; none means all.
+	controls []string
 	// carless refuses conditions: there is no car whose state they could tell.
 	carless bool
 	errs    Errors

@@ -25,11 +25,17 @@ type Actuators struct {
 	VentClosed bool
 	// Charge excites the alternator.
 	Charge bool
+	// ShiftA and ShiftB are the shift valves of an automatic gearbox, Lockup the
+	// converter's clutch. Ease gives the pressure valve current, which takes EasePct
+	// of the line pressure away.
+	ShiftA, ShiftB, Lockup, Ease bool
+	EasePct                      float64
 }
 
 // loadNames are the names under drives: in circuits.yaml, in the order of load*.
 var loadNames = [...]string{
 	"starter_relay", "fuel_pump", "fan", "mil", "security_lamp", "throttle", "purge", "vent", "charge",
+	"shift_a", "shift_b", "lockup", "line_pressure",
 	"heater_b1s1", "heater_b1s2", "heater_b2s1", "heater_b2s2",
 	"injector_1", "injector_2", "injector_3", "injector_4", "injector_5", "injector_6", "injector_7", "injector_8",
 	"injector_9", "injector_10", "injector_11", "injector_12", "injector_13", "injector_14", "injector_15", "injector_16",
@@ -47,6 +53,10 @@ const (
 	loadPurge
 	loadVent
 	loadCharge
+	loadShiftA
+	loadShiftB
+	loadLockup
+	loadPressure
 	loadHeater
 	loadInjector = loadHeater + 4
 	loadCoil     = loadInjector + maxCylinders
@@ -60,6 +70,7 @@ func (c *Car) actuate() {
 	a := &c.Actuators
 	cmd := [loadInjector]bool{loadStarter: a.StarterRelay, loadPump: a.FuelPump, loadFan: a.Fan, loadMIL: a.MIL,
 		loadSecurity: a.SecurityLamp, loadThrottle: a.Throttle, loadPurge: a.PurgePct > 0, loadVent: a.VentClosed, loadCharge: a.Charge,
+		loadShiftA: a.ShiftA, loadShiftB: a.ShiftB, loadLockup: a.Lockup, loadPressure: a.Ease,
 		loadHeater: a.LambdaHeaters, loadHeater + 1: a.LambdaHeaters, loadHeater + 2: a.LambdaHeaters, loadHeater + 3: a.LambdaHeaters}
 	for i := range cmd {
 		c.on[i] = c.loads[i].works(cmd[i])

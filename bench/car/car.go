@@ -46,11 +46,12 @@ type Car struct {
 	evap
 	supply
 	thermal
+	automatic
 	speed float64 // m/s
 }
 
 // New builds a car as it stands there before the first turn of the key: key off,
-// neutral, parking brake set.
+// neutral or P, parking brake set.
 func New(spec *Spec, seed chance.Seed) *Car {
 	c := &Car{Truth: newTruth(), spec: spec}
 	c.Driver = Driver{ParkingBrake: true, KeyCode: spec.Identity.KeyCode}
@@ -59,7 +60,7 @@ func New(spec *Spec, seed chance.Seed) *Car {
 		r.from, _ = c.Rail(r.spec.From)
 		c.rails = append(c.rails, r)
 	}
-	c.wear.init()
+	c.wear.init(spec)
 	c.circuits = make([]Circuit, len(spec.wiring.Circuits))
 	for i := range c.circuits {
 		c.wire(&c.circuits[i], &spec.wiring.Circuits[i], seed)
@@ -138,6 +139,7 @@ func (c *Car) Rail(name string) (*Rail, bool) {
 func (c *Car) Soak(ambientC, coolantC float64) {
 	c.ambientC, c.coolantC, c.oilC = ambientC, coolantC, coolantC
 	c.intakeC = ambientC + float64((coolantC-ambientC)*0.1)
+	c.fluidC = coolantC
 	c.catalystC = max(ambientC, coolantC)
 	c.sensorC = [4]float64{c.catalystC, c.catalystC, c.catalystC, c.catalystC}
 	c.publish()
@@ -157,6 +159,10 @@ func (c *Car) step() {
 	c.moveDriver()
 	c.feed()
 	c.actuate()
+	if c.spec.Automatic() {
+		c.engage()
+		c.warmFluid()
+	}
 	c.vapour()
 	c.breathe()
 	for range substeps {
@@ -191,6 +197,10 @@ func (c *Car) publish() {
 		t.Set(sPumpVolts, c.batteryV)
 	}
 	t.Set(sClutchSlip, c.slip())
+	t.Set(sGear, float64(c.gear))
+	if c.spec.Automatic() {
+		c.publishAutomatic()
+	}
 	kmh := float64(c.speed * 3.6)
 	t.Set(sVehicle, kmh)
 	for r := sWheelFL; r <= sWheelRR; r++ {

@@ -14,12 +14,7 @@ const (
 func (c *Car) roll(dt, drive, drag float64) {
 	s := &c.spec.Driveline
 	j := c.spec.Engine.InertiaKgM2
-	push := -float64(airDensity / 2 * s.DragM2 * c.speed * math.Abs(c.speed))
-	hold := float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100) + c.is(pBrakeDrag)
-	if c.Driver.ParkingBrake {
-		hold += s.ParkingBrakeN
-	}
-
+	push, hold := c.resistance()
 	c.clutchNM = 0
 	free := slow(c.omega+float64(drive*dt)/j, float64(drag*dt)/j)
 	if most := c.clutchHolds(); c.ratio != 0 && most > 0 {
@@ -38,6 +33,18 @@ func (c *Car) roll(dt, drive, drag float64) {
 	c.speed = slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
 }
 
+// resistance is what the road and the brakes do to the car: a force with its
+// sign, and one that only ever slows.
+func (c *Car) resistance() (push, hold float64) {
+	s := &c.spec.Driveline
+	push = -float64(airDensity / 2 * s.DragM2 * c.speed * math.Abs(c.speed))
+	hold = float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100) + c.is(pBrakeDrag)
+	if c.Driver.ParkingBrake {
+		hold += s.ParkingBrakeN
+	}
+	return push, hold
+}
+
 // clutchHolds is the most torque that the clutch carries.
 func (c *Car) clutchHolds() float64 {
 	s := &c.spec.Driveline
@@ -46,7 +53,7 @@ func (c *Car) clutchHolds() float64 {
 
 // slip is the engine's speed over the gearbox input's, in rev/min.
 func (c *Car) slip() float64 {
-	if c.ratio == 0 {
+	if c.ratio == 0 || c.spec.Automatic() {
 		return 0
 	}
 	shaft := float64(c.speed * c.ratio / c.spec.Driveline.WheelM)

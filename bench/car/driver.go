@@ -22,10 +22,11 @@ type Driver struct {
 	// Clutch, Accelerator and Brake are 0..1, 1 fully pressed.
 	Clutch, Accelerator, Brake float64
 	// Gear is 0 for neutral, -1 for reverse, 1 and up; a gear engages only with
-	// the clutch pressed or everything at rest.
-	Gear         int
-	ParkingBrake bool
-	DoorOpen     bool
+	// the clutch pressed or everything at rest. Selector is the lever of an automatic
+	// gearbox, SelectorP .. SelectorD; it leaves P only with the brake pressed.
+	Gear, Selector int
+	ParkingBrake   bool
+	DoorOpen       bool
 	// SteeringDeg is the steering wheel's angle, left positive.
 	SteeringDeg float64
 	// KeyCode is the number in the transponder of the key in the lock.
@@ -42,17 +43,24 @@ func (c *Car) SteeringSensor() float64 {
 // practice).
 const steeringMostDeg = 540
 
-// Controls lists the names that Drive knows.
-func Controls() []string {
+// Controls lists the names that Drive knows: a car has clutch and gear, or
+// selector.
+func (s *Spec) Controls() []string {
+	if s.Automatic() {
+		return []string{"key", "accelerator", "brake", "selector", "parking_brake", "door_open", "steering"}
+	}
 	return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
 }
 
 // Drive sets one of the driver's controls: key (off, accessory, on, start),
-// clutch, accelerator, brake (0..100 %), gear (-1..6), parking_brake and
-// door_open (true, false), steering (degrees at the wheel, left positive). The
-// error says what was expected.
+// clutch, accelerator, brake (0..100 %), gear (-1..6), selector (P, R, N, D),
+// parking_brake and door_open (true, false), steering (degrees at the wheel, left
+// positive). The error says what was expected, or that the car has no such control.
 func (c *Car) Drive(control, value string) error {
 	d := &c.Driver
+	if err := c.spec.lacks(control); err != nil {
+		return err
+	}
 	switch control {
 	case "key":
 		for i, n := range keyNames {
@@ -75,6 +83,14 @@ func (c *Car) Drive(control, value string) error {
 		}
 		d.Gear = g
 		return nil
+	case "selector":
+		for i, n := range selectorNames {
+			if n == value {
+				d.Selector = i
+				return nil
+			}
+		}
+		return fmt.Errorf("selector %q, want one of %v", value, selectorNames)
 	case "parking_brake":
 		return setBool(&d.ParkingBrake, control, value)
 	case "door_open":
@@ -87,7 +103,18 @@ func (c *Car) Drive(control, value string) error {
 		d.SteeringDeg = v
 		return nil
 	}
-	return fmt.Errorf("control %q, want one of %v", control, Controls())
+	return fmt.Errorf("control %q, want one of %v", control, c.spec.Controls())
+}
+
+// lacks says which of the driver's controls a car has not.
+func (s *Spec) lacks(control string) error {
+	switch {
+	case s.Automatic() && (control == "clutch" || control == "gear"):
+		return fmt.Errorf("the car %s has no %s: its gearbox is an automatic one, with a selector", s.Name, control)
+	case !s.Automatic() && control == "selector":
+		return fmt.Errorf("the car %s has no selector: its gearbox is a manual one, with clutch and gear", s.Name)
+	}
+	return nil
 }
 
 func setPedal(p *float64, control, value string) error {
@@ -122,7 +149,11 @@ func (c *Car) moveDriver() {
 	c.clutchPct = follow(c.clutchPct, d.Clutch)
 	c.acceleratorPct = follow(c.acceleratorPct, max(d.Accelerator, c.share100(pPedalRest)))
 	c.brakePct = follow(c.brakePct, d.Brake)
-	c.shift()
+	if c.spec.Automatic() {
+		c.moveSelector()
+	} else {
+		c.shift()
+	}
 	t.Set(sKey, float64(d.Key))
 	t.SetBool(sKeyAccessory, d.Key >= KeyAccessory)
 	t.SetBool(sKeyOn, d.Key >= KeyOn)
@@ -130,7 +161,6 @@ func (c *Car) moveDriver() {
 	t.Set(sClutch, c.clutchPct)
 	t.Set(sAccelerator, c.acceleratorPct)
 	t.Set(sBrake, c.brakePct)
-	t.Set(sGear, float64(c.gear))
 	t.SetBool(sParkingBrake, d.ParkingBrake)
 	t.SetBool(sDoor, d.DoorOpen)
 	t.Set(sSteering, d.SteeringDeg)

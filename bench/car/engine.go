@@ -203,6 +203,10 @@ func (c *Car) turn(dt float64) {
 		c.draw(c.order[min(slot, s.Cylinders-1)])
 	}
 	drive := float64(c.torque*c.rough) + c.starterNM
+	if c.spec.Automatic() {
+		c.rollAutomatic(dt, drive, c.drag(n))
+		return
+	}
 	c.roll(dt, drive, c.drag(n))
 }
 

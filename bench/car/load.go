@@ -5,32 +5,58 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"slices"
 	"sync"
 
 	"sawhorse/bench/car/exact"
 	"sawhorse/bench/car/strict"
 )
 
-//go:embed petrel48
+//go:embed */*.yaml */*.dbc
 var builtIn embed.FS
 
-// Names lists the built-in cars.
-func Names() []string { return []string{"petrel-48"} }
-
-// folder maps a car's name to its folder: the same without hyphens.
-func folder(name string) (string, bool) {
-	if name == "petrel-48" || name == "petrel48" {
-		return "petrel48", true
+// folders finds the built-in cars: every folder with a car.yaml is one.
+var folders = sync.OnceValue(func() []string {
+	files, err := fs.Glob(builtIn, "*/car.yaml")
+	if err != nil {
+		panic(err) // the pattern is a good one
 	}
-	return "", false
+	for i, f := range files {
+		files[i] = path.Dir(f)
+	}
+	return files
+})
+
+// Default is the car that is taken where nothing is said.
+const Default = "petrel-48"
+
+// Names lists the built-in cars by the names in their car.yaml.
+func Names() []string {
+	var names []string
+	for _, f := range folders() {
+		if s, err := builtInFolder(f); err == nil {
+			names = append(names, s.Name)
+		}
+	}
+	return names
 }
 
-// BuiltIn reads a built-in car by name: petrel-48. Equal names give the same Spec.
+// BuiltIn reads a built-in car by name, such as petrel-48. Equal names give the
+// same Spec.
 func BuiltIn(name string) (*Spec, error) {
-	dir, ok := folder(name)
-	if !ok {
-		return nil, fmt.Errorf("car %q is not built in, want one of %v", name, Names())
+	for _, f := range folders() {
+		s, err := builtInFolder(f)
+		if err != nil {
+			return nil, err
+		}
+		if s.Name == name {
+			return s, nil
+		}
 	}
+	return nil, fmt.Errorf("car %q is not built in, want one of %v", name, Names())
+}
+
+func builtInFolder(dir string) (*Spec, error) {
 	read, _ := loaded.LoadOrStore(dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn, dir) }))
 	return read.(func() (*Spec, error))()
 }
@@ -93,6 +119,12 @@ func (s *Spec) check(d *strict.Doc) error {
 	}
 	if s.Calibration == "" {
 		return d.Errorf("$.calibration", "missing, want the file of the engine ECU's numbers")
+	}
+	switch {
+	case s.Automatic() && s.ShiftPoints == "":
+		return d.Errorf("$.shift_points", "missing, want the file of the gearbox ECU's numbers")
+	case !s.Automatic() && s.ShiftPoints != "":
+		return d.Errorf("$.shift_points", "%q, want none without an automatic gearbox", s.ShiftPoints)
 	}
 	return nil
 }
@@ -265,8 +297,22 @@ func (s *DrivelineSpec) check(d *strict.Doc) error {
 			return err
 		}
 	}
-	if err := d.Ranges(
-		strict.Number{Path: p + "clutch_nm", Value: s.ClutchNM, Lo: 50, Hi: 3000, Unit: "N m"},
+	switch {
+	case s.Automatic != nil && (s.ClutchNM != 0 || len(s.Bite) > 0):
+		return d.Errorf(p+"automatic", "a clutch as well, want either clutch_nm and bite or automatic")
+	case s.Automatic != nil:
+		if err := s.Automatic.check(d, p+"automatic.", len(s.Ratios)); err != nil {
+			return err
+		}
+	default:
+		if err := d.Ranges(strict.Number{Path: p + "clutch_nm", Value: s.ClutchNM, Lo: 50, Hi: 3000, Unit: "N m"}); err != nil {
+			return err
+		}
+		if err := checkCurves(d, curve{p + "bite", s.Bite, 0, 1}); err != nil {
+			return err
+		}
+	}
+	return d.Ranges(
 		strict.Number{Path: p + "reverse", Value: s.Reverse, Lo: 0.3, Hi: 8},
 		strict.Number{Path: p + "final", Value: s.Final, Lo: 1, Hi: 8},
 		strict.Number{Path: p + "efficiency", Value: s.Efficiency, Lo: 0.5, Hi: 1},
@@ -278,10 +324,37 @@ func (s *DrivelineSpec) check(d *strict.Doc) error {
 		strict.Number{Path: p + "brake_n", Value: s.BrakeN, Lo: 1000, Hi: 100000, Unit: "N"},
 		strict.Number{Path: p + "parking_brake_n", Value: s.ParkingBrakeN, Lo: 500, Hi: 50000, Unit: "N"},
 		strict.Number{Path: p + "pedal_pct_per_s", Value: s.PedalPctPerSec, Lo: 10, Hi: 10000, Unit: "%/s"},
+	)
+}
+
+func (a *AutomaticSpec) check(d *strict.Doc, p string, gears int) error {
+	if err := d.Ranges(
+		strict.Number{Path: p + "overrun_share", Value: a.OverrunShare, Lo: 0, Hi: 1},
+		strict.Number{Path: p + "turbine_kg_m2", Value: a.TurbineKgM2, Lo: 0.005, Hi: 1, Unit: "kg m2"},
+		strict.Number{Path: p + "turbine_drag_nm", Value: a.TurbineNM, Lo: 0, Hi: 50, Unit: "N m"},
+		strict.Number{Path: p + "lockup_nm", Value: a.LockupNM, Lo: 0, Hi: 3000, Unit: "N m"},
+		strict.Number{Path: p + "lockup_s", Value: a.LockupS, Lo: 0.05, Hi: 5, Unit: "s"},
+		strict.Number{Path: p + "elements_nm", Value: a.ElementNM, Lo: 50, Hi: 5000, Unit: "N m"},
+		strict.Number{Path: p + "engage_s", Value: a.EngageS, Lo: 0.1, Hi: 5, Unit: "s"},
+		strict.Number{Path: p + "shift_s", Value: a.ShiftS, Lo: 0.1, Hi: 5, Unit: "s"},
+		strict.Number{Path: p + "pawl_n", Value: a.PawlN, Lo: 1000, Hi: 200000, Unit: "N"},
+		strict.Number{Path: p + "fluid_kj_per_k", Value: a.FluidKJPerK, Lo: 1, Hi: 200, Unit: "kJ/K"},
+		strict.Number{Path: p + "fluid_w_per_k", Value: a.FluidWPerK, Lo: 1, Hi: 2000, Unit: "W/K"},
 	); err != nil {
 		return err
 	}
-	return checkCurves(d, curve{p + "bite", s.Bite, 0, 1})
+	if err := checkCurves(d, curve{p + "capacity", a.Capacity, 0, 50000}, curve{p + "torque_ratio", a.TorqueRatio, 1, 4}); err != nil {
+		return err
+	}
+	if len(a.Solenoids) != gears {
+		return d.Errorf(p+"solenoids", "%d pairs, want one for each of the %d gears", len(a.Solenoids), gears)
+	}
+	for i, s := range a.Solenoids {
+		if slices.Contains(a.Solenoids[:i], s) {
+			return d.Errorf(fmt.Sprintf("%ssolenoids[%d]", p, i), "the valves of another gear, want a pair of its own")
+		}
+	}
+	return nil
 }
 
 func (c *ConditionsSpec) check(d *strict.Doc) error {

@@ -3,7 +3,9 @@ package car
 import (
 	"io/fs"
 	"math"
+	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -18,9 +20,18 @@ import (
 // changed is the Petrel's folder with one file changed.
 func changed(t testing.TB, file, old, new string) fstest.MapFS {
 	t.Helper()
+	return changedOf(t, "petrel48", file, old, new)
+}
+
+// changedOf is a car's folder with one file changed, as the folder x.
+func changedOf(t testing.TB, folder, file, old, new string) fstest.MapFS {
+	t.Helper()
 	out := fstest.MapFS{}
-	for _, n := range []string{"car.yaml", "circuits.yaml", "petrel-48.dbc"} {
-		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
+	dbcs, err := fs.Glob(builtIn, folder+"/*.dbc")
+	require.NoError(t, err)
+	for _, n := range append([]string{folder + "/car.yaml", folder + "/circuits.yaml"}, dbcs...) {
+		data, err := fs.ReadFile(builtIn, n)
+		n = path.Base(n)
 		require.NoError(t, err)
 		if n == file {
 			require.Contains(t, string(data), old)
@@ -36,20 +47,40 @@ func TestBuiltInCars(t *testing.T) {
 		s, err := BuiltIn(n)
 		require.NoError(t, err)
 		assert.Equal(t, n, s.Name)
-		require.Len(t, s.Identity.ECUs, 3)
-		for _, f := range append(s.ECUFiles, s.Calibration) {
+		require.Len(t, s.Identity.ECUs, len(s.ECUFiles))
+		files := append(s.ECUFiles, s.Calibration)
+		if s.Automatic() {
+			files = append(files, s.ShiftPoints)
+		}
+		for _, f := range files {
 			_, err := fs.Stat(s.Dir, f)
 			assert.NoError(t, err, "the car names the file")
 		}
 		for _, l := range loadNames {
-			if strings.HasSuffix(l, "_9") || strings.Contains(l, "_1") && len(l) >= len("coil_10") && l != "injector_1" {
-				continue // of engines with more cylinders
-			}
-			assert.True(t, strings.Contains(string(must(t, s, "circuits.yaml")), "drives: "+l), l)
+			assert.Equal(t, drives(s, l), strings.Contains(string(must(t, s, "circuits.yaml")), "drives: "+l+"\n"), "%s: %s", n, l)
 		}
 	}
 	_, err := BuiltIn("kestrel")
-	assert.EqualError(t, err, `car "kestrel" is not built in, want one of [petrel-48]`)
+	assert.EqualError(t, err, `car "kestrel" is not built in, want one of [auklet-18 petrel-48]`)
+}
+
+// drives says whether a car of this engine and gearbox has a load.
+func drives(s *Spec, load string) bool {
+	for _, of := range []string{"injector_", "coil_"} {
+		if n, ok := strings.CutPrefix(load, of); ok {
+			k, err := strconv.Atoi(n)
+			return err == nil && k <= s.Engine.Cylinders
+		}
+	}
+	switch load {
+	case "shift_a", "shift_b", "lockup", "line_pressure":
+		return s.Automatic()
+	case "heater_b2s1", "heater_b2s2":
+		return s.Engine.Banks != 1
+	case "vent":
+		return s.Engine.Banks != 1 // the Auklet's canister is open to the outside
+	}
+	return true
 }
 
 func must(t *testing.T, s *Spec, name string) []byte {
@@ -108,6 +139,29 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 	assert.ErrorContains(t, err, "x/car.yaml: ")
 }
 
+func TestABadAutomaticGearboxIsNamedByPlace(t *testing.T) {
+	for _, c := range []struct{ old, new, want string }{
+		{"overrun_share: 0.6", "overrun_share: 6", "driveline.automatic.overrun_share: 6, want 0..1"},
+		{"lockup_s: 0.5", "lock_up_s: 0.5", `unknown field "lock_up_s"`},
+		{"turbine_kg_m2: 0.03", "turbine_kg_m2: 0", "driveline.automatic.turbine_kg_m2: 0, want 0.005..1 kg m2"},
+		{"capacity: [[0, 2850], [0.5, 2800]", "capacity: [[0.5, 2850], [0, 2800]", "driveline.automatic.capacity: point 2 has x 0, want x rising"},
+		{"torque_ratio: [[0, 2.0]", "torque_ratio: [[0, 0.2]", "driveline.automatic.torque_ratio"},
+		{"[true, true], [false, true], [false, false], [true, false]", "[true, true], [false, true], [false, false]", "3 pairs, want one for each of the 4 gears"},
+		{"[true, true], [false, true], [false, false], [true, false]", "[true, true], [false, true], [false, false], [false, true]", "solenoids[3]: the valves of another gear"},
+		{"  efficiency: 0.94", "  efficiency: 0.94\n  clutch_nm: 300", "driveline.automatic: a clutch as well, want either clutch_nm and bite or automatic"},
+		{"shift_points: shift-points.yaml\n", "", "shift_points: missing, want the file of the gearbox ECU's numbers"},
+		{"banks: 1", "banks: 3", "engine.banks: 3, want 0..2"},
+		{"firing_order: [1, 3, 4, 2]", "firing_order: [1, 3, 3, 2]", "engine.firing_order[2]: 3, want every cylinder from 1 to 4 once"},
+	} {
+		_, err := Load(changedOf(t, "auklet18", "car.yaml", c.old, c.new), "x")
+		require.Error(t, err, c.new)
+		assert.Contains(t, err.Error(), c.want)
+		assert.Regexp(t, `^x/car.yaml:\d+:\d+: `, err.Error())
+	}
+	_, err := Load(changed(t, "car.yaml", "calibration: calibration.yaml", "calibration: calibration.yaml\nshift_points: x.yaml"), "x")
+	assert.ErrorContains(t, err, `"x.yaml", want none without an automatic gearbox`)
+}
+
 func TestDrive(t *testing.T) {
 	c := petrel(t)
 	for _, x := range [][2]string{{"key", "start"}, {"clutch", "100"}, {"accelerator", "12.5"}, {"brake", "0"}, {"gear", "-1"},
@@ -130,9 +184,9 @@ func TestDrive(t *testing.T) {
 
 func TestTruthNamesFitTheirPlaces(t *testing.T) {
 	c := petrel(t)
-	require.Equal(t, int(sSteering)+1, c.Truth.Len())
+	require.Equal(t, int(sFluid)+1, c.Truth.Len())
 	for name, ref := range map[string]int{"key": int(sKey), "engine_rpm": int(sEngineRPM), "coolant_c": int(sCoolant), "battery_v": int(sBattery),
-		"mil": int(sMIL), "vehicle_kmh": int(sVehicle), "crank_turn": int(sCrankTurn), "o2_b1s1_v": int(sO2B1S1), "o2_b2s2_v": int(sO2B2S2)} {
+		"mil": int(sMIL), "vehicle_kmh": int(sVehicle), "crank_turn": int(sCrankTurn), "o2_b1s1_v": int(sO2B1S1), "o2_b2s2_v": int(sO2B2S2), "fluid_c": int(sFluid), "turbine_rpm": int(sTurbine)} {
 		r, ok := c.Truth.Lookup(name)
 		require.True(t, ok, name)
 		assert.EqualValues(t, ref, r, name)

@@ -71,6 +71,10 @@ const (
 	pStarterContact
 	pPumpContact
 	pFanContact
+	pShiftValveA
+	pShiftValveB
+	pLinePressure
+	pLockupLining
 	partCount
 )
 
@@ -125,6 +129,10 @@ var partInfos = [partCount]PartInfo{
 	{"starter-relay-contact", "bool", "contact of the starter relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
 	{"pump-relay-contact", "bool", "contact of the pump relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
 	{"fan-relay-contact", "bool", "contact of the fan relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
+	{"shift-valve-a", "%", "shift valve a stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
+	{"shift-valve-b", "%", "shift valve b stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
+	{"line-pressure", "%", "line pressure of the automatic gearbox, of a good one's", 100, 0, 100},
+	{"lockup-lining", "%", "torque that the lock-up clutch carries, of a good one's", 100, 0, 100},
 }
 
 var cylinderInfos = [cylinderParts]PartInfo{
@@ -140,12 +148,27 @@ const maxCylinders = 16
 // wear holds the parts.
 type wear struct {
 	parts [partCount]Part
+	has   [partCount]bool // what this car has of them
 	cyl   [maxCylinders][cylinderParts]Part
 }
 
-func (w *wear) init() {
+func (w *wear) init(s *Spec) {
 	for i := range w.parts {
 		w.parts[i] = Part{Info: partInfos[i], value: partInfos[i].Sound}
+		w.has[i] = true
+	}
+	lacks := []int{pShiftValveA, pShiftValveB, pLinePressure, pLockupLining}
+	if s.Automatic() {
+		lacks = []int{pClutchLining, pClutchDrag}
+	}
+	if s.Engine.Banks == 1 {
+		lacks = append(lacks, pExhaustLeak2, pCatalyst2)
+	}
+	if s.Engine.Evap.PurgeMM2 == 0 {
+		lacks = append(lacks, pPurgeValve, pVentValve, pTankLeak)
+	}
+	for _, p := range lacks {
+		w.has[p] = false
 	}
 	for k := range w.cyl {
 		for i := range w.cyl[k] {
@@ -174,7 +197,7 @@ func (w *wear) contact(p int, coil bool) bool {
 // injector-flow-3.
 func (c *Car) Part(name string) (*Part, bool) {
 	for i := range c.parts {
-		if c.parts[i].Info.Name == name {
+		if c.parts[i].Info.Name == name && c.has[i] {
 			return &c.parts[i], true
 		}
 	}
@@ -195,7 +218,9 @@ func (c *Car) Part(name string) (*Part, bool) {
 func (c *Car) PartNames() []string {
 	var names []string
 	for i := range c.parts {
-		names = append(names, c.parts[i].Info.Name)
+		if c.has[i] {
+			names = append(names, c.parts[i].Info.Name)
+		}
 	}
 	for k := range c.cyl[:c.spec.Engine.Cylinders] {
 		for i := range c.cyl[k] {

@@ -26,8 +26,10 @@ type Spec struct {
 	Buses []BusSpec `yaml:"buses"`
 	// ECUFiles are the files in Dir that describe one ECU each.
 	ECUFiles []string `yaml:"ecu_files"`
-	// Calibration is the file in Dir with the engine ECU's numbers.
+	// Calibration is the file in Dir with the engine ECU's numbers, ShiftPoints
+	// that of an automatic gearbox's ECU.
 	Calibration string `yaml:"calibration"`
+	ShiftPoints string `yaml:"shift_points"`
 
 	// Dir holds the raw files.
 	Dir fs.FS `yaml:"-"`
@@ -179,19 +181,21 @@ type CoolingSpec struct {
 
 // DrivelineSpec holds clutch, gearbox, wheels and brakes.
 type DrivelineSpec struct {
-	ClutchNM       float64     `yaml:"clutch_nm"`
-	Bite           exact.Curve `yaml:"bite"` // pedal % -> share of the clutch's torque
-	Ratios         []float64   `yaml:"ratios"`
-	Reverse        float64     `yaml:"reverse"`
-	Final          float64     `yaml:"final"`
-	Efficiency     float64     `yaml:"efficiency"`
-	WheelM         float64     `yaml:"wheel_radius_m"`
-	MassKg         float64     `yaml:"mass_kg"`
-	Rolling        float64     `yaml:"rolling"`
-	DragM2         float64     `yaml:"drag_m2"`
-	BrakeN         float64     `yaml:"brake_n"`
-	ParkingBrakeN  float64     `yaml:"parking_brake_n"`
-	PedalPctPerSec float64     `yaml:"pedal_pct_per_s"`
+	// ClutchNM and Bite are those of a manual gearbox; Automatic is nil with one.
+	ClutchNM       float64        `yaml:"clutch_nm"`
+	Bite           exact.Curve    `yaml:"bite"` // pedal % -> share of the clutch's torque
+	Automatic      *AutomaticSpec `yaml:"automatic"`
+	Ratios         []float64      `yaml:"ratios"`
+	Reverse        float64        `yaml:"reverse"`
+	Final          float64        `yaml:"final"`
+	Efficiency     float64        `yaml:"efficiency"`
+	WheelM         float64        `yaml:"wheel_radius_m"`
+	MassKg         float64        `yaml:"mass_kg"`
+	Rolling        float64        `yaml:"rolling"`
+	DragM2         float64        `yaml:"drag_m2"`
+	BrakeN         float64        `yaml:"brake_n"`
+	ParkingBrakeN  float64        `yaml:"parking_brake_n"`
+	PedalPctPerSec float64        `yaml:"pedal_pct_per_s"`
 	// SteeringOffsetDeg is what the steering angle sensor shows straight ahead: how
 	// it was fitted.
 	SteeringOffsetDeg float64 `yaml:"steering_offset_deg"`

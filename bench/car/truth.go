@@ -65,6 +65,13 @@ const (
 	sClutchSlip
 	sMisfires
 	sSteering
+	sSelector
+	sParkNeutral
+	sTurbine
+	sOutput
+	sConverterSlip
+	sLockup
+	sFluid
 )
 
 var truthInfos = []signal.Info{
@@ -75,7 +82,7 @@ var truthInfos = []signal.Info{
 	{Name: "clutch_pct", Unit: "%", Text: "clutch pedal, 100 fully pressed"},
 	{Name: "accelerator_pct", Unit: "%", Text: "accelerator pedal, 100 fully pressed"},
 	{Name: "brake_pct", Unit: "%", Text: "brake pedal, 100 fully pressed"},
-	{Name: "gear", Text: "gear engaged: 0 neutral, -1 reverse, 1 to 6"},
+	{Name: "gear", Text: "gear engaged: 0 neutral, -1 reverse, 1 and up"},
 	{Name: "parking_brake", Unit: "bool", Text: "parking brake set"},
 	{Name: "door_open", Unit: "bool", Text: "driver's door open"},
 	{Name: "engine_rpm", Unit: "rev/min", Text: "crankshaft speed"},
@@ -129,6 +136,13 @@ var truthInfos = []signal.Info{
 	{Name: "clutch_slip_rpm", Unit: "rev/min", Text: "engine speed over the gearbox input's, in gear"},
 	{Name: "misfires", Text: "charges that did not light, of the last hundred"},
 	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
+	{Name: "selector", Text: "lever of an automatic gearbox: 0 P, 1 R, 2 N, 3 D"},
+	{Name: "park_neutral", Unit: "bool", Text: "lever of an automatic gearbox at P or N"},
+	{Name: "turbine_rpm", Unit: "rev/min", Text: "speed of the converter's turbine, the input of an automatic gearbox"},
+	{Name: "output_rpm", Unit: "rev/min", Text: "speed of an automatic gearbox's output, before the final drive"},
+	{Name: "converter_slip_rpm", Unit: "rev/min", Text: "engine speed over the turbine's"},
+	{Name: "lockup_pct", Unit: "%", Text: "lock-up clutch of the converter, 100 closed"},
+	{Name: "fluid_c", Unit: "degC", Text: "fluid temperature of an automatic gearbox"},
 }
 
 // newTruth defines all true signals; their Refs are the constants above.

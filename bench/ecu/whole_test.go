@@ -70,7 +70,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 	}
 	body, err := control.NewBody(w.car, ecu.NewMemory(specs[2]), bodyNV)
 	require.NoError(t, err)
-	line := control.Line(engine, brake, body)
+	line := control.Line(engine, brake, body, nil)
 	var step func()
 	tick := w.loop.NewTimer(clock.PriorityCar, func() { step() })
 	step = func() {

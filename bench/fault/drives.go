@@ -14,6 +14,9 @@ import (
 type Drive struct {
 	Name string `yaml:"drive"`
 	Text string `yaml:"text"`
+	// Gearbox is "manual" (the default) or "automatic": a drive of one name may be
+	// written for either.
+	Gearbox string `yaml:"gearbox"`
 	// AmbientC and CoolantC are how the car stands there before; as it is without.
 	AmbientC *float64 `yaml:"ambient_c"`
 	CoolantC *float64 `yaml:"coolant_c"`
@@ -54,13 +57,28 @@ var drives = func() []Drive {
 	return list
 }()
 
-// Drives lists the drives that the catalogue speaks of.
-func Drives() []Drive { return slices.Clone(drives) }
+// Gearboxes that a drive is for.
+const (
+	manual    = "manual"
+	automatic = "automatic"
+)
 
-// DriveOf finds a drive by name.
-func DriveOf(name string) (*Drive, bool) {
+func gearboxOf(spec *car.Spec) string {
+	if spec.Automatic() {
+		return automatic
+	}
+	return manual
+}
+
+// Drives lists the drives that the catalogue speaks of, as a car is driven.
+func Drives(spec *car.Spec) []Drive {
+	return slices.DeleteFunc(slices.Clone(drives), func(d Drive) bool { return d.Gearbox != gearboxOf(spec) })
+}
+
+// DriveOf finds a drive by name, for a car.
+func DriveOf(name string, spec *car.Spec) (*Drive, bool) {
 	for i := range drives {
-		if drives[i].Name == name {
+		if drives[i].Name == name && drives[i].Gearbox == gearboxOf(spec) {
 			return &drives[i], true
 		}
 	}
@@ -80,6 +98,12 @@ func readDrives(name string, data []byte) ([]Drive, error) {
 		at := fmt.Sprintf("$.drives[%d]", i)
 		if !idPattern.MatchString(x.Name) || len(x.Steps) == 0 {
 			return nil, d.Errorf(at, "drive %q with %d steps, want lower-case words joined by - and at least one step", x.Name, len(x.Steps))
+		}
+		if x.Gearbox == "" {
+			x.Gearbox = manual
+		}
+		if err := d.Word(at+".gearbox", x.Gearbox, manual, automatic); err != nil {
+			return nil, err
 		}
 		for j := range x.Steps {
 			l := &x.Steps[j]

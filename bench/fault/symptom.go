@@ -14,7 +14,7 @@ import (
 type Symptom struct {
 	Signal string `yaml:"signal"`
 	// Of is whose signal: the car's own truth ("car", the default), or what an ECU
-	// reads: engine, brake, body.
+	// reads: engine, gearbox, brake, body.
 	Of string `yaml:"of"`
 	// Where is the part of the drive.
 	Where string `yaml:"where"`
@@ -55,7 +55,7 @@ func (s *Symptom) check(d *strict.Doc, at string) error {
 	if (s.Above == nil) == (s.Below == nil) {
 		return d.Errorf(at, "want exactly one of above and below")
 	}
-	if err := d.Word(at+".of", s.Of, "car", "engine", "brake", "body"); err != nil {
+	if err := d.Word(at+".of", s.Of, "car", "engine", "gearbox", "brake", "body"); err != nil {
 		return err
 	}
 	return d.Word(at+".is", s.Is, "mean", "lowest", "highest", "spread")

@@ -47,7 +47,7 @@ func (u *unit) bind() {
 	u.coolant, u.pedal = get("coolant_c"), get("pedal_pct")
 }
 
-// workshop is a car with its three ECUs, driven through whole cycles.
+// workshop is a car with its ECUs, driven through whole cycles.
 type workshop struct {
 	t     testing.TB
 	car   *car.Car
@@ -63,7 +63,29 @@ type workshop struct {
 
 func newWorkshop(t testing.TB) *workshop {
 	t.Helper()
-	spec, err := car.BuiltIn("petrel-48")
+	return newWorkshopWith(t, car.Default)
+}
+
+// home is a workshop with the first car, by default the Petrel, that has all that a
+// fault needs.
+func home(t testing.TB, e *fault.Entry) *workshop {
+	t.Helper()
+	var why error
+	for _, name := range []string{car.Default, "auklet-18"} {
+		w := newWorkshopWith(t, name)
+		f, err := fault.New(e.ID, nil)
+		require.NoError(t, err)
+		if why = f.Check(w.target()); why == nil {
+			return w
+		}
+	}
+	require.NoError(t, why, "no car has what the fault needs")
+	return nil
+}
+
+func newWorkshopWith(t testing.TB, name string) *workshop {
+	t.Helper()
+	spec, err := car.BuiltIn(name)
 	require.NoError(t, err)
 	specs, err := ecu.SpecsOf(spec)
 	require.NoError(t, err)
@@ -89,7 +111,14 @@ func newWorkshop(t testing.TB) *workshop {
 	body, err := control.NewBody(w.car, mem, nv)
 	require.NoError(t, err)
 	u.readings, u.step = body.Readings, body.Step
-	w.line = control.Line(engine, brake, body)
+	var gearbox *control.Gearbox
+	if spec.Automatic() {
+		u, mem, nv = of("gearbox")
+		gearbox, err = control.NewGearbox(w.car, mem, nv)
+		require.NoError(t, err)
+		u.readings, u.step = gearbox.Readings, gearbox.Step
+	}
+	w.line = control.Line(engine, brake, body, gearbox)
 	for _, u := range w.units {
 		u.bind()
 	}

@@ -28,7 +28,7 @@ type Argument struct {
 // (17 characters) that is written.
 var Arguments = map[string]Argument{
 	"position": {Task: "learn", Words: []string{
-		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery",
+		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery", "shift-adaptation",
 	}},
 	"vin": {Task: "write-identity"},
 }

@@ -57,7 +57,7 @@ controls are a JSON API on a loopback address:
 	}
 	f := cmd.Flags()
 	f.StringVar(&o.bus, "bus", "unix:sawhorse.sock", "bus to be on: unix:PATH or can:IFACE")
-	f.StringVar(&o.car, "car", car.Names()[0], "which car")
+	f.StringVar(&o.car, "car", car.Default, "which car")
 	f.StringVar(&o.listen, "listen", "127.0.0.1:9464", "loopback address of the API and the metrics")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
 	f.StringVar(&o.recordings, "recordings", ".", "folder for recordings that the API begins")

@@ -13,6 +13,10 @@ import (
 type calibration struct {
 	DisplacementL float64 `yaml:"displacement_l"`
 	Cylinders     int     `yaml:"cylinders"`
+	// Banks is 1 or 2; odd cylinders are those of bank 1.
+	Banks int `yaml:"banks"`
+	// InertiaKgM2 is the engine's with what turns with it, for the misfire monitor.
+	InertiaKgM2 float64 `yaml:"inertia_kg_m2"`
 
 	Idle struct {
 		RPM       exact.Curve `yaml:"rpm"`
@@ -103,11 +107,18 @@ type calibration struct {
 		WheelHzPerKm float64    `yaml:"wheel_hz_per_kmh"`
 	} `yaml:"pins"`
 
-	Clutch struct {
+	// Clutch is the pedal of a manual gearbox, Selector what an automatic one asks of
+	// the engine: a car has one of them.
+	Clutch *struct {
 		ReleasedV  float64 `yaml:"default_released_v"`
 		PressedV   float64 `yaml:"default_pressed_v"`
 		PressedPct float64 `yaml:"pressed_pct"`
 	} `yaml:"clutch"`
+	Selector *struct {
+		DriveAirPct float64 `yaml:"drive_air_pct"` // more throttle at idle with a range engaged
+		DriveRPM    float64 `yaml:"drive_rpm"`     // the idle then falls by
+		LimitRPM    float64 `yaml:"limit_rpm"`     // of an engine without load, in P and N
+	} `yaml:"selector"`
 
 	Crank struct {
 		StartRPM  float64 `yaml:"start_rpm"`
@@ -163,7 +174,11 @@ func loadCalibration(spec *car.Spec) (*calibration, error) {
 		if err != nil {
 			return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
 		}
-		return readCalibration(spec.Calibration, data)
+		c, err := readCalibration(spec.Calibration, data)
+		if err == nil && (c.Selector != nil) != spec.Automatic() {
+			return nil, fmt.Errorf("calibration of %s: %s has clutch or selector, want the one of the car's gearbox", spec.Name, spec.Calibration)
+		}
+		return c, err
 	})
 }
 
@@ -201,6 +216,8 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 	ns := []strict.Number{
 		n("displacement_l", c.DisplacementL, 0.5, 10, "l"),
 		n("cylinders", float64(c.Cylinders), 2, 16, ""),
+		n("banks", float64(c.Banks), 1, 2, ""),
+		n("inertia_kg_m2", c.InertiaKgM2, 0.05, 2, "kg m2"),
 		n("idle.crank_extra_pct", c.Idle.CrankPct, 0, 20, "%"),
 		n("idle.p_pct_per_rpm", c.Idle.P, 0, 1, "%/(rev/min)"),
 		n("idle.i_pct_per_rpm_s", c.Idle.I, 0, 1, "%/(rev/min s)"),
@@ -247,9 +264,6 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 		n("temperatures.substitute_coolant_c", c.Temperatures.SubstituteCoolant, -40, 130, "degC"),
 		n("temperatures.substitute_intake_c", c.Temperatures.SubstituteIntake, -40, 130, "degC"),
 		n("pins.wheel_hz_per_kmh", p.WheelHzPerKm, 0.1, 1000, "Hz"),
-		n("clutch.default_released_v", c.Clutch.ReleasedV, 0, 5, "V"),
-		n("clutch.default_pressed_v", c.Clutch.PressedV, c.Clutch.ReleasedV+0.1, 5, "V"),
-		n("clutch.pressed_pct", c.Clutch.PressedPct, 10, 100, "%"),
 		n("crank.start_rpm", c.Crank.StartRPM, 200, 1000, "rev/min"),
 		n("crank.stall_rpm", c.Crank.StallRPM, 20, c.Crank.StartRPM, "rev/min"),
 		n("crank.sync_turns", c.Crank.SyncTurns, 0.1, 20, "turns"),
@@ -273,8 +287,20 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 	ns = append(ns, span("pins.pedal_2", p.Pedal2, 0, 5, "V")...)
 	ns = append(ns, span("pins.manifold_kpa", p.ManifoldKPa, 0, 400, "kPa")...)
 	ns = append(ns, span("pins.manifold_v", p.ManifoldV, 0, 5, "V")...)
-	ns = append(ns, span("pins.gear", p.Gear, -2, 10, "")...)
-	ns = append(ns, span("pins.gear_v", p.GearV, 0, 5, "V")...)
+	switch {
+	case (c.Clutch == nil) == (c.Selector == nil):
+		return d.Errorf("$.displacement_l", "want either clutch or selector, as the car's gearbox is")
+	case c.Clutch != nil:
+		ns = append(ns, n("clutch.default_released_v", c.Clutch.ReleasedV, 0, 5, "V"),
+			n("clutch.default_pressed_v", c.Clutch.PressedV, c.Clutch.ReleasedV+0.1, 5, "V"),
+			n("clutch.pressed_pct", c.Clutch.PressedPct, 10, 100, "%"))
+		ns = append(ns, span("pins.gear", p.Gear, -2, 10, "")...)
+		ns = append(ns, span("pins.gear_v", p.GearV, 0, 5, "V")...)
+	default:
+		ns = append(ns, n("selector.drive_air_pct", c.Selector.DriveAirPct, 0, 10, "%"),
+			n("selector.drive_rpm", c.Selector.DriveRPM, 0, 500, "rev/min"),
+			n("selector.limit_rpm", c.Selector.LimitRPM, 1500, c.Fuel.LimitRPM, "rev/min"))
+	}
 	ns = append(ns, span("pins.fuel_level_v", p.FuelLevelV, 0, 5, "V")...)
 	if c.Rail.KPa > 0 {
 		ns = append(ns, span("rail.sensor_kpa", c.Rail.SensorKPa, 0, 40000, "kPa")...)

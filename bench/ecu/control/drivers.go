@@ -1,6 +1,7 @@
 package control
 
 import (
+	"fmt"
 	"strconv"
 	"time"
 
@@ -17,8 +18,11 @@ type driver struct {
 	bad             judged
 }
 
-// loads are the outputs and their codes (SAE J2012): open, low, high.
-var loads = []struct{ circuit, open, low, high string }{
+// load is an output and its codes (SAE J2012).
+type load struct{ circuit, open, low, high string }
+
+// loads are those of the engine ECU.
+var loads = []load{
 	{"starter-relay", "P0615", "P0616", "P0617"},
 	{"fuel-pump-relay", "P0627", "P0628", "P0629"},
 	{"fan-relay", "P0480", "P0691", "P0692"},
@@ -42,7 +46,8 @@ type driverSet struct {
 	named    map[string]*driver
 }
 
-func findDrivers(p *pins, codes Codes) driverSet {
+// findDrivers finds the outputs that a car has, and those of its cylinders.
+func findDrivers(p *pins, codes Codes, loads []load, cylinders int) driverSet {
 	s := driverSet{named: map[string]*driver{}}
 	var names []string
 	place := func(code string) int {
@@ -67,10 +72,11 @@ func findDrivers(p *pins, codes Codes) driverSet {
 	for _, l := range loads {
 		add(l.circuit, l.open, l.low, l.high)
 	}
-	for k := range 8 {
+	for k := range cylinders {
 		n := strconv.Itoa(k + 1)
-		add("injector-"+n, "P020"+n, "P020"+n, "P020"+n)
-		add("coil-"+n, "P035"+n, "P035"+n, "P035"+n)
+		injector, coil := cylinderCode("P02", k), cylinderCode("P03", k+50)
+		add("injector-"+n, injector, injector, injector)
+		add("coil-"+n, coil, coil, coil)
 	}
 	s.mon = newMonitors(codes, names)
 	for i := range s.list {
@@ -84,6 +90,10 @@ func findDrivers(p *pins, codes Codes) driverSet {
 	return s
 }
 
+// cylinderCode is the k-th code of a row that counts cylinders in its last two
+// digits, which for injectors and coils end at the twelfth.
+func cylinderCode(row string, k int) string { return fmt.Sprintf("%s%02d", row, k+1) }
+
 // failed reports whether an output is known not to work.
 func (s *driverSet) failed(name string) bool {
 	d := s.named[name]
@@ -93,16 +103,15 @@ func (s *driverSet) failed(name string) bool {
 // noLoadA is the current below which a load that is switched on is not there.
 const noLoadA = 0.02
 
-// monitorDrivers tests every output in the state in which it can be seen: a
+// monitor tests every output in the state in which it can be seen: a
 // short to ground only while off, one to supply only while on.
-func (e *Engine) monitorDrivers(now time.Duration) {
-	set := &e.drivers
+func (set *driverSet) monitor(now time.Duration, batteryV float64) {
 	for i := range set.list {
 		d := &set.list[i]
 		v, on := d.pin.Volts(), d.pin.Commanded()
 		open := !on && v > 1.5 && v < 3.5
 		low := !on && v <= 1.5
-		high := on && v > float64(0.5*e.in.batteryV)
+		high := on && v > float64(0.5*batteryV)
 		if on && !high && d.pin.Amps() < noLoadA {
 			open = true
 		}

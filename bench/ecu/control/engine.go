@@ -35,7 +35,7 @@ type Engine struct {
 	drivers      driverSet
 	refs         [2]*car.Rail // 5 V references, nil without
 	ears         ears
-	hear         struct{ kmh, key signal.Ref }
+	hear         struct{ kmh, key, selector, gear, lamp signal.Ref }
 	// held are the outputs that the diagnostic server holds; boot is that it has
 	// nothing but its boot program.
 	held []held
@@ -87,18 +87,30 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	}
 	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes)}
 	p := pins{car: c}
-	e.pin = findEnginePins(&p)
+	e.pin = findEnginePins(&p, cal)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("engine ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
 	e.mon = newMonitors(codes, engineMonitors[:])
-	e.drivers = findDrivers(&p, codes)
+	e.drivers = findDrivers(&p, codes, loads, cal.Cylinders)
 	e.refs[0], _ = c.Rail("sensor-5v-a")
 	e.refs[1], _ = c.Rail("sensor-5v-b")
-	e.ears = newEars(codes, rBusOff, []partner{brakeLost.as(rLostBrake), bodyLost.as(rLostBody)},
-		signal.Info{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
-		signal.Info{Name: "key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"})
+	partners := []partner{brakeLost.as(rLostBrake), bodyLost.as(rLostBody)}
+	values := []signal.Info{
+		{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
+		{Name: "key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
+	}
+	if cal.Selector != nil {
+		partners = append(partners, boxLost.as(rLostGearbox))
+		values = append(values, signal.Info{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"},
+			signal.Info{Name: "gearbox_gear", Text: "gear: -1 reverse, 0 neutral, 1 and up"},
+			signal.Info{Name: "gearbox_lamp", Unit: "bool", Text: "a code of the gearbox ECU asks for the lamp"})
+	}
+	e.ears = newEars(codes, rBusOff, partners, values...)
 	e.hear.kmh, e.hear.key = e.ears.ref("vehicle_kmh"), e.ears.ref("key_code")
+	if cal.Selector != nil {
+		e.hear.selector, e.hear.gear, e.hear.lamp = e.ears.ref("selector"), e.ears.ref("gearbox_gear"), e.ears.ref("gearbox_lamp")
+	}
 	e.Restart()
 	return e, nil
 }
@@ -175,12 +187,14 @@ func (e *Engine) forget(baroKPa float64) {
 // or a fault erased something.
 func (e *Engine) recall() {
 	l := &e.learned
-	rel, ok1 := e.nv.Get("clutch_released_v")
-	prs, ok2 := e.nv.Get("clutch_pressed_v")
-	l.clutch = ok1 && ok2 && prs > rel+0.5
-	l.releasedV, l.pressedV = e.cal.Clutch.ReleasedV, e.cal.Clutch.PressedV
-	if l.clutch {
-		l.releasedV, l.pressedV = rel, prs
+	if c := e.cal.Clutch; c != nil {
+		rel, ok1 := e.nv.Get("clutch_released_v")
+		prs, ok2 := e.nv.Get("clutch_pressed_v")
+		l.clutch = ok1 && ok2 && prs > rel+0.5
+		l.releasedV, l.pressedV = c.ReleasedV, c.PressedV
+		if l.clutch {
+			l.releasedV, l.pressedV = rel, prs
+		}
 	}
 	l.variation, l.variationLearned = e.nv.Get("crank_variation")
 	l.variation = min(max(l.variation, 0), 5)

@@ -26,6 +26,9 @@ func (e *Engine) purgeTank(now time.Duration) {
 	cal := &e.cal.Evap
 	a.PurgePct, a.VentClosed = 0, false
 	if e.pin.tank == nil || cal.PullKPa <= 0 {
+		if e.start.running && e.bank[0].status == fuelClosed && e.runS > cal.FromS && in.coolantC > cal.FromC {
+			a.PurgePct = cal.PurgePct
+		}
 		return
 	}
 	e.watch.airMean += float64((e.air.meterGPS - e.watch.airMean) * 0.002)

@@ -62,14 +62,14 @@ func (e *Engine) meterFuel() {
 		factor *= 1 + cal.Fuel.WetPct/100
 	}
 	f.gps = 0
-	for b := range e.bank {
+	for b := range e.cal.Banks {
 		e.controlLambda(b, full)
 		f.mg[b] = 0
 		if e.start.synced && f.cut == cutNone {
 			trim := 1 + (e.bank[b].short+e.bank[b].long)/100
 			f.mg[b] = e.air.strokeMg / float64(cal.Fuel.Stoich*f.lambda) * factor * trim * e.railFactor()
 		}
-		f.gps += float64(f.mg[b] * in.rpm / 120 * float64(cal.Cylinders) / 2 * 1e-3)
+		f.gps += float64(f.mg[b] * in.rpm / 120 * float64(cal.Cylinders) / float64(cal.Banks) * 1e-3)
 	}
 	a.FuelMg = f.mg
 	a.InjectorOff = e.misfire.off
@@ -87,6 +87,10 @@ func (e *Engine) railFactor() float64 {
 func (e *Engine) decideCut() {
 	f, in, cal := &e.fuel, &e.in, e.cal
 	limit, back := cal.Fuel.LimitRPM, cal.Fuel.LimitBackRPM
+	if cal.Selector != nil && in.parkNeutral {
+		back = cal.Selector.LimitRPM - (limit - back)
+		limit = cal.Selector.LimitRPM
+	}
 	if e.routineLimit > 0 {
 		limit, back = e.routineLimit, 0 // until the pedal is released
 		if e.pedal() < cal.Pedal.IdleBelow {

@@ -27,6 +27,7 @@ var (
 	engineLost = partner{name: "engine", lostCode: "U0100", wrongCode: "U0401"}
 	brakeLost  = partner{name: "brake", lostCode: "U0121", wrongCode: "U0415"}
 	bodyLost   = partner{name: "body", lostCode: "U0140", wrongCode: "U0422"}
+	boxLost    = partner{name: "gearbox", lostCode: "U0101", wrongCode: "U0402"}
 )
 
 func (p partner) as(reading signal.Ref) partner {
@@ -126,9 +127,13 @@ func (b *Brake) Heard() *signal.Table { return b.ears.table }
 // Heard is described at the engine ECU's program.
 func (b *Body) Heard() *signal.Table { return b.ears.table }
 
+// Heard is described at the engine ECU's program.
+func (g *Gearbox) Heard() *signal.Table { return g.ears.table }
+
 // Line joins the programs of a car as if every message arrived at once, for a car
-// without a network. Call what it returns after every step of the programs.
-func Line(e *Engine, b *Brake, y *Body) func() {
+// without a network; g is nil for a manual gearbox. Call what it returns after every
+// step of the programs.
+func Line(e *Engine, b *Brake, y *Body, g *Gearbox) func() {
 	carry := func(to *ears, name string, from *signal.Table, ref signal.Ref, alive bool) {
 		r := to.ref(name)
 		to.table.Trust(r, alive)
@@ -151,5 +156,19 @@ func Line(e *Engine, b *Brake, y *Body) func() {
 		carry(&b.ears, "engine_rpm", e.Readings, rRPM, engine)
 		carry(&b.ears, "pedal_pct", e.Readings, rPedal, engine)
 		carry(&y.ears, "engine_locked", e.Readings, rSecurityLamp, engine)
+		if g == nil {
+			return
+		}
+		box := g.Readings.Is(gPowered)
+		lost(engine, "engine", &g.ears)
+		lost(brake, "brake", &g.ears)
+		lost(box, "gearbox", &e.ears)
+		carry(&g.ears, "engine_rpm", e.Readings, rRPM, engine)
+		carry(&g.ears, "pedal_pct", e.Readings, rPedal, engine)
+		carry(&g.ears, "engine_running", e.Readings, rRunning, engine)
+		carry(&g.ears, "vehicle_kmh", b.Readings, bVehicle, brake)
+		carry(&e.ears, "selector", g.Readings, gSelector, box)
+		carry(&e.ears, "gearbox_gear", g.Readings, gGear, box)
+		carry(&e.ears, "gearbox_lamp", g.Readings, gLamp, box)
 	}
 }

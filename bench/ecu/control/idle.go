@@ -35,6 +35,10 @@ func (e *Engine) holdIdle() {
 	}
 	s.active = e.start.running && pedal < cal.Pedal.IdleBelow
 	base := cal.Idle.AirPct.At(in.coolantC) + e.learned.idleAir
+	if c := cal.Selector; c != nil && !in.parkNeutral && e.start.running {
+		s.target -= c.DriveRPM
+		base += c.DriveAirPct // the converter's load, before it is felt
+	}
 	miss := s.target - in.rpm
 	if e.start.edgeAgoS > 0 {
 		miss = 0
@@ -45,7 +49,7 @@ func (e *Engine) holdIdle() {
 	case !e.start.running:
 		base += cal.Idle.CrankPct
 	case s.active:
-		if e.runS > 1 && (in.gear == 0 || in.clutchPct > 50) && e.fuel.cut == cutNone && miss > -cal.Idle.CatchRPM {
+		if e.runS > 1 && e.loose() && e.fuel.cut == cutNone && miss > -cal.Idle.CatchRPM {
 			s.integral += float64(min(max(miss, -150), 150) * cal.Idle.I * dt)
 			s.integral = min(max(s.integral, cal.Idle.Lowest), cal.Idle.Highest)
 		}

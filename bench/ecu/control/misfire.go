@@ -74,8 +74,8 @@ func (m *misfireState) endFiring(e *Engine, slot, n int) {
 	if took := m.t - m.began; m.slot >= 0 && took > 0 {
 		accel := (e.in.rpm - m.startRPM) / took
 		// What a whole firing gives, of the air it had: 44 MJ/kg at an efficiency
-		// of 0.3 into 0.25 kg m2, half of it counts as missing.
-		whole := float64(e.air.strokeMg*float64(n)) / 14.7 * 44 * 0.3 / (4 * math.Pi) / 0.25 * (30 / math.Pi)
+		// of 0.3 into the engine's inertia, half of it counts as missing.
+		whole := float64(e.air.strokeMg*float64(n)) / 14.7 * 44 * 0.3 / (4 * math.Pi) / e.cal.InertiaKgM2 * (30 / math.Pi)
 		k := m.slot
 		if len(e.cal.FiringOrder) == n {
 			k = e.cal.FiringOrder[m.slot] - 1
@@ -105,7 +105,7 @@ func (m *misfireState) endWindow(n int) {
 func (m *misfireState) knownDead(e *Engine) {
 	m.bank, m.off = [2]bool{}, 0
 	for k := range e.cal.Cylinders {
-		b := k % 2
+		b := k % e.cal.Banks
 		if m.over[k] || e.drivers.injector[k].failed() {
 			m.bank[b] = true
 		}

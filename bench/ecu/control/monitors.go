@@ -103,6 +103,8 @@ const (
 	mKnockHigh
 	mPlateOpen
 	mPlateClosed
+	mParkNeutral
+	mGearboxLamp
 	monitorCount
 )
 
@@ -116,7 +118,7 @@ var engineMonitors = [monitorCount]string{
 	"P0131", "P0151", "P0132", "P0152", "P0134", "P0154", "P0133", "P0153",
 	"P0137", "P0157", "P0138", "P0158", "P0140", "P0160", "P0420", "P0430",
 	"P0441", "P0442", "P0446", "P0455", "P0496", "P0452", "P0453", "P0462", "P0463", "P0506", "P0507", "P0512", "P0620",
-	"P0642", "P0643", "P0652", "P0653", "P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112",
+	"P0642", "P0643", "P0652", "P0653", "P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112", "P0850", "P0700",
 }
 
 // Thresholds of voltages, engineering practice.
@@ -185,14 +187,17 @@ func (e *Engine) monitor(now time.Duration) {
 	f.airMass.see(both(mAirMassLow, mAirMassHigh, in.airV, meterLowV, meterHighV))
 	f.intake.see(both(mIntakeLow, mIntakeHigh, in.intakeV, ntcLowV, ntcHighV))
 	f.coolant.see(both(mCoolantLow, mCoolantHigh, in.coolantV, ntcLowV, ntcHighV))
-	f.clutch.see(both(mClutchLow, mClutchHigh, in.clutchV, ratioLowV, ratioHighV))
+	if e.pin.clutch != nil {
+		f.clutch.see(both(mClutchLow, mClutchHigh, in.clutchV, ratioLowV, ratioHighV))
+	}
 	f.manifold.see(both(mManifoldLow, mManifoldHigh, in.mapV, ratioLowV, ratioHighV))
 	f.throttle1.see(both(mThrottle1Low, mThrottle1High, in.throttleV, ratioLowV, ratioHighV))
 	f.throttle2.see(both(mThrottle2Low, mThrottle2High, in.throttle2V, ratioLowV, ratioHighV))
 	f.pedal1.see(both(mPedal1Low, mPedal1High, in.pedal1V, ratioLowV, ratioHighV))
 	f.pedal2.see(both(mPedal2Low, mPedal2High, in.pedal2V, ratioLowV, ratioHighV))
-	f.oil.see(both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV))
-	f.ambient.see(both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV))
+	// A sensor that the car has not is one that nobody believes.
+	f.oil.see(e.pin.oil == nil || both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV))
+	f.ambient.see(e.pin.ambient == nil || both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV))
 	f.level.see(both(mLevelLow, mLevelHigh, in.fuelLevelV, ratioLowV, ratioHighV))
 	if e.pin.rail != nil {
 		f.rail.see(both(mRailSensorLow, mRailSensorHigh, in.railV, ratioLowV, ratioHighV))
@@ -208,12 +213,15 @@ func (e *Engine) monitor(now time.Duration) {
 			both(mSupplyALow+2*i, mSupplyAHigh+2*i, r.SourceVolts(), 4.6, 5.4)
 		}
 	}
-	gear := in.gearV < ratioLowV || in.gearV > ratioHighV
-	f.gear.see(gear)
-	m.test(mGear, now, gear)
+	if e.pin.gear != nil {
+		gear := in.gearV < ratioLowV || in.gearV > ratioHighV
+		f.gear.see(gear)
+		m.test(mGear, now, gear)
+	}
+	e.monitorSelector(now)
 	e.monitorTracks(now)
 	e.monitorEngine(now)
-	e.monitorDrivers(now)
+	e.drivers.monitor(now, in.batteryV)
 	e.monitorPlausible(now)
 	e.monitorLambda(now)
 	e.ears.judge(now, e.Readings, e.upS, in.batteryV)
@@ -250,7 +258,7 @@ func (e *Engine) monitorEngine(now time.Duration) {
 		m.test(mOverheated, now, !e.fault.coolant.bad && in.coolantC > 118)
 	}
 	if !e.fault.airMass.bad && !e.watch.air.bad && e.runS > 30 {
-		for b, k := range e.bank {
+		for b, k := range e.bank[:e.cal.Banks] {
 			if k.status != fuelClosed || e.evap.stage > evapWait && e.evap.stage < evapDone {
 				continue
 			}

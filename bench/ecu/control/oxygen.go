@@ -40,7 +40,7 @@ func (e *Engine) monitorLambda(now time.Duration) {
 	if !e.start.running || e.runS < 15 {
 		return
 	}
-	for b := range e.bank {
+	for b := range e.cal.Banks {
 		v, behind := in.lambdaV[2*b], in.lambdaV[2*b+1]
 		low, high := v < 0.02, v > 1.1
 		m.test(mFrontLow1+b, now, low)

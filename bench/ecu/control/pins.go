@@ -16,23 +16,32 @@ type enginePins struct {
 	coolant, oil, ambient, gear, brake, parking    *car.Circuit
 	fuelLevel, lambda11, lambda12, lambda21, lam22 *car.Circuit
 	rail, tank, pumpFeed, knock                    *car.Circuit // nil where the car has none
+	parkNeutral                                    *car.Circuit // of an automatic gearbox, which has neither clutch nor gear
 }
 
-func findEnginePins(p *pins) enginePins {
-	return enginePins{
+func findEnginePins(p *pins, cal *calibration) enginePins {
+	e := enginePins{
 		battery: p.need("battery-sense"), ignition: p.need("ignition-feed"), start: p.need("start-request"),
 		crank: p.need("crank-sensor"), cam: p.need("cam-sensor"),
 		airMass: p.need("air-mass-sensor"), intakeAir: p.need("intake-air-sensor"), manifold: p.need("manifold-pressure-sensor"),
 		throttle1: p.need("throttle-sensor-1"), throttle2: p.need("throttle-sensor-2"),
-		pedal1: p.need("pedal-sensor-1"), pedal2: p.need("pedal-sensor-2"), clutch: p.need("clutch-sensor"),
-		coolant: p.need("coolant-sensor"), oil: p.need("oil-sensor"), ambient: p.need("ambient-sensor"),
-		gear: p.need("gear-sensor"), brake: p.need("brake-switch"), parking: p.need("parking-brake-switch"),
+		pedal1: p.need("pedal-sensor-1"), pedal2: p.need("pedal-sensor-2"),
+		coolant: p.need("coolant-sensor"), oil: p.want("oil-sensor"), ambient: p.want("ambient-sensor"),
+		brake: p.need("brake-switch"), parking: p.need("parking-brake-switch"),
 		fuelLevel: p.need("fuel-level-sensor"),
 		lambda11:  p.need("lambda-sensor-b1s1"), lambda12: p.need("lambda-sensor-b1s2"),
-		lambda21: p.need("lambda-sensor-b2s1"), lam22: p.need("lambda-sensor-b2s2"),
 		rail: p.want("rail-pressure-sensor"), tank: p.want("tank-pressure-sensor"),
 		pumpFeed: p.want("fuel-pump-feedback"), knock: p.want("knock-sensor"),
 	}
+	if cal.Banks == 2 {
+		e.lambda21, e.lam22 = p.need("lambda-sensor-b2s1"), p.need("lambda-sensor-b2s2")
+	}
+	if cal.Clutch != nil {
+		e.clutch, e.gear = p.need("clutch-sensor"), p.need("gear-sensor")
+	} else {
+		e.parkNeutral = p.need("park-neutral-switch")
+	}
+	return e
 }
 
 // inputs is what the program makes of its pins.
@@ -52,7 +61,7 @@ type inputs struct {
 	coolantRawC, intakeRawC     float64
 	oilC, ambientC              float64
 	gear                        int
-	brake, parking              bool
+	brake, parking, parkNeutral bool
 	lambdaV                     [4]float64 // b1s1 b1s2 b2s1 b2s2
 	fuelLevelPct                float64
 	fuelLevelV, gearV           float64
@@ -107,16 +116,23 @@ func (e *Engine) readFast() {
 	in.airV = adc(e.pin.airMass.Volts())
 	in.throttleV, in.throttle2V = adc(e.pin.throttle1.Volts()), adc(e.pin.throttle2.Volts())
 	in.pedal1V, in.pedal2V = adc(e.pin.pedal1.Volts()), adc(e.pin.pedal2.Volts())
-	in.clutchV = adc(e.pin.clutch.Volts())
+	if e.pin.clutch != nil {
+		in.clutchV = adc(e.pin.clutch.Volts())
+		in.clutchPct = percent(in.clutchV, [2]float64{e.learned.releasedV, e.learned.pressedV})
+	} else {
+		in.parkNeutral = closed(e.pin.parkNeutral)
+	}
 	in.mapV = adc(e.pin.manifold.Volts())
-	in.lambdaV = [4]float64{e.pin.lambda11.Volts(), e.pin.lambda12.Volts(), e.pin.lambda21.Volts(), e.pin.lam22.Volts()}
+	in.lambdaV[0], in.lambdaV[1] = e.pin.lambda11.Volts(), e.pin.lambda12.Volts()
+	if e.pin.lambda21 != nil {
+		in.lambdaV[2], in.lambdaV[3] = e.pin.lambda21.Volts(), e.pin.lam22.Volts()
+	}
 
 	in.throttlePct = percent(in.throttleV, cal.Pins.Throttle)
 	if e.fault.throttle1.bad {
 		in.throttlePct = 100 - percent(in.throttle2V, cal.Pins.Throttle)
 	}
 	in.pedalPct, in.pedal2Pct = percent(in.pedal1V, cal.Pins.Pedal1), percent(in.pedal2V, cal.Pins.Pedal2)
-	in.clutchPct = percent(in.clutchV, [2]float64{e.learned.releasedV, e.learned.pressedV})
 	m := percent(in.mapV, cal.Pins.ManifoldV) / 100
 	in.mapKPa = cal.Pins.ManifoldKPa[0] + float64(m*(cal.Pins.ManifoldKPa[1]-cal.Pins.ManifoldKPa[0]))
 	e.readCrank()
@@ -164,14 +180,19 @@ func (e *Engine) seeVariation() {
 func (e *Engine) readSlow() {
 	in, cal := &e.in, e.cal
 	in.coolantV, in.intakeV = adc(e.pin.coolant.Volts()), adc(e.pin.intakeAir.Volts())
-	in.oilV, in.ambientV = adc(e.pin.oil.Volts()), adc(e.pin.ambient.Volts())
 	in.coolantRawC, in.intakeRawC = cal.celsius(in.coolantV), cal.celsius(in.intakeV)
-	in.oilC, in.ambientC = cal.celsius(in.oilV), cal.celsius(in.ambientV)
+	if e.pin.oil != nil {
+		in.oilV = adc(e.pin.oil.Volts())
+		in.oilC = cal.celsius(in.oilV)
+	}
+	if e.pin.ambient != nil {
+		in.ambientV = adc(e.pin.ambient.Volts())
+		in.ambientC = cal.celsius(in.ambientV)
+	}
 	in.coolantC = believed(&e.fault.coolant, in.coolantV, in.coolantRawC, in.coolantC, cal.Temperatures.SubstituteCoolant)
 	in.intakeC = believed(&e.fault.intake, in.intakeV, in.intakeRawC, in.intakeC, cal.Temperatures.SubstituteIntake)
-	in.gearV, in.fuelLevelV = adc(e.pin.gear.Volts()), adc(e.pin.fuelLevel.Volts())
-	g := percent(in.gearV, cal.Pins.GearV) / 100
-	in.gear = int(math.Floor(cal.Pins.Gear[0] + float64(g*(cal.Pins.Gear[1]-cal.Pins.Gear[0])) + 0.5))
+	in.fuelLevelV = adc(e.pin.fuelLevel.Volts())
+	e.readGear()
 	in.brake, in.parking = closed(e.pin.brake), closed(e.pin.parking)
 	in.fuelLevelPct = percent(in.fuelLevelV, cal.Pins.FuelLevelV)
 	if e.pin.rail != nil {
@@ -191,6 +212,32 @@ func (e *Engine) readSlow() {
 	if in.rawHz == 0 && in.camHz == 0 && e.upS > 0.1 && !e.fault.manifold.bad {
 		in.baroKPa = in.mapKPa
 	}
+}
+
+// readGear takes the gear from the lever's sensor; of an automatic gearbox the
+// program knows by its own switch only whether a range is engaged.
+func (e *Engine) readGear() {
+	in, p := &e.in, &e.cal.Pins
+	if e.pin.gear != nil {
+		in.gearV = adc(e.pin.gear.Volts())
+		in.gear = int(math.Floor(along(p.Gear, percent(in.gearV, p.GearV)) + 0.5))
+		return
+	}
+	in.gear = 1
+	if in.parkNeutral {
+		in.gear = 0
+	}
+}
+
+// loose reports whether nothing but the engine itself keeps the idle from its
+// target: out of gear, or behind a converter with the car at rest.
+func (e *Engine) loose() bool {
+	in := &e.in
+	if e.cal.Selector != nil {
+		kmh, _ := e.ears.value(e.hear.kmh, 0)
+		return in.parkNeutral || kmh < 1
+	}
+	return in.gear == 0 || in.clutchPct > 50
 }
 
 // believed is the temperature to work with: the last good one while a voltage

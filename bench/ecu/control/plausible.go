@@ -80,8 +80,8 @@ func (e *Engine) monitorCam(now time.Duration) {
 func (e *Engine) monitorAir(now time.Duration) {
 	in, w := &e.in, &e.watch
 	total := 0.0
-	for _, k := range e.bank {
-		total += float64((k.short + k.long) * 0.5)
+	for _, k := range e.bank[:e.cal.Banks] {
+		total += (k.short + k.long) / float64(e.cal.Banks)
 	}
 	w.trimMean += float64((total - w.trimMean) * 0.02)
 	if !e.start.running || e.start.edgeAgoS > 0 || e.runS < 16 || e.fault.airMass.bad || e.fault.manifold.bad || in.baroKPa < 50 {

@@ -66,6 +66,15 @@ func (e *Engine) publishSlow() {
 	r.SetBool(rCrankVariationLearned, e.learned.variationLearned)
 	r.Set(rCrankVariation, in.variationPct)
 	r.Set(rGear, float64(in.gear))
+	r.SetBool(rParkNeutral, in.parkNeutral)
+	if e.cal.Selector != nil {
+		lever, heard := e.ears.value(e.hear.selector, 0)
+		gear, _ := e.ears.value(e.hear.gear, 0)
+		r.Set(rSelector, lever)
+		r.Set(rGearboxGear, gear)
+		r.Trust(rSelector, heard)
+		r.Trust(rGearboxGear, heard)
+	}
 	r.SetBool(rParkingBrake, in.parking)
 	r.SetBool(rBrakePedal, in.brake)
 	r.Set(rFuelLevel, in.fuelLevelPct)

@@ -73,6 +73,10 @@ const (
 	rTankRise
 	rBodyKey
 	rBusOff
+	rParkNeutral
+	rSelector
+	rGearboxGear
+	rLostGearbox
 )
 
 var engineReadings = []signal.Info{
@@ -145,6 +149,10 @@ var engineReadings = []signal.Info{
 	{Name: "tank_rise_kpa", Unit: "kPa", Text: "rise of the closed tank's pressure in the last leak test"},
 	{Name: "body_key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
 	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+	{Name: "park_neutral", Unit: "bool", Text: "switch of an automatic gearbox: lever at P or N"},
+	{Name: "selector", Text: "lever of an automatic gearbox, from its ECU: 0 P, 1 R, 2 N, 3 D"},
+	{Name: "gearbox_gear", Text: "gear of an automatic gearbox, from its ECU"},
+	{Name: "lost_gearbox", Unit: "bool", Text: "no messages of the gearbox ECU"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.

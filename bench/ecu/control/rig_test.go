@@ -10,6 +10,7 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
+	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/control"
 )
 
@@ -50,36 +51,65 @@ func (m *codeMemory) Test(ref int, now time.Duration, failed bool) {
 
 func (m *codeMemory) MIL() bool { return len(m.stored) > 0 }
 
-// rig is a car with the programs of its three ECUs.
+// known is a code memory that knows a car's own codes only.
+type known struct {
+	*codeMemory
+	spec *ecu.Spec
+}
+
+func (k known) Ref(code string) (int, bool) {
+	if _, ok := k.spec.Code(code); !ok {
+		return 0, false
+	}
+	return k.codeMemory.Ref(code)
+}
+
+// rig is a car with the programs of its ECUs.
 type rig struct {
-	t      testing.TB
-	car    *car.Car
-	engine *control.Engine
-	brake  *control.Brake
-	body   *control.Body
-	nv     map[string]memory
-	codes  *codeMemory
-	now    time.Duration
-	line   func()
+	t       testing.TB
+	car     *car.Car
+	engine  *control.Engine
+	brake   *control.Brake
+	body    *control.Body
+	gearbox *control.Gearbox // nil for a manual one
+	nv      map[string]memory
+	codes   *codeMemory
+	now     time.Duration
+	line    func()
 }
 
 func newRig(t testing.TB, seed chance.Seed) *rig {
 	t.Helper()
-	spec, err := car.BuiltIn("petrel-48")
+	return newRigOf(t, "petrel-48", seed)
+}
+
+func newRigOf(t testing.TB, name string, seed chance.Seed) *rig {
+	t.Helper()
+	spec, err := car.BuiltIn(name)
 	require.NoError(t, err)
-	r := &rig{t: t, car: car.New(spec, seed), nv: map[string]memory{"engine": {}, "brake": {}, "body": {}}, codes: &codeMemory{}}
+	r := &rig{t: t, car: car.New(spec, seed), nv: map[string]memory{"engine": {}, "brake": {}, "body": {}, "gearbox": {}}, codes: &codeMemory{}}
+	units, err := ecu.SpecsOf(spec)
+	require.NoError(t, err)
+	codes := map[string]known{}
+	for _, u := range units {
+		codes[u.Name] = known{r.codes, u}
+	}
 	learned, err := control.LearnedValues(spec)
 	require.NoError(t, err)
 	for _, l := range learned {
 		r.nv[l.ECU][l.Value] = l.Number
 	}
-	r.engine, err = control.NewEngine(r.car, r.codes, r.nv["engine"])
+	r.engine, err = control.NewEngine(r.car, codes["engine"], r.nv["engine"])
 	require.NoError(t, err)
-	r.brake, err = control.NewBrake(r.car, r.codes, r.nv["brake"])
+	r.brake, err = control.NewBrake(r.car, codes["brake"], r.nv["brake"])
 	require.NoError(t, err)
-	r.body, err = control.NewBody(r.car, r.codes, r.nv["body"])
+	r.body, err = control.NewBody(r.car, codes["body"], r.nv["body"])
 	require.NoError(t, err)
-	r.line = control.Line(r.engine, r.brake, r.body)
+	if spec.Automatic() {
+		r.gearbox, err = control.NewGearbox(r.car, codes["gearbox"], r.nv["gearbox"])
+		require.NoError(t, err)
+	}
+	r.line = control.Line(r.engine, r.brake, r.body, r.gearbox)
 	return r
 }
 
@@ -89,6 +119,9 @@ func (r *rig) step() {
 	r.engine.Step(r.now)
 	r.brake.Step(r.now)
 	r.body.Step(r.now)
+	if r.gearbox != nil {
+		r.gearbox.Step(r.now)
+	}
 	r.line()
 }
 
@@ -125,7 +158,9 @@ func (r *rig) reading(name string) float64 {
 func (r *rig) start(limit time.Duration) (took time.Duration, ok bool) {
 	r.t.Helper()
 	r.drive("key", "on")
-	r.drive("clutch", "100")
+	if r.gearbox == nil {
+		r.drive("clutch", "100")
+	}
 	r.run(2 * time.Second)
 	r.drive("key", "start")
 	began := r.now
@@ -152,4 +187,14 @@ func (r *rig) spread(name string, d time.Duration) (mean, deviation, low, high f
 	})
 	mean = sum / n
 	return mean, math.Sqrt(max(sq/n-mean*mean, 0)), low, high
+}
+
+// unitOf is the description of a car's ECU.
+func unitOf(t testing.TB, spec *car.Spec, name string) *ecu.Spec {
+	t.Helper()
+	units, err := ecu.SpecsOf(spec)
+	require.NoError(t, err)
+	i := slices.IndexFunc(units, func(u *ecu.Spec) bool { return u.Name == name })
+	require.GreaterOrEqual(t, i, 0, name)
+	return units[i]
 }

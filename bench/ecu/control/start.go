@@ -66,11 +66,16 @@ func (e *Engine) turnState() {
 }
 
 // runStarter decides on the starter and the pump. The clutch must be pressed,
-// which the program believes only of a pedal whose end stops it has learned, and
-// the key must be known.
+// which the program believes only of a pedal whose end stops it has learned; the
+// lever of an automatic gearbox must be at P or N. And the key must be known.
 func (e *Engine) runStarter() {
 	s, a := &e.start, &e.car.Actuators
-	s.allowed = e.learned.clutch && !e.fault.clutch.bad && e.in.clutchPct >= e.cal.Clutch.PressedPct && e.learned.keyGood
+	if c := e.cal.Clutch; c != nil {
+		s.allowed = e.learned.clutch && !e.fault.clutch.bad && e.in.clutchPct >= c.PressedPct
+	} else {
+		s.allowed = e.in.parkNeutral
+	}
+	s.allowed = s.allowed && e.learned.keyGood
 	if !e.in.keyStart {
 		s.done = false
 	}

@@ -69,11 +69,11 @@ func TestNoSeedGivesAHealthyCarACode(t *testing.T) {
 // what a car can be.
 func TestNothingTheDriverDoesBreaksTheModel(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		r := newRig(t, chance.Seed(rapid.Uint64().Draw(rt, "seed")))
+		r := newRigOf(t, rapid.SampledFrom(car.Names()).Draw(rt, "car"), chance.Seed(rapid.Uint64().Draw(rt, "seed")))
 		for range rapid.IntRange(1, 12).Draw(rt, "acts") {
-			switch c := rapid.SampledFrom(append(car.Controls(), "wire", "plug", "soak")).Draw(rt, "act"); c {
+			switch c := rapid.SampledFrom(append(r.car.Spec().Controls(), "wire", "plug", "soak")).Draw(rt, "act"); c {
 			case "wire":
-				name := rapid.SampledFrom([]string{"crank-sensor", "air-mass-sensor", "coolant-sensor", "clutch-sensor", "throttle-motor",
+				name := rapid.SampledFrom([]string{"crank-sensor", "air-mass-sensor", "coolant-sensor", "throttle-motor",
 					"injector-1", "starter-relay", "lambda-sensor-b1s1", "throttle-sensor-1", "pedal-sensor-1"}).Draw(rt, "circuit")
 				w := car.Wiring{State: car.WireState(rapid.IntRange(0, 6).Draw(rt, "state")), Ohm: 1000, OpenPct: 20, PeriodS: 1}
 				r.wire(name, w)
@@ -85,6 +85,8 @@ func TestNothingTheDriverDoesBreaksTheModel(t *testing.T) {
 				r.car.Soak(a, rapid.Float64Range(a, 115).Draw(rt, "coolant"))
 			case "key":
 				r.drive(c, rapid.SampledFrom([]string{"off", "accessory", "on", "start"}).Draw(rt, "key"))
+			case "selector":
+				r.drive(c, rapid.SampledFrom([]string{"P", "R", "N", "D"}).Draw(rt, "selector"))
 			case "gear":
 				r.drive(c, rapid.SampledFrom([]string{"-1", "0", "1", "2", "3", "6"}).Draw(rt, "gear"))
 			case "parking_brake", "door_open":

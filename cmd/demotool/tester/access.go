@@ -9,12 +9,17 @@ import (
 	"sawhorse/canbus"
 )
 
-// secrets are what the maker of the stand-in car gives a workshop for security
+// secrets are what the maker of the stand-in cars gives a workshop for security
 // level 1 of its control units, by the identifier that a unit listens to.
 var secrets = map[canbus.Key]uint32{
 	canbus.KeyOf(0x7E0, false): 0x48E0C0DE,
 	canbus.KeyOf(0x7E1, false): 0x48B2A4E5,
 	canbus.KeyOf(0x7A0, false): 0x48B0D7A1,
+
+	canbus.KeyOf(request29|0x10<<8, true):      0x18E04B71,
+	canbus.KeyOf(request29|gearbox29<<8, true): 0x18C7E05A,
+	canbus.KeyOf(request29|brake29<<8, true):   0x18B22F93,
+	canbus.KeyOf(request29|body29<<8, true):    0x18B0913C,
 }
 
 // Limits of security access: a wrong key is not tried again, as every unit locks

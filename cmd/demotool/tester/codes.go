@@ -130,6 +130,7 @@ const (
 	nrcVehicleMoving  = 0x88
 	nrcPedal          = 0x8A
 	nrcNotInNeutral   = 0x8C
+	nrcNotInPark      = 0x90
 	nrcVoltageTooLow  = 0x93
 	nrcVoltageTooHigh = 0x92
 )

@@ -50,7 +50,8 @@ func (t *Tester) tryOBD(functional canbus.Key, then func()) {
 func (t *Tester) tryUDS(n int) {
 	var asked []*peer
 	for _, p := range t.l.peers {
-		if !p.obd && !p.present {
+		// Where OBD has found the kind of identifiers, a unit on the other is none.
+		if !p.obd && !p.present && (len(t.obd()) == 0 || p.tx.Extended() == t.l.functional.Extended()) {
 			asked = append(asked, p)
 		}
 	}

@@ -120,16 +120,19 @@ func (t *Tester) learn() {
 func (t *Tester) owner(g *learning) *peer {
 	switch g.unit {
 	case unitBrake:
-		return t.listening(request11 + 1)
+		return t.listening(request11+1, at29(brake29))
 	case unitBody:
-		return t.listening(bodyRequest)
+		return t.listening(bodyRequest, at29(body29))
+	case unitGearbox:
+		return t.listening(0, at29(gearbox29))
 	}
 	return g.engine
 }
 
-// listening is the control unit found that listens to an 11-bit identifier.
-func (t *Tester) listening(id canbus.ID) *peer {
-	ps := t.only(func(p *peer) bool { return p.tx == canbus.KeyOf(id, false) })
+// listening is the control unit found that listens to an 11-bit identifier, or to a
+// 29-bit one.
+func (t *Tester) listening(id11, id29 canbus.ID) *peer {
+	ps := t.only(func(p *peer) bool { return p.tx == canbus.KeyOf(id11, false) || p.tx == canbus.KeyOf(id29, true) })
 	if len(ps) == 0 {
 		return nil
 	}
@@ -265,7 +268,7 @@ func (g *learning) sessionGone(nrc byte) bool {
 // waitable are refusals that a person can cure while the tool waits.
 func waitable(nrc byte) bool {
 	switch nrc {
-	case nrcConditions, nrcBusy, nrcEngineStopped, nrcRunTime, nrcTooCold, nrcPedal, nrcNotInNeutral:
+	case nrcConditions, nrcBusy, nrcEngineStopped, nrcRunTime, nrcTooCold, nrcPedal, nrcNotInNeutral, nrcNotInPark:
 		return true
 	}
 	return false

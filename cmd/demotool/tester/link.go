@@ -13,6 +13,10 @@ const (
 	functional11 canbus.ID = 0x7DF
 	request11    canbus.ID = 0x7E0
 	bodyRequest  canbus.ID = 0x7A0
+	// Addresses of a car with 29-bit identifiers, beside the engine's.
+	gearbox29    canbus.ID = 0x18
+	brake29      canbus.ID = 0x28
+	body29       canbus.ID = 0x40
 	response11   canbus.ID = 0x7E8
 	functional29 canbus.ID = 0x18DB33F1
 	request29    canbus.ID = 0x18DA00F1
@@ -140,6 +144,10 @@ func (l *link) peerOf(k canbus.Key) *peer {
 	return p
 }
 
+// at29 is the physical request identifier of an address (ISO 15765-4, normal fixed
+// addressing).
+func at29(address canbus.ID) canbus.ID { return request29 | address<<8 }
+
 // requestOf is the physical request identifier of the OBD control unit that
 // answers with k (ISO 15765-4: 7E0+n and 7E8+n; 18DAxxF1 and 18DAF1xx).
 func requestOf(k canbus.Key) (canbus.Key, bool) {
@@ -148,7 +156,7 @@ func requestOf(k canbus.Key) (canbus.Key, bool) {
 		if id&^0xFF != response29 {
 			return 0, false
 		}
-		return canbus.KeyOf(request29|id&0xFF<<8, true), true
+		return canbus.KeyOf(at29(id&0xFF), true), true
 	}
 	if id < response11 || id >= response11+maxOBD {
 		return 0, false

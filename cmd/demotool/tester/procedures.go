@@ -6,9 +6,10 @@ import "time"
 type unit uint8
 
 const (
-	unitEngine unit = iota // who knows the engine's speed
-	unitBrake              // who listens to 7E1
-	unitBody               // the body control unit beyond OBD
+	unitEngine  unit = iota // who knows the engine's speed
+	unitBrake               // who listens to 7E1
+	unitBody                // the body control unit beyond OBD
+	unitGearbox             // who listens to 18DA18F1
 )
 
 // procedure is one learn routine and what the person has to do for it.
@@ -140,6 +141,17 @@ var procedures = []procedure{
 		during:   "leave the key on",
 		after:    "the rest voltage of the new battery is stored",
 		hold:     "the key was turned, or the supply sank",
+		refused:  "is the key on?",
+		gap:      500 * time.Millisecond,
+		limit:    20 * time.Second,
+	},
+	{
+		position: "shift-adaptation", rid: 0x0240, unit: unitGearbox,
+		cautions: []string{"key on, engine off; parking brake set, lever at P", "the first shifts of the next drive are rougher: somewhere without traffic"},
+		before:   "key on, engine off, lever at P",
+		during:   "leave key and lever alone",
+		after:    "what the gearbox had learned of its shifts is erased",
+		hold:     "key, lever or engine did not stay as they were",
 		refused:  "is the key on?",
 		gap:      500 * time.Millisecond,
 		limit:    20 * time.Second,

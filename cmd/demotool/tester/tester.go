@@ -47,9 +47,13 @@ type Config struct {
 	Limit, Patience, LostWait time.Duration
 }
 
-// DefaultUDS is the body control unit at 7A0 / 7A8.
+// DefaultUDS is the body control unit: at 7A0 / 7A8, and in a car with 29-bit
+// identifiers at address 40. Those of the car's own kind of identifier are asked.
 func DefaultUDS() []Pair {
-	return []Pair{{Name: "body", Request: canbus.KeyOf(0x7A0, false), Respond: canbus.KeyOf(0x7A8, false)}}
+	return []Pair{
+		{Name: "body", Request: canbus.KeyOf(bodyRequest, false), Respond: canbus.KeyOf(bodyRequest+8, false)},
+		{Name: "body", Request: canbus.KeyOf(at29(body29), true), Respond: canbus.KeyOf(response29|body29, true)},
+	}
 }
 
 // Tester works on one task. Time may be any monotonic duration; it begins with
