@@ -9,7 +9,9 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
+	"strings"
 	"time"
 
 	"sawhorse/bench/chance"
@@ -70,6 +72,7 @@ type Run struct {
 	capture  *capture.Writer
 	replay   *replay.Replay
 	tasks    *taskRunner
+	partial  string // what there is of a capture that could not be written
 	socket   string // folder of the bus's socket, made for this run
 	ours     error  // our own fault, which ends the run
 	ended    bool
@@ -150,15 +153,49 @@ func (r *Run) Execute(ctx context.Context) (*Result, error) {
 	if err != nil {
 		return nil, errors.Join(err, r.tearDown(false))
 	}
-	err = r.rig.Run(ctx, time.Duration(r.plan.Duration))
-	r.finish(res, err)
+	r.finish(res, r.loop(ctx))
 	if err := r.tearDown(true); err != nil && res.Err == nil {
 		res.Err = err
+	}
+	if r.partial != "" {
+		res.Capture = r.partial
 	}
 	for _, v := range res.Verdicts {
 		r.rig.Metrics.Verdict(v.Outcome.String())
 	}
 	return res, nil
+}
+
+// PanicError says that the program itself is wrong: a run broke off in a panic.
+type PanicError struct {
+	Value any
+	Stack []byte
+}
+
+// Error tells the panic and the first place of this project in its stack.
+func (e *PanicError) Error() string {
+	where := ""
+	for line := range strings.Lines(string(e.Stack)) {
+		// The first frames are of the panic itself, and of who caught it.
+		if i := strings.Index(line, ".go:"); i >= 0 && !strings.Contains(line, "/runtime/") && !strings.Contains(line, "bench/run.go") {
+			where, _, _ = strings.Cut(strings.TrimSpace(line), " ")
+			break
+		}
+	}
+	return fmt.Sprintf("the bench panicked: %v at %s", e.Value, where)
+}
+
+// loop runs the loop to its end. A panic in it is our own fault, and no reason to lose
+// the other runs and what this one has shown so far.
+func (r *Run) loop(ctx context.Context) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			e := &PanicError{Value: p, Stack: debug.Stack()}
+			r.opt.Log.Error("panic in a run", "scenario", r.scenario.Name, "seed", r.plan.Seed, "panic", p, "stack", string(e.Stack))
+			err = e
+		}
+	}()
+	return r.rig.Run(ctx, time.Duration(r.plan.Duration))
 }
 
 func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
@@ -378,7 +415,10 @@ func (r *Run) tearDown(keep bool) error {
 	}
 	if r.capture != nil {
 		if keep {
-			errs = append(errs, r.capture.Close())
+			if err := r.capture.Close(); err != nil {
+				errs = append(errs, err)
+				r.partial = r.capture.Part()
+			}
 		} else {
 			errs = append(errs, r.capture.Abort())
 		}

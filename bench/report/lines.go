@@ -75,9 +75,6 @@ type (
 	}
 )
 
-// Outcomes of a run in the lines, by its status.
-var runOutcomes = [...]string{Passed: "passed", Failed: "failed", CouldNot: "could-not-run"}
-
 // Lines writes the runs as JSON, a line a run and a line for each of its verdicts,
 // all in the order given. Earlier attempts come before the one that counts.
 func Lines(w io.Writer, runs []Run) error {
@@ -100,7 +97,7 @@ func Lines(w io.Writer, runs []Run) error {
 func (r *Run) lines(enc *json.Encoder, id string, attempt int) error {
 	l := runLine{
 		Kind: "run", Format: LinesFormat, Run: id, Scenario: r.Scenario, Title: r.Title, Seed: r.Seed, Params: r.Params,
-		Tool: r.Tool, Time: r.Time, Attempt: attempt, Outcome: runOutcomes[r.Status()], Flaky: r.Flaky(),
+		Tool: r.Tool, Time: r.Time, Attempt: attempt, Outcome: StatusWord(r.Status()), Flaky: r.Flaky(),
 		Length: r.Length.Seconds(), Frames: r.Frames, Capture: r.Capture, Again: r.Again,
 	}
 	if r.Err != nil {

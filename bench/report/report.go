@@ -57,19 +57,53 @@ func (r *Run) Flaky() bool { return len(r.Earlier) > 0 && r.Status() == Passed }
 
 // Exit statuses.
 const (
-	Passed    = 0 // everything was judged and holds
-	Failed    = 1 // something was broken, or could not be decided
-	CouldNot  = 2 // the bench or the scenario failed, not the tool
+	Passed   = 0 // everything was judged and holds
+	Failed   = 1 // an expectation was broken
+	CouldNot = 2 // the bench or the scenario failed, not the tool
+	GaveOut  = 3 // the tool hung or crashed
+	Open     = 4 // something could not be decided
+)
+
+const (
 	indentTo  = "  "
 	textWidth = 100
 )
 
-// Status is the exit status of some runs: the highest that applies. Expectations
-// that do not apply to a tool count for nothing.
+// statuses are the exit statuses from the gravest to the best, in words.
+var statuses = []struct {
+	status int
+	word   string
+}{
+	{CouldNot, "could-not-run"}, {GaveOut, "hung-or-crashed"}, {Failed, "failed"}, {Open, "undecided"}, {Passed, "passed"},
+}
+
+// graver is the graver of two exit statuses: what a tool did that crashed counts less
+// than that it crashed, and nothing of it counts where the bench failed.
+func graver(a, b int) int {
+	for _, s := range statuses {
+		if s.status == a || s.status == b {
+			return s.status
+		}
+	}
+	return CouldNot
+}
+
+// StatusWord is an exit status in a word.
+func StatusWord(status int) string {
+	for _, s := range statuses {
+		if s.status == status {
+			return s.word
+		}
+	}
+	return "unknown"
+}
+
+// Status is the exit status of some runs: the gravest. Expectations that do not apply
+// to a tool count for nothing.
 func Status(runs []Run) int {
 	status := Passed
 	for i := range runs {
-		status = max(status, runs[i].Status())
+		status = graver(status, runs[i].Status())
 	}
 	return status
 }
@@ -82,13 +116,17 @@ func (r *Run) Status() int {
 		status = CouldNot
 	}
 	for i := range r.Verdicts {
-		switch r.Verdicts[i].Outcome {
-		case judge.Fail, judge.Undecided:
-			if !slices.Contains(r.Known, r.Verdicts[i].ID) {
-				status = max(status, Failed)
-			}
-		case judge.Ours:
+		v := &r.Verdicts[i]
+		switch {
+		case v.Outcome == judge.Ours:
 			status = CouldNot
+		case slices.Contains(r.Known, v.ID):
+		case v.Outcome == judge.Fail && (v.Cause == judge.Hung || v.Cause == judge.Crashed):
+			status = graver(status, GaveOut)
+		case v.Outcome == judge.Fail:
+			status = graver(status, Failed)
+		case v.Outcome == judge.Undecided:
+			status = graver(status, Open)
 		}
 	}
 	return status

@@ -247,6 +247,7 @@ func TestStatus(t *testing.T) {
 	one := func(o judge.Outcome, err error) []Run {
 		return []Run{{Verdicts: []judge.Verdict{{Outcome: judge.Pass}, {Outcome: o}}, Err: err}}
 	}
+	gave := func(c judge.Cause) []Run { return []Run{{Verdicts: []judge.Verdict{{Outcome: judge.Fail, Cause: c}}}} }
 	for _, c := range []struct {
 		runs []Run
 		want int
@@ -256,11 +257,16 @@ func TestStatus(t *testing.T) {
 		{one(judge.NotApplicable, nil), Passed},
 		{one(judge.Advice, nil), Passed},
 		{one(judge.Fail, nil), Failed},
-		{one(judge.Undecided, nil), Failed},
+		{one(judge.Undecided, nil), Open},
 		{one(judge.Ours, nil), CouldNot},
 		{one(judge.Pass, errors.New("no bus")), CouldNot},
 		{one(judge.Fail, errors.New("no bus")), CouldNot},
 		{append(one(judge.Fail, nil), one(judge.Pass, nil)...), Failed},
+		{append(one(judge.Fail, nil), one(judge.Undecided, nil)...), Failed},
+		{gave(judge.Hung), GaveOut},
+		{gave(judge.Crashed), GaveOut},
+		{append(one(judge.Fail, nil), gave(judge.Crashed)...), GaveOut},
+		{append(one(judge.Ours, nil), gave(judge.Crashed)...), CouldNot},
 	} {
 		require.Equal(t, c.want, Status(c.runs))
 	}

@@ -58,10 +58,19 @@ func (t *tableWriter) bold(s string) string {
 	return s
 }
 
-func (t *tableWriter) word(o judge.Outcome) string {
-	word := pad(words[o], t.wide)
+// wordOf is the verdict as the table has it: a tool that gave out is told from one that
+// did something wrong.
+func wordOf(v *judge.Verdict) string {
+	if v.Outcome == judge.Fail && (v.Cause == judge.Hung || v.Cause == judge.Crashed) {
+		return strings.ToUpper(v.Cause.String())
+	}
+	return words[v.Outcome]
+}
+
+func (t *tableWriter) word(v *judge.Verdict) string {
+	word := pad(wordOf(v), t.wide)
 	if t.opt.Bold {
-		return "\x1b[" + colours[o] + "m" + word + "\x1b[0m"
+		return "\x1b[" + colours[v.Outcome] + "m" + word + "\x1b[0m"
 	}
 	return word
 }
@@ -78,7 +87,7 @@ func (t *tableWriter) rows(r *Run) {
 		if !shown(v) {
 			continue
 		}
-		t.wide = max(t.wide, len(words[v.Outcome]))
+		t.wide = max(t.wide, len(wordOf(v)))
 		id = max(id, utf8.RuneCountInString(clean(v.ID)))
 		margin = max(margin, utf8.RuneCountInString(v.Margin.String()))
 	}
@@ -87,7 +96,7 @@ func (t *tableWriter) rows(r *Run) {
 		if !shown(v) {
 			continue
 		}
-		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v.Outcome), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
+		fmt.Fprintf(t, "%s%s  %s  %s  %s\n", indentTo, t.word(v), pad(clean(v.ID), id), padLeft(v.Margin.String(), margin), clean(v.Says))
 		if v.Outcome != judge.Pass || v.Nothing {
 			if slices.Contains(r.Known, v.ID) {
 				fmt.Fprintln(t, indentTo+indentTo+"known: the baseline has it")
@@ -97,7 +106,7 @@ func (t *tableWriter) rows(r *Run) {
 	}
 	if c := r.tally(); c.kept > 0 && !t.opt.Quiet {
 		t.wide = max(t.wide, len(words[judge.Pass]))
-		fmt.Fprintf(t, "%s%s  %s\n", indentTo, t.word(judge.Pass), keptLine(c.kept))
+		fmt.Fprintf(t, "%s%s  %s\n", indentTo, t.word(&judge.Verdict{Outcome: judge.Pass}), keptLine(c.kept))
 	}
 }
 
@@ -111,11 +120,7 @@ func keptLine(n int) string {
 
 func (t *tableWriter) why(v *judge.Verdict) {
 	const indent = indentTo + indentTo
-	reason := v.Reason
-	if v.Cause != judge.NoCause && v.Cause != judge.Broken {
-		reason = v.Cause.String() + ": " + reason
-	}
-	fmt.Fprintln(t, fold(clean(reason), indent))
+	fmt.Fprintln(t, fold(clean(v.Reason), indent))
 	if v.Nothing {
 		return
 	}
@@ -164,7 +169,7 @@ func (r *Run) outcome() string {
 	var ids []string
 	for i := range r.Verdicts {
 		if v := &r.Verdicts[i]; v.Outcome == judge.Fail || v.Outcome == judge.Undecided || v.Outcome == judge.Ours {
-			ids = append(ids, v.ID+" "+v.Outcome.String())
+			ids = append(ids, v.ID+" "+strings.ToLower(wordOf(v)))
 		}
 	}
 	if r.Err != nil {

@@ -76,16 +76,14 @@ func (o *runOptions) execute(cmd *cobra.Command, jobs []job) error {
 	if stopped {
 		return fmt.Errorf("stopped after %d of %d scenarios", n, len(jobs))
 	}
-	if o.updateBaseline && report.Status(runs) == report.Failed {
-		return nil // what fails is known from now on
-	}
-	switch report.Status(runs) {
-	case report.CouldNot:
+	switch status := report.Status(runs); {
+	case status == report.CouldNot:
 		return errors.New("not every scenario could be run to its end")
-	case report.Failed:
-		return errFailed
+	case status == report.Passed || o.updateBaseline: // what fails is known from now on
+		return nil
+	default:
+		return failedError(status)
 	}
-	return nil
 }
 
 // options are how the batch is done, and what the flags say of it.
@@ -132,9 +130,12 @@ func (r *runner) attempt(ctx context.Context, i, attempt int) (report.Run, bool,
 		run = one[0]
 	}
 	passed := run.Status() == report.Passed
-	if err := r.leave(&run, folder, j.plan.Capture, passed && attempt == 1); err != nil {
+	err = r.leave(&run, folder, j.plan.Capture, passed && attempt == 1)
+	if err != nil && run.Err == nil {
 		return run, false, err
 	}
+	// Where the bench has failed already, what it could not leave comes on top of it.
+	run.Err = errors.Join(run.Err, err)
 	run.Trace = nil // it is in its file, and many of them are much
 	return run, passed, nil
 }

@@ -11,18 +11,15 @@ import (
 	"os/signal"
 	"strings"
 	"syscall"
+
+	"sawhorse/bench/report"
 )
 
-// Exit statuses. Usage and configuration mistakes count as "could not run".
-const (
-	exitPassed = 0
-	exitFailed = 1
-	exitBroken = 2
-)
+// failedError says that the work was done and the answer is no: it is the exit status
+// and prints nothing, since the verdicts have been printed.
+type failedError int
 
-// errFailed says that the work was done and the answer is no: it sets the exit
-// status and prints nothing, since the verdicts have been printed.
-var errFailed = errors.New("some expectations failed")
+func (e failedError) Error() string { return report.StatusWord(int(e)) }
 
 func main() { os.Exit(run(os.Args[1:])) }
 
@@ -36,12 +33,14 @@ func run(args []string) int {
 	root := newRoot()
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
+	var failed failedError
 	switch {
 	case err == nil:
-		return exitPassed
-	case errors.Is(err, errFailed):
-		return exitFailed
+		return report.Passed
+	case errors.As(err, &failed):
+		return int(failed)
 	}
+	// Usage and configuration mistakes count as "could not run".
 	fmt.Fprintf(os.Stderr, "sawhorse: %s\n", strings.TrimSpace(err.Error()))
-	return exitBroken
+	return report.CouldNot
 }

@@ -63,7 +63,10 @@ told as flaky, and its failed attempts are kept.
 A baseline is a file of failures that are known: only others fail. What it lists and
 now passes is told; --update-baseline writes it anew.
 
-Exit status: 0 all passed, 1 some failed, 2 could not run.
+Exit status: 0 all passed; 1 an expectation was broken; 2 could not be run, through a
+mistake in the command or the scenario or a fault of the bench; 3 the tool hung or
+crashed; 4 something could not be decided. Where several apply it is the first of
+2, 3, 1, 4.
 
 ` + cautions,
 		Example: `  sawhorse run

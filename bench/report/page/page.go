@@ -111,9 +111,15 @@ func whole(r *report.Run) (word, class string) {
 	switch {
 	case r.Flaky():
 		return "passed, but not at the first attempt", "open"
-	case r.Status() == report.Failed:
+	}
+	switch r.Status() {
+	case report.Failed:
 		return "failed", "fail"
-	case r.Status() == report.CouldNot:
+	case report.GaveOut:
+		return "failed: the tool hung or crashed", "fail"
+	case report.Open:
+		return "undecided", "open"
+	case report.CouldNot:
 		return "could not be run to its end", "open"
 	}
 	return "passed", "pass"
