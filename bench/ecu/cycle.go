@@ -9,15 +9,6 @@ const (
 	warmUpC     = 70
 )
 
-// General conditions of 13 CCR 1968.2 (d)(4.3.2)(B): at least 600 s since the
-// start of the engine, 300 s at 40 km/h or more, 30 s of idle in a row.
-const (
-	generalRun  = 600 * time.Second
-	generalFast = 300 * time.Second
-	generalIdle = 30 * time.Second
-	generalKmh  = 40
-)
-
 // cycle is the running operation cycle: from key on to key off. It is a
 // driving cycle from the moment the engine runs.
 type cycle struct {
@@ -25,13 +16,7 @@ type cycle struct {
 	startC             float64
 	last               time.Duration
 	observed           bool
-	run, fast, idle    time.Duration
-	idleEnough         bool
-}
-
-// general reports whether the cycle met the general conditions.
-func (c *cycle) general() bool {
-	return c.driven && c.run >= generalRun && c.fast >= generalFast && c.idleEnough
+	usage              usage
 }
 
 // Vehicle is what the memory must know of the car to count cycles.
@@ -44,6 +29,8 @@ type Vehicle struct {
 	Kmh      float64
 	// RPM and LoadPct tell similar conditions.
 	RPM, LoadPct float64
+	// AmbientC and BaroKPa say whether the drive counts for the in-use counters.
+	AmbientC, BaroKPa float64
 }
 
 // BeginCycle starts an operation cycle. Debounce starts anew; the last result
@@ -53,6 +40,9 @@ func (m *Memory) BeginCycle() {
 		return
 	}
 	m.cycle = cycle{on: true}
+	for i := range m.ratios {
+		m.ratios[i].done, m.ratios[i].due = false, false
+	}
 	for i := range m.recs {
 		r := &m.recs[i]
 		r.status = r.status&^testFailedThisCycle | notCompletedThisCycle
@@ -69,7 +59,6 @@ func (m *Memory) Started() {
 		return
 	}
 	m.cycle.driven = true
-	m.life.ignite()
 	for i := range m.recs {
 		m.confirm(i)
 	}
@@ -91,6 +80,7 @@ func (m *Memory) EndCycle() {
 	if !m.cycle.on {
 		return
 	}
+	m.countInUse()
 	m.cycle.on = false
 	for i := range m.recs {
 		m.age(i)
@@ -99,7 +89,6 @@ func (m *Memory) EndCycle() {
 		}
 		m.judgePermanent(i)
 	}
-	m.countRatios()
 	m.changes++
 }
 
@@ -119,27 +108,15 @@ func (m *Memory) Observe(now time.Duration, v Vehicle) {
 	if v.Running && !c.driven {
 		// The rise counts from the start of the engine, not from key on.
 		c.startC = v.CoolantC
+		c.usage.start(&v)
 		m.Started()
 	}
 	if c.driven && v.CoolantC >= warmUpC && v.CoolantC-c.startC >= warmUpRiseK {
 		m.WarmUp()
 	}
-	if !v.Running {
-		c.idle = 0
-		m.life.count(dt, v.Kmh, false, m.MIL())
-		return
-	}
-	c.run += dt
-	if v.Kmh >= generalKmh {
-		c.fast += dt
-	}
-	if v.Idle {
-		c.idle += dt
-	} else {
-		c.idle = 0
-	}
-	c.idleEnough = c.idleEnough || c.idle >= generalIdle
-	m.life.count(dt, v.Kmh, true, m.MIL())
+	c.usage.count(dt, &v)
+	m.life.count(dt, v.Kmh, v.Running, m.MIL())
+	m.countInUse()
 }
 
 // judgeTrip is the end of a driving cycle for one code: a clean one drops the
@@ -186,7 +163,7 @@ func (m *Memory) judgePermanent(i int) {
 	if m.cycle.driven && r.status&notCompletedThisCycle == 0 {
 		r.passed = true
 	}
-	r.driven = r.driven || m.cycle.general()
+	r.driven = r.driven || m.cycle.driven && m.cycle.usage.met()
 	if r.passed && (r.driven || m.codes[i].Ratio != "") {
 		r.permanent = false
 	}

@@ -1,6 +1,7 @@
 package ecu
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -71,7 +72,7 @@ func TestReadinessBytes(t *testing.T) {
 	assert.Equal(t, "41 41 00 07 65 65", r.call("01 41"), "with the engine off no monitor completes")
 	r.plant.warmIdle()
 	r.wait(12 * time.Second)
-	for _, code := range []string{"P0134", "P0154", "P0135", "P0155", "P0442", "P0420"} {
+	for _, code := range strings.Fields("P0134 P0154 P0133 P0153 P0137 P0138 P0140 P0157 P0158 P0160 P0135 P0155 P0141 P0161 P0442 P0441 P0455 P0496 P0420") {
 		r.pass(code)
 	}
 	assert.Equal(t, "41 41 00 07 65 01", r.call("01 41"), "worked example: the catalyst is not finished")
@@ -136,20 +137,4 @@ func TestCounters(t *testing.T) {
 	assert.Zero(t, l.m.life.clearKm+l.m.life.clearMinutes+l.m.life.milKm+l.m.life.milMinutes)
 	assert.Equal(t, uint16(65535), saturate(70000), "stops at its end (SAE J1979)")
 	assert.Equal(t, uint16(409), saturate(409.9))
-}
-
-// Infotype 08: OBDCOND, IGNCNTR, then completions and conditions in the order
-// of SAE J1979; a completion counts once in a driving cycle.
-func TestInUseCounters(t *testing.T) {
-	l := newLife(t)
-	l.drive("P0420 P0420")
-	l.generalDrive("P0442")
-	b := l.m.appendInUse(nil)
-	assert.Equal(t, "00 01 00 02 "+ // general conditions once, two starts
-		"00 01 00 01 00 00 00 00 "+ // catalyst bank 1 and 2
-		"00 00 00 00 00 00 00 00 "+ // oxygen sensors
-		"00 00 00 00 00 00 00 00 "+ // EGR, secondary air
-		"00 01 00 01", spaced(b)) // evap
-	l.m.Clear(allGroups)
-	assert.Equal(t, b, l.m.appendInUse(nil), "service 04 leaves them")
 }

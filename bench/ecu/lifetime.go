@@ -28,12 +28,6 @@ func (l *lifetime) warm() {
 	}
 }
 
-func (l *lifetime) ignite() {
-	if l.ignitions < 65535 {
-		l.ignitions++
-	}
-}
-
 // count adds a stretch of time. The counters with the lamp on start anew when
 // it comes on and keep their value when it goes out (SAE J1979 PIDs 21, 4D).
 func (l *lifetime) count(dt time.Duration, kmh float64, running, lamp bool) {

@@ -72,6 +72,7 @@ func NewMemory(spec *Spec) *Memory {
 		}
 	}
 	m.supervise(spec.Memory.Readiness)
+	m.bindRatios()
 	if h := spec.Memory.History; h != nil {
 		for i := range m.recs {
 			m.recs[i].status = 0

@@ -267,12 +267,18 @@ func TestAPermanentCodeOutlivesACycleWithAFailure(t *testing.T) {
 // generalDrive meets the general conditions: 600 s running, 300 s at 40 km/h or
 // more, 30 s of idle in a row (13 CCR 1968.2).
 func (l *life) generalDrive(results string) {
+	l.driveIn(func(v *Vehicle, _ int) {}, results)
+}
+
+// driveIn is the same with something changed of each second.
+func (l *life) driveIn(change func(v *Vehicle, s int), results string) {
 	l.m.BeginCycle()
 	for s := 0; s <= 600; s++ {
-		v := Vehicle{Running: true, CoolantC: 20 + float64(s)/8, Kmh: 60}
+		v := Vehicle{Running: true, CoolantC: 20 + float64(s)/8, Kmh: 60, AmbientC: 18, BaroKPa: 101}
 		if s < 40 {
 			v.Kmh, v.Idle = 0, true
 		}
+		change(&v, s)
 		l.now += time.Second
 		l.m.Observe(l.now, v)
 	}

@@ -38,6 +38,7 @@ type Module struct {
 	rpm, load      *signal.Ref
 	idle           []rule
 	coolant, kmh   *signal.Ref
+	ambient, baro  *signal.Ref
 	failures       int
 }
 
@@ -76,13 +77,15 @@ func (m *Module) bind(p Parts) error {
 		m.running = &r
 	}
 	m.idle = b.rules("$.memory.idle", mem.Idle)
-	if mem.CoolantC != "" {
-		r := b.ref("$.memory.coolant", mem.CoolantC)
-		m.coolant = &r
-	}
-	if mem.Kmh != "" {
-		r := b.ref("$.memory.speed", mem.Kmh)
-		m.kmh = &r
+	for _, x := range []struct {
+		at   **signal.Ref
+		name string
+		key  string
+	}{{&m.coolant, mem.CoolantC, "coolant"}, {&m.kmh, mem.Kmh, "speed"}, {&m.ambient, mem.AmbientC, "ambient"}, {&m.baro, mem.BaroKPa, "baro"}} {
+		if x.name != "" {
+			r := b.ref("$.memory."+x.key, x.name)
+			*x.at = &r
+		}
 	}
 	if like := mem.Similar; like != nil {
 		rpm, load := b.ref("$.memory.similar.rpm", like.RPM), b.ref("$.memory.similar.load", like.Load)
@@ -191,8 +194,14 @@ func (m *Module) Step(now time.Duration) {
 	m.converse(now)
 }
 
+// The weather of a unit that has no reading of it (ISO 2533, sea level).
+const (
+	mildC  = 15
+	seaKPa = 101.325
+)
+
 func (m *Module) vehicle() Vehicle {
-	v := Vehicle{Running: true}
+	v := Vehicle{Running: true, AmbientC: mildC, BaroKPa: seaKPa}
 	if m.running != nil {
 		v.Running = m.running.holds(m.readings)
 	}
@@ -202,6 +211,12 @@ func (m *Module) vehicle() Vehicle {
 	}
 	if m.kmh != nil {
 		v.Kmh = m.readings.Get(*m.kmh)
+	}
+	if m.ambient != nil {
+		v.AmbientC = m.readings.Get(*m.ambient)
+	}
+	if m.baro != nil {
+		v.BaroKPa = m.readings.Get(*m.baro)
 	}
 	if m.rpm != nil {
 		v.RPM, v.LoadPct = m.readings.Get(*m.rpm), m.readings.Get(*m.load)

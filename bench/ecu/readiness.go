@@ -1,7 +1,5 @@
 package ecu
 
-import "slices"
-
 // monitorBits are the places of the readiness monitors in PIDs 01 and 41 (SAE
 // J1979, spark ignition): continuous ones in byte B, the others in C and D.
 var monitorBits = map[string]struct {
@@ -21,10 +19,6 @@ var monitorBits = map[string]struct {
 	"egr":             {false, 7},
 }
 
-// ratioNames are the in-use counters of infotype 08 in their order: each a
-// completion and a condition counter after OBDCOND and IGNCNTR.
-var ratioNames = []string{"catalyst_1", "catalyst_2", "oxygen_1", "oxygen_2", "egr", "secondary_air", "evap"}
-
 // monitor is one supported readiness monitor and its codes.
 type monitor struct {
 	name       string
@@ -33,12 +27,7 @@ type monitor struct {
 	codes      []int
 }
 
-type ratioCounter struct {
-	codes                 []int
-	completed, conditions uint16
-}
-
-// supervise collects the codes of the supported monitors and in-use counters.
+// supervise collects the codes of the supported monitors.
 func (m *Memory) supervise(names []string) {
 	for _, name := range names {
 		b := monitorBits[name]
@@ -50,12 +39,6 @@ func (m *Memory) supervise(names []string) {
 		}
 		m.groups = append(m.groups, g)
 	}
-	m.ratios = make([]ratioCounter, len(ratioNames))
-	for i := range m.codes {
-		if k := slices.Index(ratioNames, m.codes[i].Ratio); k >= 0 {
-			m.ratios[k].codes = append(m.ratios[k].codes, i)
-		}
-	}
 }
 
 // Ready reports whether a supported readiness monitor is complete since the
@@ -63,7 +46,7 @@ func (m *Memory) supervise(names []string) {
 func (m *Memory) Ready(name string) (complete, ok bool) {
 	for i := range m.groups {
 		if g := &m.groups[i]; g.name == name {
-			return g.continuous || m.completed(g.codes, notCompletedSinceClear), true
+			return g.continuous || m.ready(g.codes, notCompletedSinceClear), true
 		}
 	}
 	return false, false
@@ -77,6 +60,22 @@ func (m *Memory) completed(codes []int, bit byte) bool {
 		}
 	}
 	return true
+}
+
+// ready reports whether a monitor shows as complete: all its tests have, or, since the
+// last clear, one of them has found its fault often enough to confirm it. A large
+// leak, for one, keeps the small ones from ever being looked for (13 CCR 1968.2
+// (g)(4.1), from memory).
+func (m *Memory) ready(codes []int, bit byte) bool {
+	if m.completed(codes, bit) {
+		return true
+	}
+	for _, i := range codes {
+		if bit == notCompletedSinceClear && m.recs[i].status&confirmedDTC != 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // appendStatus is PID 01: lamp and number of confirmed emission codes, then
@@ -109,49 +108,10 @@ func (m *Memory) appendMonitors(b []byte, bit byte) []byte {
 			continuous |= g.mask
 		default:
 			supported |= g.mask
-			if !m.completed(g.codes, bit) {
+			if !m.ready(g.codes, bit) {
 				open |= g.mask
 			}
 		}
 	}
 	return append(b, continuous, supported, open)
-}
-
-// countRatios is the end of a driving cycle for the in-use counters: a monitor
-// that completed counts once, the general conditions count once.
-func (m *Memory) countRatios() {
-	if !m.cycle.driven {
-		return
-	}
-	general := m.cycle.general()
-	if general {
-		bump(&m.life.conditions)
-	}
-	for i := range m.ratios {
-		r := &m.ratios[i]
-		if len(r.codes) == 0 {
-			continue
-		}
-		if general {
-			bump(&r.conditions)
-		}
-		if m.completed(r.codes, notCompletedThisCycle) {
-			bump(&r.completed)
-		}
-	}
-}
-
-func bump(n *uint16) {
-	if *n < 65535 {
-		*n++
-	}
-}
-
-// appendInUse is infotype 08: sixteen counters.
-func (m *Memory) appendInUse(b []byte) []byte {
-	b = append16(append16(b, m.life.conditions), m.life.ignitions)
-	for i := range m.ratios {
-		b = append16(append16(b, m.ratios[i].completed), m.ratios[i].conditions)
-	}
-	return b
 }

@@ -180,6 +180,10 @@ type memorySpec struct {
 	Idle     []Condition `yaml:"idle"`
 	CoolantC string      `yaml:"coolant"`
 	Kmh      string      `yaml:"speed"`
+	// AmbientC and BaroKPa bound the drives that the in-use counters count; without a
+	// reading the weather is mild and the sea near.
+	AmbientC string `yaml:"ambient"`
+	BaroKPa  string `yaml:"baro"`
 	// Readiness lists the supported monitors.
 	Readiness []string `yaml:"readiness"`
 	// Enable are the conditions without which a monitor does not run.

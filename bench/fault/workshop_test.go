@@ -31,7 +31,7 @@ type unit struct {
 	step     func(now time.Duration)
 	on       bool
 
-	powered, key, kmh, runs, coolant, pedal func() float64
+	powered, key, kmh, runs, coolant, pedal, ambient, baro func() float64
 }
 
 // bind finds the readings that the memory needs once.
@@ -45,6 +45,7 @@ func (u *unit) bind() {
 	}
 	u.powered, u.key, u.kmh, u.runs = get("powered"), get("key"), get("vehicle_kmh"), get("engine_running")
 	u.coolant, u.pedal = get("coolant_c"), get("pedal_pct")
+	u.ambient, u.baro = get("ambient_c"), get("baro_kpa")
 }
 
 // workshop is a car with its ECUs, driven through whole cycles.
@@ -192,8 +193,9 @@ func (u *unit) cycle(now time.Duration) {
 	}
 	kmh := u.kmh()
 	v := ecu.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
+	v.AmbientC, v.BaroKPa = u.ambient(), u.baro()
 	if u.spec.Name == "brake" {
-		v.Running = kmh > 5
+		v.Running, v.BaroKPa = kmh > 5, 101 // it has no reading of the outside
 	}
 	v.Idle = v.Running && kmh < 1.6 && u.pedal() < 3
 	u.mem.Observe(now, v)
