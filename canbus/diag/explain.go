@@ -1,6 +1,7 @@
 package diag
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 )
@@ -40,44 +41,6 @@ var identifiers = map[uint16]string{
 	0xF197: "systemNameOrEngineType", 0xF198: "repairShopCodeOrTesterSerialNumber", 0xF199: "programmingDate",
 	0xF19A: "calibrationRepairShopCodeOrCalibrationEquipmentSerialNumber", 0xF19B: "calibrationDate",
 	0xF19C: "calibrationEquipmentSoftwareNumber", 0xF19D: "ECUInstallationDate", 0xF19E: "ODXFile", 0xF19F: "entity",
-}
-
-// parameters are the parameters of services 01 and 02 (SAE J1979; names shortened,
-// from memory).
-var parameters = map[byte]string{
-	0x00: "supported 01-20", 0x01: "monitor status since clearing", 0x02: "code that stored the freeze frame", 0x03: "fuel system status",
-	0x04: "calculated load", 0x05: "coolant temperature", 0x06: "short term fuel trim bank 1", 0x07: "long term fuel trim bank 1",
-	0x08: "short term fuel trim bank 2", 0x09: "long term fuel trim bank 2", 0x0A: "fuel pressure", 0x0B: "intake manifold pressure",
-	0x0C: "engine speed", 0x0D: "vehicle speed", 0x0E: "ignition timing advance", 0x0F: "intake air temperature",
-	0x10: "air flow rate", 0x11: "throttle position", 0x13: "oxygen sensor locations", 0x14: "oxygen sensor bank 1 sensor 1",
-	0x15: "oxygen sensor bank 1 sensor 2", 0x18: "oxygen sensor bank 2 sensor 1", 0x19: "oxygen sensor bank 2 sensor 2",
-	0x1C: "OBD requirements", 0x1F: "time since engine start", 0x20: "supported 21-40", 0x21: "distance with lamp on",
-	0x2E: "commanded purge", 0x2F: "fuel level", 0x30: "warm-ups since clearing", 0x31: "distance since clearing",
-	0x33: "barometric pressure", 0x3C: "catalyst temperature bank 1 sensor 1", 0x40: "supported 41-60",
-	0x41: "monitor status this driving cycle", 0x42: "control module voltage", 0x43: "absolute load",
-	0x44: "commanded equivalence ratio", 0x45: "relative throttle position", 0x46: "ambient air temperature",
-	0x47: "absolute throttle position B", 0x49: "accelerator pedal position D", 0x4A: "accelerator pedal position E",
-	0x4C: "commanded throttle", 0x4D: "time with lamp on", 0x4E: "time since clearing", 0x51: "fuel type", 0x5C: "engine oil temperature",
-	0x5E: "engine fuel rate", 0x60: "supported 61-80",
-}
-
-// infotypes are those of service 09 (SAE J1979; from memory).
-var infotypes = map[byte]string{
-	0x00: "supported", 0x01: "message count VIN", 0x02: "VIN", 0x03: "message count CALID", 0x04: "calibration identification",
-	0x05: "message count CVN", 0x06: "calibration verification number", 0x08: "in-use performance (spark)", 0x0A: "ECU name",
-	0x0B: "in-use performance (compression)",
-}
-
-// values of one or two bytes: value = scale*n + offset (SAE J1979 annex B).
-var values = map[byte]struct {
-	bytes         int
-	scale, offset float64
-	unit          string
-}{
-	0x04: {1, 100. / 255, 0, "%"}, 0x05: {1, 1, -40, "degC"}, 0x0B: {1, 1, 0, "kPa"}, 0x0C: {2, 0.25, 0, "rev/min"},
-	0x0D: {1, 1, 0, "km/h"}, 0x0E: {1, 0.5, -64, "deg"}, 0x0F: {1, 1, -40, "degC"}, 0x10: {2, 0.01, 0, "g/s"},
-	0x11: {1, 100. / 255, 0, "%"}, 0x1F: {2, 1, 0, "s"}, 0x2F: {1, 100. / 255, 0, "%"}, 0x33: {1, 1, 0, "kPa"},
-	0x42: {2, 0.001, 0, "V"}, 0x46: {1, 1, -40, "degC"}, 0x5C: {1, 1, -40, "degC"},
 }
 
 const (
@@ -122,12 +85,15 @@ func explain(sid byte, data []byte, answer bool) (string, []byte) {
 	switch sid {
 	case 0x01, 0x02:
 		return current(sid, body, answer)
+	case 0x06:
+		return results(body, answer)
 	case 0x09:
-		if name, ok := infotypes[body[0]]; ok {
-			if answer && body[0] == 2 && len(body) > 2 {
-				return "VIN " + printable(body[2:]), nil
-			}
-			return name, body[1:]
+		return vehicle(body, answer)
+	case 0x10:
+		if answer && len(body) == 5 {
+			// ISO 14229-1:2020 table 25: P2 in ms, P2* in steps of 10 ms.
+			name, _ := subFunction(sid, body, answer)
+			return fmt.Sprintf("%s, P2 %d ms, P2* %d ms", name, number(body[1:3]), 10*number(body[3:5])), nil
 		}
 	case 0x14:
 		if !answer && len(body) == 3 {
@@ -147,9 +113,7 @@ func explain(sid byte, data []byte, answer bool) (string, []byte) {
 		}
 		return fmt.Sprintf("%s %02X", kind, body[0]&^suppress), body[1:]
 	case 0x19:
-		if name, ok := subFunctions[sid][body[0]]; ok && answer && (body[0] == 0x02 || body[0] == 0x0A || body[0] == 0x15) {
-			return name + strings.TrimPrefix(readDTC(body, answer), fmt.Sprintf("%02X", body[0])), nil
-		}
+		return readDTCInformation(body, answer)
 	}
 	return subFunction(sid, body, answer)
 }
@@ -170,53 +134,44 @@ func subFunction(sid byte, body []byte, answer bool) (string, []byte) {
 	return name, rest
 }
 
-// identifier reads data identifiers; one follows another only in a request.
-func identifier(body []byte, once bool) (string, []byte) {
-	var names []string
+// identifier reads data identifiers; one follows another only in a request, or where
+// the length of its data is known.
+func identifier(body []byte, data bool) (string, []byte) {
+	var list []string
 	for len(body) >= 2 {
 		did := uint16(body[0])<<8 | uint16(body[1])
+		p, known := parameters[byte(did)]
+		known = known && did>>8 == 0xF4 // ISO 14229-1:2020 table C.1: F400 to F4FF are the parameters of OBD
 		name := fmt.Sprintf("%04X", did)
 		if n, ok := identifiers[did]; ok {
 			name = n + " (" + name + ")"
-		} else if n, ok := parameters[byte(did)]; ok && did>>8 == 0xF4 {
-			name = n + " (" + name + ")"
+		} else if known {
+			name = p.name + " (" + name + ")"
 		}
-		names = append(names, name)
-		if body = body[2:]; once {
-			if did == 0xF190 && len(body) > 0 {
-				return name + " " + printable(body), nil
+		body = body[2:]
+		switch {
+		case !data || len(body) == 0:
+		case known && len(body) >= p.size:
+			name += " " + p.read(body[:p.size])
+			body = body[p.size:]
+		case did == 0xF190 && len(body) >= vinSize:
+			name += " " + printable(body[:vinSize])
+			body = body[vinSize:]
+		default:
+			if isText(body) {
+				return strings.Join(append(list, name+" "+printable(body)), ", "), nil
 			}
-			break
+			return strings.Join(append(list, name), ", "), body
 		}
+		list = append(list, name)
 	}
-	return strings.Join(names, ", "), body
+	return strings.Join(list, ", "), body
 }
 
-// current reads services 01 and 02. An answer with one parameter is read; where there
-// are several, lengths are not known to everybody and bytes are shown.
-func current(sid byte, body []byte, answer bool) (string, []byte) {
-	var names []string
-	step, rest := 1, body
-	if sid == 0x02 {
-		step = 2 // the frame's number follows
-	}
-	for len(rest) >= step && (len(names) == 0 || !answer) {
-		name, ok := parameters[rest[0]]
-		if !ok {
-			name = fmt.Sprintf("PID %02X", rest[0])
-		}
-		names = append(names, name)
-		rest = rest[step:]
-	}
-	if len(names) == 0 {
-		return "", nil
-	}
-	if v, ok := values[body[0]]; ok && answer && len(rest) == v.bytes {
-		n := 0
-		for _, b := range rest {
-			n = n<<8 | int(b)
-		}
-		return fmt.Sprintf("%s %.4g %s", names[0], v.scale*float64(n)+v.offset, v.unit), nil
-	}
-	return strings.Join(names, ", "), rest
+const vinSize = 17 // ISO 3779
+
+// isText reports whether data is letters, perhaps filled up with zeros.
+func isText(b []byte) bool {
+	b = bytes.TrimRight(b, "\x00")
+	return len(b) >= 4 && !bytes.ContainsFunc(b, func(r rune) bool { return r < ' ' || r > '~' })
 }
