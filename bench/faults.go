@@ -166,6 +166,9 @@ type copper struct{ *wire.Bus }
 // Sound implements fault.Copper.
 func (c copper) Sound() bool { return c.Wiring() == wire.Sound && !c.IsCut() }
 
+// Has implements fault.Copper.
+func (c copper) Has(unit string) bool { _, ok := c.Port(unit); return ok }
+
 // Short implements fault.Copper.
 func (c copper) Short() { c.SetWiring(wire.StuckRecessive) }
 
@@ -190,7 +193,7 @@ func (r *Rig) cutOff(name string) (fault.ECUCable, error) {
 	if _, ok := r.module(name); !ok {
 		return nil, fmt.Errorf("there is no ECU %q, want one of %s", name, strings.Join(r.titles(), ", "))
 	}
-	p, ok := r.wire.Port(name)
+	p, ok := r.port(name)
 	if !ok {
 		return nil, fmt.Errorf("the ECU %s is not on the bus", name)
 	}

@@ -22,26 +22,29 @@ const (
 	confirmedBit = 0x08
 )
 
-// unitNames are the control units of the Petrel 48.
-var unitNames = []string{"engine", "brake", "body"}
-
 // garage is a car on a bus that is driven through whole drives, with somebody who
 // acknowledges.
 type garage struct {
 	*testing.T
-	rig *bench.Rig
-	end time.Duration // of what is planned
+	rig   *bench.Rig
+	units []string
+	end   time.Duration // of what is planned
 }
 
 func newGarage(t *testing.T) *garage {
 	t.Helper()
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(9)})
+	return newGarageOf(t, "petrel-48", "engine", "brake", "body")
+}
+
+func newGarageOf(t *testing.T, car string, units ...string) *garage {
+	t.Helper()
+	rig, err := bench.NewRig(bench.Settings{Car: car, Seed: chance.Seed(9)})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, rig.Close()) })
 	client := &clientNode{}
 	client.port, err = rig.Bus.Attach("client-1", client)
 	require.NoError(t, err)
-	return &garage{T: t, rig: rig}
+	return &garage{T: t, rig: rig, units: units}
 }
 
 // then plans something for when all that is planned so far has been done.
@@ -95,7 +98,7 @@ func (g *garage) codes(unit string, bit byte) (list []string) {
 
 // all are those of all units, each once.
 func (g *garage) all(bit byte) (list []string) {
-	for _, u := range unitNames {
+	for _, u := range g.units {
 		for _, c := range g.codes(u, bit) {
 			if !slices.Contains(list, c) {
 				list = append(list, c)
@@ -106,7 +109,7 @@ func (g *garage) all(bit byte) (list []string) {
 }
 
 func (g *garage) clear() {
-	for _, u := range unitNames {
+	for _, u := range g.units {
 		require.True(g, g.rig.Module(u).Memory().Clear(0xFFFFFF))
 	}
 }

@@ -36,7 +36,7 @@ func (d *RecordingDesk) StartRecording(name string) error {
 	}
 	file := filepath.Join(d.folder, name+".pcapng")
 	w, err := capture.Create(file, capture.Options{
-		Buses: []string{"can0"}, Origin: clock.WallTime().Add(-d.rig.Loop.Now()), FlushEvery: time.Second,
+		Buses: d.rig.busNames(), Origin: clock.WallTime().Add(-d.rig.Loop.Now()), FlushEvery: time.Second,
 	})
 	if err != nil {
 		return err

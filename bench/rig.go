@@ -5,12 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"time"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/ecu/gateway"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
 	"sawhorse/canbus"
@@ -59,8 +61,10 @@ type Rig struct {
 	Metrics *metrics.Set
 
 	log      *slog.Logger
-	bend     *bend.Bus // what nodes attach to: the bus as faults spoil it
-	wire     *wire.Bus // the embedded bus behind; nil on a Linux interface
+	bend     *bend.Bus   // what nodes attach to: the bus as faults spoil it
+	wire     *wire.Bus   // the embedded bus behind; nil on a Linux interface
+	far      []*wire.Bus // the car's other buses, always embedded
+	gateways []*gateway.Gateway
 	spoil    *spoiler
 	networks networks
 	hub      *hub.Server
@@ -109,10 +113,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 		return nil, err
 	}
 	own := ownNodes(nodeNames(specs)...)
-	bus, err := busOf(spec, specs)
-	if err != nil {
-		return nil, err
-	}
+	bus := &spec.Buses[0] // the one at the diagnostic connector
 	if s.Rate == 0 {
 		s.Rate = bus.BitRate
 	}
@@ -127,26 +128,18 @@ func NewRig(s Settings) (_ *Rig, err error) {
 	r.addresses = addresses(specs)
 	r.watch = newWatch(r.addresses, r.Metrics, own)
 	r.Bus.Tap(r.watch.see)
-	if err := r.build(spec, specs, bus, s.Seed); err != nil {
+	if err := r.openFar(spec); err != nil {
+		return nil, err
+	}
+	if err := r.build(spec, specs, s.Seed); err != nil {
+		return nil, err
+	}
+	if err := r.bridge(spec, specs); err != nil {
 		return nil, err
 	}
 	r.faults = newFaultBoard(r)
 	r.startClock()
 	return r, nil
-}
-
-// busOf is the bus on which the car's units sit.
-func busOf(spec *car.Spec, specs []*ecu.Spec) (*car.BusSpec, error) {
-	for _, s := range specs {
-		b, err := s.BusOf(spec)
-		if err != nil {
-			return nil, err
-		}
-		if b != &spec.Buses[0] {
-			return nil, fmt.Errorf("car %s: unit %s sits on the bus %s; only cars with one bus can be built", spec.Name, s.Name, b.Name)
-		}
-	}
-	return &spec.Buses[0], nil
 }
 
 func newLoop(wall bool) (*clock.Loop, error) {
@@ -217,8 +210,93 @@ func (r *Rig) join(b canbus.Bus) {
 	r.Bus = r.bend
 }
 
+// openFar makes the car's buses behind its gateways. What goes by there is recorded
+// and nothing more: a tool at the connector does not see it.
+func (r *Rig) openFar(spec *car.Spec) error {
+	for i := range spec.Buses[1:] {
+		b := &spec.Buses[i+1]
+		w, err := wire.New(r.Loop, b.Name, wire.Config{BitRate: b.BitRate, DataBitRate: b.DataBitRate, RecoverAfter: 100 * time.Millisecond})
+		if err != nil {
+			return fmt.Errorf("bus %s: %w", b.Name, err)
+		}
+		w.Tap(func(s canbus.Sighting) { r.watch.seeFar(uint8(i+1), s) })
+		r.far = append(r.far, w)
+	}
+	return nil
+}
+
+// side is the bus of the car on which a unit sits.
+func (r *Rig) side(spec *car.Spec, s *ecu.Spec) (canbus.Bus, *car.BusSpec, error) {
+	b, err := s.BusOf(spec)
+	if err != nil {
+		return nil, nil, err
+	}
+	for i := range spec.Buses[1:] {
+		if b == &spec.Buses[i+1] {
+			return r.far[i], b, nil
+		}
+	}
+	return r.Bus, b, nil
+}
+
+// bridge sets the car's gateways to work.
+func (r *Rig) bridge(spec *car.Spec, specs []*ecu.Spec) error {
+	for i := range spec.Gateways {
+		s := &spec.Gateways[i]
+		u := r.unit(s.Unit)
+		if u == nil {
+			return fmt.Errorf("car %s: gateway %q is none of its units, want one of %s", spec.Name, s.Unit, strings.Join(r.titles(), ", "))
+		}
+		near, _ := spec.Bus(s.Near)
+		if b, err := u.module.Spec().BusOf(spec); err != nil || b != near {
+			return fmt.Errorf("car %s: the gateway %s does not sit on the bus %s", spec.Name, s.Unit, s.Near)
+		}
+		p := gateway.Parts{Spec: s, Unit: u.module, Near: near.Network(), Heard: u.program.Heard()}
+		for k := range spec.Buses[1:] {
+			if b := &spec.Buses[k+1]; b.Name == s.Far {
+				p.Far, p.FarFD, p.FarNet = r.far[k], b.DataBitRate > 0, b.Network()
+			}
+		}
+		for _, x := range specs {
+			if b, err := x.BusOf(spec); err == nil && b.Name == s.Far {
+				p.Units = append(p.Units, x)
+			}
+		}
+		g, err := gateway.New(r.Loop, p)
+		if err != nil {
+			return err
+		}
+		r.gateways = append(r.gateways, g)
+		r.each = append(r.each, g.Step)
+	}
+	return nil
+}
+
+// unit finds a control unit; nil without.
+func (r *Rig) unit(name string) *unit {
+	for _, u := range r.units {
+		if u.module.Name() == name {
+			return u
+		}
+	}
+	return nil
+}
+
+// routed lists the messages that gateways make on a bus.
+func routed(spec *car.Spec, bus string) []string {
+	var names []string
+	for i := range spec.Gateways {
+		for k := range spec.Gateways[i].Routes {
+			if x := &spec.Gateways[i].Routes[k]; x.To == bus {
+				names = append(names, x.Target())
+			}
+		}
+	}
+	return names
+}
+
 // build makes the ECUs.
-func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, bus *car.BusSpec, seed chance.Seed) error {
+func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
 	learned, err := control.LearnedValues(spec)
 	if err != nil {
 		return err
@@ -234,8 +312,13 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, bus *car.BusSpec, seed ch
 		if err != nil {
 			return err
 		}
-		m, err := ecu.NewModule(r.Loop, r.Bus, s, ecu.Parts{
-			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(), Rand: seed.For("ecu " + s.Name),
+		side, bus, err := r.side(spec, s)
+		if err != nil {
+			return err
+		}
+		m, err := ecu.NewModule(r.Loop, side, s, ecu.Parts{
+			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(),
+			Routed: routed(spec, bus.Name), FD: side != r.Bus && bus.DataBitRate > 0, Rand: seed.For("ecu " + s.Name),
 		})
 		if err != nil {
 			return err
@@ -303,6 +386,29 @@ func (r *Rig) titles() []string {
 	var names []string
 	for _, u := range r.units {
 		names = append(names, u.module.Name())
+	}
+	return names
+}
+
+// port finds the connection of a control unit: a gateway's is that on the first bus.
+func (r *Rig) port(name string) (*wire.Port, bool) {
+	for _, w := range append([]*wire.Bus{r.wire}, r.far...) {
+		if w == nil {
+			continue
+		}
+		if p, ok := w.Port(name); ok {
+			return p, true
+		}
+	}
+	return nil, false
+}
+
+// busNames are those of a recording: the interface at the connector, then the buses
+// behind gateways.
+func (r *Rig) busNames() []string {
+	names := []string{"can0"}
+	for i := range r.far {
+		names = append(names, fmt.Sprintf("can%d", i+1))
 	}
 	return names
 }

@@ -220,7 +220,7 @@ func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
 		return err
 	}
 	r.capture, err = capture.Create(captureFile, capture.Options{
-		Buses: []string{"can0"}, Origin: r.origin(), FlushEvery: time.Second, Lax: true,
+		Buses: r.rig.busNames(), Origin: r.origin(), FlushEvery: time.Second, Lax: true,
 	})
 	if err != nil {
 		return err

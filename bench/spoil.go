@@ -78,7 +78,7 @@ func (s *spoiler) BusOff(node string) error {
 	if s.rig.wire == nil {
 		return errRealBus
 	}
-	p, ok := s.rig.wire.Port(node)
+	p, ok := s.rig.port(node)
 	if !ok {
 		return fmt.Errorf("node %q is not on the bus now", node)
 	}

@@ -86,6 +86,21 @@ func (w *watch) see(s canbus.Sighting) {
 	}
 }
 
+// seeFar records what goes by on a bus behind a gateway.
+func (w *watch) seeFar(bus uint8, s canbus.Sighting) {
+	if w.record == nil {
+		return
+	}
+	w.count++
+	f := *s.Frame
+	f.Bus = bus
+	if w.err == nil {
+		if err := w.record.Write(&f, s.Touched); err != nil {
+			w.err = fmt.Errorf("frame %d: %w", w.count, err)
+		}
+	}
+}
+
 // laneOf is what a frame counts as in the trace.
 func laneOf(s *canbus.Sighting, own bool) trace.Lane {
 	switch {

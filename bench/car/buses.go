@@ -54,5 +54,73 @@ func (s *Spec) readNetworks(d *strict.Doc, dir string) error {
 			}
 		}
 	}
+	return s.checkGateways(d)
+}
+
+// checkGateways checks that every route has its message on either side, in layouts that
+// fit.
+func (s *Spec) checkGateways(d *strict.Doc) error {
+	joined := map[string]bool{}
+	for i := range s.Gateways {
+		p, g := fmt.Sprintf("$.gateways[%d]", i), &s.Gateways[i]
+		if g.Unit == "" {
+			return d.Errorf(p+".gateway", "missing, want the name of the control unit")
+		}
+		near, ok := s.Bus(g.Near)
+		if !ok || near != &s.Buses[0] {
+			return d.Errorf(p+".near", "%q, want %s, the first bus", g.Near, s.Buses[0].Name)
+		}
+		far, ok := s.Bus(g.Far)
+		if !ok || far == near || joined[g.Far] {
+			return d.Errorf(p+".far", "%q, want another bus that no gateway joins yet", g.Far)
+		}
+		joined[g.Far] = true
+		if len(g.Routes) > 0 && (near.network == nil || far.network == nil) {
+			return d.Errorf(p+".routes", "a bus without network file, want one for each of %s and %s", g.Near, g.Far)
+		}
+		for k := range g.Routes {
+			if err := s.checkRoute(d, fmt.Sprintf("%s.routes[%d]", p, k), &g.Routes[k], near, far); err != nil {
+				return err
+			}
+		}
+	}
+	for i := range s.Buses[1:] {
+		if b := &s.Buses[i+1]; !joined[b.Name] {
+			return d.Errorf(fmt.Sprintf("$.buses[%d]", i+1), "no gateway joins the bus %s, want one under gateways", b.Name)
+		}
+	}
+	return nil
+}
+
+func (s *Spec) checkRoute(d *strict.Doc, p string, r *RouteSpec, near, far *BusSpec) error {
+	var from, to *BusSpec
+	switch r.To {
+	case near.Name:
+		from, to = far, near
+	case far.Name:
+		from, to = near, far
+	default:
+		return d.Errorf(p+".to", "%q, want %s or %s", r.To, near.Name, far.Name)
+	}
+	a, ok := from.network.MessageNamed(r.Message)
+	if !ok {
+		return d.Errorf(p+".message", "%q is no message of %s", r.Message, from.network.File)
+	}
+	b, ok := to.network.MessageNamed(r.Target())
+	if !ok {
+		return d.Errorf(p, "%q is no message of %s", r.Target(), to.network.File)
+	}
+	for _, x := range b.Signals {
+		if x.Counter != nil || x.Checksum != nil {
+			continue
+		}
+		y, ok := a.Signal(x.Name)
+		switch {
+		case !ok:
+			return d.Errorf(p, "the signal %s of %s on %s is not in %s on %s", x.Name, b.Name, to.Name, a.Name, from.Name)
+		case x.Length != y.Length || x.Encoding != y.Encoding || x.Factor != y.Factor || x.Offset != y.Offset || x.Switch || y.Switch || x.Under != nil || y.Under != nil:
+			return d.Errorf(p, "the signal %s has another length or scale on %s than on %s, want equal ones without multiplexing", x.Name, to.Name, from.Name)
+		}
+	}
 	return nil
 }

@@ -158,7 +158,28 @@ func TestABadAutomaticGearboxIsNamedByPlace(t *testing.T) {
 		assert.Contains(t, err.Error(), c.want)
 		assert.Regexp(t, `^x/car.yaml:\d+:\d+: `, err.Error())
 	}
-	_, err := Load(changed(t, "car.yaml", "calibration: calibration.yaml", "calibration: calibration.yaml\nshift_points: x.yaml"), "x")
+	for _, c := range []struct{ old, new, want string }{
+		{"- gateway: gateway\n", "- gateway: ''\n", "gateways[0].gateway: missing, want the name of the control unit"},
+		{"    near: drive\n", "    near: body\n", `gateways[0].near: "body", want drive, the first bus`},
+		{"    far: body\n", "    far: drive\n", `gateways[0].far: "drive", want another bus that no gateway joins yet`},
+		{"    far: body\n", "    far: bodies\n", `"bodies", want another bus`},
+		{"{message: RoadSpeed, to: body}", "{message: RoadSpeeds, to: body}", `gateways[0].routes[1].message: "RoadSpeeds" is no message of x/auklet-18-drive.dbc`},
+		{"{message: RoadSpeed, to: body}", "{message: WheelSpeeds, to: body}", `gateways[0].routes[1]: "WheelSpeeds" is no message of x/auklet-18-body.dbc`},
+		{"{message: RoadSpeed, to: body}", "{message: RoadSpeed, as: GearboxState, to: body}", "the signal Selector of GearboxState on body is not in RoadSpeed on drive"},
+		{"{message: RoadSpeed, to: body}", "{message: RoadSpeed, to: roof}", `gateways[0].routes[1].to: "roof", want drive or body`},
+		{"data_bit_rate: 2000000", "data_bit_rate: 20000000", "buses[1].data_bit_rate: 20000000, want 500000..8000000 bit/s"},
+		{"data_bit_rate: 2000000, ", "", "is CAN FD, and the bus body is not"},
+		{"gateways:\n  - gateway: gateway\n    near: drive\n    far: body\n    routes:\n", "x:\n", "unknown field"},
+	} {
+		_, err := Load(changedOf(t, "auklet18", "car.yaml", c.old, c.new), "x")
+		require.Error(t, err, c.new)
+		assert.Contains(t, err.Error(), c.want)
+		assert.Regexp(t, `^x/(car.yaml|auklet-18-body.dbc):\d+:\d+: `, err.Error())
+	}
+	alone := changedOf(t, "auklet18", "auklet-18-body.dbc", "EngineSpeed : 0|16@1+ (0.25,0)", "EngineSpeed : 0|16@1+ (0.5,0)")
+	_, err := Load(alone, "x")
+	assert.ErrorContains(t, err, "gateways[0].routes[0]: the signal EngineSpeed has another length or scale on body than on drive")
+	_, err = Load(changed(t, "car.yaml", "calibration: calibration.yaml", "calibration: calibration.yaml\nshift_points: x.yaml"), "x")
 	assert.ErrorContains(t, err, `"x.yaml", want none without an automatic gearbox`)
 }
 

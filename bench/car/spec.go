@@ -24,6 +24,8 @@ type Spec struct {
 
 	// Buses are the car's networks. A unit's file says which of them it sits on.
 	Buses []BusSpec `yaml:"buses"`
+	// Gateways join the first bus, which has the diagnostic connector, with another.
+	Gateways []GatewaySpec `yaml:"gateways"`
 	// ECUFiles are the files in Dir that describe one ECU each.
 	ECUFiles []string `yaml:"ecu_files"`
 	// Calibration is the file in Dir with the engine ECU's numbers, ShiftPoints
@@ -49,6 +51,31 @@ type BusSpec struct {
 	File string `yaml:"network"`
 
 	network *dbc.Network
+}
+
+// GatewaySpec is a unit that joins two buses.
+type GatewaySpec struct {
+	// Unit is the name of the control unit; it sits on the bus Near.
+	Unit string `yaml:"gateway"`
+	Near string `yaml:"near"`
+	Far  string `yaml:"far"`
+	// Routes are the messages that it passes on.
+	Routes []RouteSpec `yaml:"routes"`
+}
+
+// RouteSpec is a message that goes on to the bus To, there by the name As, or its own.
+type RouteSpec struct {
+	Message string `yaml:"message"`
+	To      string `yaml:"to"`
+	As      string `yaml:"as"`
+}
+
+// Target is the message's name on the bus it goes to.
+func (r *RouteSpec) Target() string {
+	if r.As != "" {
+		return r.As
+	}
+	return r.Message
 }
 
 // Network is what the bus's file says; nil without a file.

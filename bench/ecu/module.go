@@ -31,6 +31,7 @@ type Module struct {
 	spoilers []*spoiler
 	dipUntil time.Duration // the supply is away until then
 	talk     talk
+	overhear func(f *canbus.Frame)
 
 	on             bool
 	powered, cycle rule
@@ -56,7 +57,7 @@ func NewModule(loop *clock.Loop, bus canbus.Bus, spec *Spec, p Parts) (*Module, 
 	}
 	m.timer = loop.NewTimer(clock.PriorityECU, func() { m.pump(loop.Now()) })
 	m.mux = link.New(loop, clock.PriorityECU)
-	if err := m.open(); err != nil {
+	if err := m.open(p.FD); err != nil {
 		return nil, fmt.Errorf("unit %s: %w", spec.Name, err)
 	}
 	port, err := bus.Attach(spec.Name, m)
@@ -97,10 +98,10 @@ func (m *Module) bind(p Parts) error {
 
 // open makes the endpoints: the physical pair, and the shared identifier that
 // is only listened to.
-func (m *Module) open() error {
+func (m *Module) open(fd bool) error {
 	a := m.spec.Addresses
 	request, response := canbus.KeyOf(a.Request, a.Extended), canbus.KeyOf(a.Response, a.Extended)
-	cfg := isotp.Emission(isotp.Normal(response, request))
+	cfg := Transport(isotp.Normal(response, request), fd)
 	cfg.BlockSize, cfg.STmin = m.spec.Timing.BlockSize, m.spec.Timing.STmin
 	var err error
 	m.physical, err = m.mux.Open(cfg, link.Handlers{
@@ -118,11 +119,34 @@ func (m *Module) open() error {
 		return err
 	}
 	shared := isotp.Functional(canbus.KeyOf(*a.Functional, a.Extended)).Reverse()
-	m.shared, err = m.mux.Open(isotp.Emission(shared), link.Handlers{
+	m.shared, err = m.mux.Open(Transport(shared, fd), link.Handlers{
 		OnMessage: func(req []byte) { m.request(true, req) },
 	})
 	return err
 }
+
+// Transport is how a unit sends diagnostic messages: by the rules of emission
+// diagnostics (ISO 15765-4), or on a bus with CAN FD in frames of up to 64 bytes at the
+// higher bit rate (ISO 15765-2:2016 clause 9.5).
+func Transport(a isotp.Address, fd bool) isotp.Config {
+	if !fd {
+		return isotp.Emission(a)
+	}
+	cfg := isotp.Enhanced(a)
+	cfg.FD, cfg.BRS, cfg.TxDL = true, true, canbus.MaxData
+	return cfg
+}
+
+// Open adds an endpoint to the unit's port, for a gateway.
+func (m *Module) Open(cfg isotp.Config, h link.Handlers) (*link.Link, error) {
+	return m.mux.Open(cfg, h)
+}
+
+// Overhear has fn get every frame that the unit receives while it is alive.
+func (m *Module) Overhear(fn func(f *canbus.Frame)) { m.overhear = fn }
+
+// Alive reports whether the unit has its supply and has booted.
+func (m *Module) Alive() bool { return m.server.Alive(m.loop.Now()) }
 
 // Name is the unit's name.
 func (m *Module) Name() string { return m.spec.Name }
@@ -159,6 +183,9 @@ func (m *Module) Receive(f *canbus.Frame) {
 	}
 	if m.talk.receiver != nil {
 		m.talk.receiver.Receive(now, f)
+	}
+	if m.overhear != nil {
+		m.overhear(f)
 	}
 	m.mux.Receive(f)
 }

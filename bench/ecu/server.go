@@ -60,6 +60,10 @@ type Parts struct {
 	// Heard is what the unit's program hears of others by the network; nil hears
 	// nothing. It has a signal bus_off beside those that the spec names.
 	Heard *signal.Table
+	// Routed are messages of the unit's node that a gateway makes of others.
+	Routed []string
+	// FD says that the unit's bus has CAN FD.
+	FD bool
 	// Rand gives seeds and processing times.
 	Rand *rand.Rand
 }

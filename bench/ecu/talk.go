@@ -41,7 +41,7 @@ func (m *Module) bindTalk(b *binder, p Parts) {
 		b.fail("$.network.node", fmt.Errorf("%q is no node of %s", spec.Node, net.File))
 		return
 	}
-	m.talk.sender, b.err = broadcast.NewSender(net, spec.Node, m.readings)
+	m.talk.sender, b.err = broadcast.NewSender(net, spec.Node, m.readings, p.Routed...)
 	m.talk.timer = m.loop.NewTimer(clock.PriorityECU, m.speak)
 	if p.Heard != nil {
 		m.bindEars(b, net, p.Heard)

@@ -17,6 +17,8 @@ type Copper interface {
 	Short()
 	Cut(nodes []string) error
 	Mend()
+	// Has reports whether a control unit sits on these wires.
+	Has(unit string) bool
 }
 
 // copperAct spoils the wires of the network for all that sit on them.
@@ -28,9 +30,12 @@ type copperAct struct {
 	Apart []string `yaml:"apart"`
 }
 
+// outside is the name of whoever is not of the bench.
+const outside = "tool"
+
 var copperActs = []string{"open", "short"}
 
-func (a *copperAct) check(t *Target, _ Params) error {
+func (a *copperAct) check(t *Target, p Params) error {
 	switch {
 	case t.Copper == nil:
 		return errors.New("only an embedded bus (mem: or unix:) has copper that can be spoilt")
@@ -38,6 +43,11 @@ func (a *copperAct) check(t *Target, _ Params) error {
 		return fmt.Errorf("do is %q, want one of %s", a.Do, strings.Join(copperActs, ", "))
 	case a.Do == "open" && len(a.Apart) == 0:
 		return errors.New("apart is empty, want the nodes on one side")
+	}
+	for _, n := range a.Apart {
+		if n = fill(n, p); n != outside && !t.Copper.Has(n) {
+			return fmt.Errorf("the car %s has no ECU %q on the bus with the diagnostic connector", t.Car.Spec().Name, n)
+		}
 	}
 	return nil
 }

@@ -119,6 +119,12 @@ func newWorkshopWith(t testing.TB, name string) *workshop {
 		require.NoError(t, err)
 		u.readings, u.step = gearbox.Readings, gearbox.Step
 	}
+	if w.unit("gateway") != nil {
+		u, mem, nv = of("gateway")
+		between, err := control.NewGateway(w.car, mem, nv)
+		require.NoError(t, err)
+		u.readings, u.step = between.Readings, between.Step
+	}
 	w.line = control.Line(engine, brake, body, gearbox)
 	for _, u := range w.units {
 		u.bind()

@@ -68,13 +68,14 @@ type value struct {
 	hasUnknown bool
 }
 
-// NewSender gathers the messages of a node. Readings are those of the unit. The
+// NewSender gathers the messages of a node, but for those named, which a gateway makes
+// of others. Readings are those of the unit. The
 // error names the place in the network's file: a message without cycle time, a
 // reading that the unit does not have.
-func NewSender(net *dbc.Network, node string, readings *signal.Table) (*Sender, error) {
+func NewSender(net *dbc.Network, node string, readings *signal.Table, but ...string) (*Sender, error) {
 	s := &Sender{readings: readings}
 	for rank, m := range net.Messages {
-		if m.Sender != node {
+		if m.Sender != node || slices.Contains(but, m.Name) {
 			continue
 		}
 		if m.CycleTime <= 0 {

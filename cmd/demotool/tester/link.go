@@ -14,6 +14,7 @@ const (
 	request11    canbus.ID = 0x7E0
 	bodyRequest  canbus.ID = 0x7A0
 	// Addresses of a car with 29-bit identifiers, beside the engine's.
+	gateway29    canbus.ID = 0x0A
 	gearbox29    canbus.ID = 0x18
 	brake29      canbus.ID = 0x28
 	body29       canbus.ID = 0x40
