@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -169,13 +170,21 @@ func TestWhoTellsOfWhom(t *testing.T) {
 		{"body-ecu-off-network", []string{"U0140"}, []string{"U0140"}, []string{"U0100", "U0121"}},
 		{"network-open", []string{"U0121", "U0140"}, []string{"U0100"}, []string{"U0100"}},
 		{"network-shorted", []string{"U0073"}, []string{"U0073"}, []string{"U0073"}},
+		{"transceiver-worn", []string{"U0073"}, []string{"U0100"}, []string{"U0100"}},
+		{"transceiver-worn brake", []string{"U0121"}, []string{"U0073"}, []string{"U0121"}},
+		{"transceiver-worn body", []string{"U0140"}, []string{"U0140"}, []string{"U0073"}},
 	} {
 		t.Run(c.fault, func(t *testing.T) {
 			g := newGarage(t)
 			g.drive(map[string]any{"key": "on"})
 			g.wait(4 * time.Second)
 			g.then(func() { assert.Empty(t, g.all(pendingBit|confirmedBit)) })
-			g.fault(c.fault, true, nil)
+			id, sender, given := strings.Cut(c.fault, " ")
+			var params map[string]any
+			if given {
+				params = map[string]any{"sender": sender}
+			}
+			g.fault(id, true, params)
 			g.wait(3 * time.Second)
 			g.then(func() {
 				assert.ElementsMatch(t, c.engine, g.codes("engine", confirmedBit))

@@ -46,7 +46,7 @@ type Entry struct {
 var choosing = []Param{
 	{Name: "ids", Kind: Text, Default: "", Text: "identifiers: 7E8, 7E0-7EF, 700/7F0, several with blanks between; none means all"},
 	{Name: "message", Kind: Text, Default: "", Text: "a message by its name in a .dbc file"},
-	{Name: "dbc", Kind: Text, Default: "", Text: "the .dbc file that names messages"},
+	{Name: "dbc", Kind: Text, Default: "", Text: "the .dbc file that names messages; none means the car's own"},
 	{Name: "sender", Kind: Text, Default: "", Text: "whose frames: the name of a node, or tool; none means everybody's"},
 	{Name: "part", Kind: Text, Words: []string{"any", "single", "first", "consecutive", "flow-control"}, Default: "any", Text: "which part of an ISO 15765-2 message"},
 	{Name: "skip", Kind: Number, Max: 1e9, Default: 0.0, Text: "how many matching frames are left alone first"},

@@ -20,6 +20,7 @@ type carView struct {
 	About   string       `json:"about"`
 	VIN     string       `json:"vin"`
 	ECUs    []ecuView    `json:"ecus"`
+	Buses   []busView    `json:"buses"`
 	Signals []signalView `json:"signals"`
 }
 
@@ -28,6 +29,22 @@ type ecuView struct {
 	Title    string `json:"title"`
 	Request  string `json:"request"`
 	Response string `json:"response"`
+}
+
+type busView struct {
+	Name     string        `json:"name"`
+	BitRate  int           `json:"bit_rate"`
+	DataRate int           `json:"data_bit_rate,omitempty"`
+	File     string        `json:"dbc,omitempty"`
+	Messages []messageView `json:"messages"`
+}
+
+type messageView struct {
+	ID     string  `json:"id"`
+	Name   string  `json:"name"`
+	Unit   string  `json:"unit"`
+	Period float64 `json:"period_s"`
+	Text   string  `json:"text"`
 }
 
 type signalView struct {
@@ -42,7 +59,7 @@ func newCarsCommand() *cobra.Command {
 		Use:   "cars [NAME]",
 		Short: "List the stand-in cars, or tell about one",
 		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
-with their identifiers, and the signals that conditions in scenarios can use.`,
+with their identifiers, the periodic messages that they send, and the signals that conditions in scenarios can use.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			names := car.Names()
@@ -87,10 +104,29 @@ func viewCar(name string) (carView, error) {
 		}
 		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response)})
 	}
+	for i := range spec.Buses {
+		v.Buses = append(v.Buses, viewBus(&spec.Buses[i], units))
+	}
 	for _, s := range car.New(spec, chance.Seed(0)).Truth.Infos() {
 		v.Signals = append(v.Signals, signalView{s.Name, s.Unit, s.Text})
 	}
 	return v, nil
+}
+
+// viewBus tells the messages that the car's units send on a bus.
+func viewBus(b *car.BusSpec, units []*ecu.Spec) busView {
+	v := busView{Name: b.Name, BitRate: b.BitRate, DataRate: b.DataBitRate, File: b.File, Messages: []messageView{}}
+	if b.Network() == nil {
+		return v
+	}
+	for _, m := range b.Network().Messages {
+		for _, u := range units {
+			if u.Network.Node == m.Sender && (u.Network.Bus == "" || u.Network.Bus == b.Name) {
+				v.Messages = append(v.Messages, messageView{m.Key.String(), m.Name, u.Name, m.CycleTime.Seconds(), m.Comment})
+			}
+		}
+	}
+	return v
 }
 
 func (v *carView) print(w io.Writer, whole bool) {
@@ -104,6 +140,13 @@ func (v *carView) print(w io.Writer, whole bool) {
 		t.row(u.Name, u.Request, u.Response, u.Title)
 	}
 	t.flush()
+	for _, b := range v.Buses {
+		fmt.Fprintf(w, "\nBus %s, %d kbit/s: periodic messages (unit, period)\n", b.Name, b.BitRate/1000)
+		for _, m := range b.Messages {
+			t.row(m.ID, m.Name, m.Unit, fmt.Sprintf("%g ms", 1000*m.Period), m.Text)
+		}
+		t.flush()
+	}
 	fmt.Fprint(w, "\nSignals\n")
 	for _, s := range v.Signals {
 		t.row(s.Name, s.Unit, s.Text)

@@ -5,11 +5,13 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"sawhorse/bench/car"
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/inspect"
@@ -43,7 +45,7 @@ and the first frame that differs.`,
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of the bus in bit/s, for the load")
 	f.DurationVar(&o.gap, "gap", 0, "shortest silence of the bus that is told; 0 finds a good one")
 	f.IntVar(&o.most, "messages", 200, "how many diagnostic messages are shown; 0 shows all")
-	f.StringVar(&o.dbc, "dbc", "", "a .dbc file: also tell the signals of its messages")
+	f.StringVar(&o.dbc, "dbc", "", "a .dbc file, or the name of a stand-in car for its own: also tell the signals of its messages")
 	return cmd
 }
 
@@ -64,7 +66,7 @@ func loadValues(file string, warn io.Writer) (*values, error) {
 	if file == "" {
 		return nil, nil
 	}
-	n, err := dbc.Load(file)
+	n, err := loadNetwork(file)
 	if err != nil {
 		return nil, err
 	}
@@ -72,6 +74,24 @@ func loadValues(file string, warn io.Writer) (*values, error) {
 		fmt.Fprintf(warn, "warning: %s\n", w)
 	}
 	return &values{network: n, seen: map[*dbc.Message][]signalRange{}}, nil
+}
+
+// loadNetwork reads a .dbc file; the name of a car stands for the file of its first bus
+// that has one.
+func loadNetwork(file string) (*dbc.Network, error) {
+	if !slices.Contains(car.Names(), file) {
+		return dbc.Load(file)
+	}
+	spec, err := car.BuiltIn(file)
+	if err != nil {
+		return nil, err
+	}
+	for i := range spec.Buses {
+		if n := spec.Buses[i].Network(); n != nil {
+			return n, nil
+		}
+	}
+	return nil, fmt.Errorf("the car %s has no .dbc file", file)
 }
 
 // see takes one frame.

@@ -1,22 +1,23 @@
 #!/usr/bin/env python3
 """Asks the car for its VIN over a unix: bus. Standard library only."""
-import os, socket, struct, sys
+import os, socket, struct, sys, time
 
 # One packet of the socket is one frame, as Linux has it in struct can_frame: identifier
 # in native byte order, length, three bytes of padding, eight of data.
 FRAME = struct.Struct("=IB3x8s")
 bus = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
 bus.connect(os.environ["SAWHORSE_BUS"].removeprefix("unix:"))
-bus.settimeout(5)
 
 
 def send(data):
     bus.send(FRAME.pack(0x7E0, 8, data.ljust(8, b"\xcc")))
 
 
-send(b"\x02\x09\x02")  # single frame (ISO 15765-2) of two bytes: service 09, infotype 02
-payload, size = b"", None
+payload, size, asked = b"", None, 0
 while size is None or len(payload) < size:
+    if time.monotonic() > asked + 1:  # no answer in a second, among all that goes by: ask again
+        payload, size, asked = b"", None, time.monotonic()
+        send(b"\x02\x09\x02")  # single frame (ISO 15765-2) of two bytes: service 09, infotype 02
     identifier, _, data = FRAME.unpack(bus.recv(72)[:16])
     if identifier == 0x7E8 and data[0] >> 4 == 1:  # first frame: length, first six bytes
         size, payload = (data[0] & 15) << 8 | data[1], data[2:]

@@ -27,7 +27,7 @@ const phaseStep = 613 * time.Microsecond
 
 // patience is how long a frame may wait for the bus before the unit tries again. A
 // controller has one place for each message, so it is not queued twice before.
-const patience = time.Second
+const patience = 200 * time.Millisecond
 
 // Sender is what one unit sends on one network.
 type Sender struct {
@@ -216,6 +216,7 @@ func (s *Sender) Next(now time.Duration, f *canbus.Frame) bool {
 		}
 		o.waiting, o.since = true, now
 		o.encode(f, s.readings)
+		o.count++
 		return true
 	}
 	return false
@@ -255,7 +256,6 @@ func (s *Sender) Sent(f *canbus.Frame) bool {
 	for i := range s.messages {
 		if o := &s.messages[i]; o.key == key {
 			o.waiting, s.off = false, false
-			o.count++
 			return true
 		}
 	}

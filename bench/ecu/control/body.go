@@ -24,6 +24,8 @@ const (
 	yAcceptedCode
 	yImmobiliserState
 	yBusOff
+	yPedal
+	yClock
 )
 
 var bodyReadings = []signal.Info{
@@ -40,6 +42,8 @@ var bodyReadings = []signal.Info{
 	{Name: "accepted_key_code", Text: "transponder number of the key that is known, 0 for none"},
 	{Name: "immobiliser_state", Text: "0 asleep, 1 asking, 2 key accepted, 3 key refused, 7 no key learned"},
 	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
+	{Name: "clock_s", Unit: "s", Text: "seconds of the last ten minutes with supply"},
 }
 
 // Body is the body ECU's program: immobiliser, key, doors.
@@ -52,7 +56,8 @@ type Body struct {
 	battery, accessory, ignition, start, door, brake *car.Circuit
 	upS                                              float64 // since key on
 	ears                                             ears
-	locked                                           signal.Ref // the engine ECU's word
+	locked, pedal                                    signal.Ref // the engine ECU's word
+	clockS                                           float64
 }
 
 // NewBody builds the program on a car's wiring; errors as NewEngine. Its memory
@@ -66,13 +71,14 @@ func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
 		return nil, fmt.Errorf("body ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
 	b.ears = newEars(codes, yBusOff, []partner{engineLost.as(yLostEngine), brakeLost.as(yLostBrake)},
-		signal.Info{Name: "engine_locked", Unit: "bool", Text: "the engine ECU does not know the key"})
-	b.locked = b.ears.ref("engine_locked")
+		signal.Info{Name: "engine_locked", Unit: "bool", Text: "the engine ECU does not know the key"},
+		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"})
+	b.locked, b.pedal = b.ears.ref("engine_locked"), b.ears.ref("pedal_pct")
 	return b, nil
 }
 
 // Restart is a reset of the ECU.
-func (b *Body) Restart() { b.upS = 0 }
+func (b *Body) Restart() { b.upS, b.clockS = 0, 0 }
 
 // Step runs the program once; call it every car.StepTime.
 func (b *Body) Step(now time.Duration) {
@@ -98,6 +104,13 @@ func (b *Body) Step(now time.Duration) {
 	r.SetBool(yPowered, true)
 	r.Set(yKey, float64(key))
 	r.Set(yBattery, v)
+	if b.clockS += dt; b.clockS >= clockEndS {
+		b.clockS = 0
+	}
+	r.Set(yClock, b.clockS)
+	pedal, heard := b.ears.value(b.pedal, 0)
+	r.Set(yPedal, pedal)
+	r.Trust(yPedal, heard)
 	r.SetBool(yDoor, closed(b.door))
 	r.SetBool(yParkingBrake, closed(b.brake))
 	b.immobilise(now, key >= car.KeyOn)
@@ -141,6 +154,9 @@ func (b *Body) immobilise(now time.Duration, on bool) {
 	r.SetBool(yImmobiliser, accepted != 0)
 	r.SetBool(ySecurityLamp, lamp)
 }
+
+// clockEndS is where the clock starts anew.
+const clockEndS = 600
 
 // States of the immobiliser, as the network has them.
 const (

@@ -27,6 +27,7 @@ const (
 	bEngineRPM
 	bPedal
 	bBusOff
+	bParking
 )
 
 var brakeReadings = []signal.Info{
@@ -46,6 +47,7 @@ var brakeReadings = []signal.Info{
 	{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed, from the engine ECU"},
 	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
 	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+	{Name: "parking_brake", Unit: "bool", Text: "parking brake set"},
 }
 
 // wheelCodes are front left, front right, rear left, rear right.
@@ -61,6 +63,7 @@ type Brake struct {
 	car                      *car.Car
 	mon                      monitors
 	battery, ignition, brake *car.Circuit
+	parking                  *car.Circuit
 	wheels                   [4]*car.Circuit
 	perKmh                   float64
 	upS                      float64
@@ -87,7 +90,7 @@ func NewBrake(c *car.Car, codes Codes, nv NV) (*Brake, error) {
 	}
 	p := pins{car: c}
 	b := &Brake{Readings: newReadings(brakeReadings), car: c, nv: nv, mon: newMonitors(codes, append(wheelCodes[:], "P0571")), perKmh: cal.Pins.WheelHzPerKm,
-		battery: p.supply("brake-supply"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"),
+		battery: p.supply("brake-supply"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"), parking: p.need("parking-brake-switch"),
 		wheels: [4]*car.Circuit{p.need("wheel-sensor-fl"), p.need("wheel-sensor-fr"), p.need("wheel-sensor-rl"), p.need("wheel-sensor-rr")}}
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("brake ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
@@ -120,6 +123,7 @@ func (b *Brake) Step(now time.Duration) {
 	r.Set(bKey, car.KeyOn)
 	r.Set(bBattery, v)
 	r.SetBool(bBrakePedal, closed(b.brake))
+	r.SetBool(bParking, closed(b.parking))
 	zero, _ := b.nv.Get("steering_zero_deg")
 	raw := b.car.SteeringSensor()
 	r.Set(bSteeringRaw, raw)

@@ -155,6 +155,7 @@ func Line(e *Engine, b *Brake, y *Body, g *Gearbox) func() {
 		carry(&e.ears, "key_code", y.Readings, yAcceptedCode, body)
 		carry(&b.ears, "engine_rpm", e.Readings, rRPM, engine)
 		carry(&b.ears, "pedal_pct", e.Readings, rPedal, engine)
+		carry(&y.ears, "pedal_pct", e.Readings, rPedal, engine)
 		carry(&y.ears, "engine_locked", e.Readings, rSecurityLamp, engine)
 		if g == nil {
 			return

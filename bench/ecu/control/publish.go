@@ -32,6 +32,7 @@ func (e *Engine) publish() {
 	r.Set(rPedal2, in.pedal2Pct)
 	r.Set(rClutch, in.clutchPct)
 	r.Set(rClutchV, in.clutchV)
+	r.SetBool(rClutchPressed, e.learned.clutch && in.clutchPct >= e.cal.Clutch.PressedPct)
 	r.Set(rBattery, in.batteryV)
 	r.Set(rLoad, e.air.loadPct)
 	r.Set(rLoadAbsolute, e.air.absPct)

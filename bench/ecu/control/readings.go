@@ -77,6 +77,7 @@ const (
 	rSelector
 	rGearboxGear
 	rLostGearbox
+	rClutchPressed
 )
 
 var engineReadings = []signal.Info{
@@ -153,6 +154,7 @@ var engineReadings = []signal.Info{
 	{Name: "selector", Text: "lever of an automatic gearbox, from its ECU: 0 P, 1 R, 2 N, 3 D"},
 	{Name: "gearbox_gear", Text: "gear of an automatic gearbox, from its ECU"},
 	{Name: "lost_gearbox", Unit: "bool", Text: "no messages of the gearbox ECU"},
+	{Name: "clutch_pressed", Unit: "bool", Text: "clutch pedal fully pressed, by its learned end stops"},
 }
 
 // newReadings makes a table; the Refs are 0, 1, 2 ... in the order of infos.
