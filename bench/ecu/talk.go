@@ -16,7 +16,6 @@ import (
 type talk struct {
 	sender *broadcast.Sender // nil for a unit that sends none
 	timer  *clock.Timer
-	frame  canbus.Frame
 	awake  []rule
 	until  time.Duration // it lingers until then
 
@@ -128,9 +127,9 @@ func (t *talk) wakes(m *Module, now time.Duration) bool {
 // speak sends what is due and sets the timer.
 func (m *Module) speak() {
 	t, now := &m.talk, m.loop.Now()
-	for t.sender.Next(now, &t.frame) {
-		if err := m.mux.Port().Send(&t.frame); err != nil {
-			t.sender.Refused(&t.frame, errors.Is(err, canbus.ErrBusOff))
+	for f := t.sender.Next(now); f != nil; f = t.sender.Next(now) {
+		if err := m.mux.Port().Send(f); err != nil {
+			t.sender.Refused(f, errors.Is(err, canbus.ErrBusOff))
 		}
 	}
 	if at, ok := t.sender.Due(); ok {

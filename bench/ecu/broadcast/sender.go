@@ -43,7 +43,8 @@ type Sender struct {
 type outgoing struct {
 	codec  *dbc.Codec
 	key    canbus.Key
-	frame  canbus.Frame // what does not change
+	frame  canbus.Frame // the last one; before the first, what does not change
+	empty  canbus.Frame // what does not change, of a message with pages
 	values []value
 	pages  []uint64 // raw values of the multiplexer switch, in turn
 	page   int
@@ -66,6 +67,9 @@ type value struct {
 	// unknown is the raw value while the reading is not trusted.
 	unknown    uint64
 	hasUnknown bool
+	// last is what the frame holds, once it is written.
+	last             float64
+	written, trusted bool
 }
 
 // NewSender gathers the messages of a node, but for those named, which a gateway makes
@@ -88,6 +92,7 @@ func NewSender(net *dbc.Network, node string, readings *signal.Table, but ...str
 				return nil, err
 			}
 		}
+		o.empty = o.frame
 		s.messages = append(s.messages, o)
 	}
 	return s, nil
@@ -200,12 +205,13 @@ func (s *Sender) Due() (at time.Duration, ok bool) {
 	return s.messages[s.first].next, true
 }
 
-// Next fills f with the next message that is due; false if none is.
-func (s *Sender) Next(now time.Duration, f *canbus.Frame) bool {
+// Next is the next message that is due, nil if none is. The frame is the sender's own and
+// valid until the next call.
+func (s *Sender) Next(now time.Duration) *canbus.Frame {
 	for s.on && len(s.messages) > 0 {
 		o := &s.messages[s.first]
 		if o.next > now {
-			return false
+			return nil
 		}
 		for o.next <= now {
 			o.next += o.cycle
@@ -215,17 +221,18 @@ func (s *Sender) Next(now time.Duration, f *canbus.Frame) bool {
 			continue
 		}
 		o.waiting, o.since = true, now
-		o.encode(f, s.readings)
+		f := o.encode(s.readings)
 		o.count++
-		return true
+		return f
 	}
-	return false
+	return nil
 }
 
 // encode makes the frame of this moment.
-func (o *outgoing) encode(f *canbus.Frame, readings *signal.Table) {
-	*f = o.frame
+func (o *outgoing) encode(readings *signal.Table) *canbus.Frame {
+	f := &o.frame
 	if len(o.pages) > 0 {
+		*f = o.empty // pages share their bits
 		o.codec.SetRaw(f, o.mux, o.pages[o.page])
 		if o.page++; o.page == len(o.pages) {
 			o.page = 0
@@ -233,14 +240,19 @@ func (o *outgoing) encode(f *canbus.Frame, readings *signal.Table) {
 	}
 	for i := range o.values {
 		v := &o.values[i]
-		if len(o.pages) > 0 && !o.codec.Present(f, v.at) {
-			continue
+		x, trusted := readings.Get(v.ref), !v.hasUnknown || readings.Trusted(v.ref)
+		if len(o.pages) > 0 {
+			if !o.codec.Present(f, v.at) {
+				continue
+			}
+		} else if v.written && x == v.last && trusted == v.trusted {
+			continue // as it was in the frame before
 		}
-		if v.hasUnknown && !readings.Trusted(v.ref) {
+		v.written, v.last, v.trusted = true, x, trusted
+		if !trusted {
 			o.codec.SetRaw(f, v.at, v.unknown)
 			continue
 		}
-		x := readings.Get(v.ref)
 		if v.clamped {
 			x = min(max(x, v.low), v.high)
 		}
@@ -248,6 +260,7 @@ func (o *outgoing) encode(f *canbus.Frame, readings *signal.Table) {
 	}
 	o.codec.Count(f, o.count)
 	o.codec.Seal(f)
+	return f
 }
 
 // Sent tells that a frame has left the unit; false if it is none of the messages.

@@ -73,11 +73,11 @@ func run(s *broadcast.Sender, from, end time.Duration) (frames []canbus.Frame) {
 			return frames
 		}
 		now = max(now, at)
-		var f canbus.Frame
-		for s.Next(now, &f) {
-			f.Time = now
-			frames = append(frames, f)
-			s.Sent(&f)
+		for f := s.Next(now); f != nil; f = s.Next(now) {
+			sent := *f
+			sent.Time = now
+			frames = append(frames, sent)
+			s.Sent(&sent)
 		}
 	}
 }
@@ -187,10 +187,9 @@ func TestAFrameThatWaitsIsNotQueuedTwice(t *testing.T) {
 	s, err := broadcast.NewSender(parse(t, small), "Engine", table)
 	require.NoError(t, err)
 	s.Talk(0, true)
-	var f canbus.Frame
 	var times []time.Duration
 	for now := time.Duration(0); now < 300*time.Millisecond; now += time.Millisecond {
-		for s.Next(now, &f) {
+		for f := s.Next(now); f != nil; f = s.Next(now) {
 			if f.ID == 256 {
 				times = append(times, now)
 				assert.EqualValues(t, len(times)-1, f.Data[4])
@@ -199,9 +198,9 @@ func TestAFrameThatWaitsIsNotQueuedTwice(t *testing.T) {
 	}
 	require.Len(t, times, 2)
 	assert.Equal(t, 200*time.Millisecond, times[1]-times[0])
+	f := canbus.New(256, make([]byte, 8)...)
 	s.Refused(&f, true)
 	assert.True(t, s.BusOff())
-	f = canbus.New(256, make([]byte, 8)...)
 	require.True(t, s.Sent(&f))
 	assert.False(t, s.BusOff())
 	other := canbus.New(0x7E8, 0)
@@ -226,12 +225,11 @@ func TestSendingAllocatesNothing(t *testing.T) {
 	s, err := broadcast.NewSender(parse(t, small), "Engine", table)
 	require.NoError(t, err)
 	s.Talk(0, true)
-	var f canbus.Frame
 	now := time.Duration(0)
 	assert.Zero(t, testing.AllocsPerRun(1000, func() {
 		now += 10 * time.Millisecond
-		for s.Next(now, &f) {
-			s.Sent(&f)
+		for f := s.Next(now); f != nil; f = s.Next(now) {
+			s.Sent(f)
 		}
 	}))
 }
