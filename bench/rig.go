@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	"sawhorse/bench/ecu/gateway"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
+	"sawhorse/bench/trace"
 	"sawhorse/canbus"
 	"sawhorse/canbus/bend"
 	"sawhorse/canbus/busurl"
@@ -456,6 +458,25 @@ func (r *Rig) functional() []canbus.Key {
 		}
 	}
 	return keys
+}
+
+// groups lists the same with the units that listen, in the order of the car.
+func (r *Rig) groups() []trace.Group {
+	var list []trace.Group
+	for _, u := range r.units {
+		s := u.module.Spec()
+		if s.Addresses.Functional == nil {
+			continue
+		}
+		id := int32(*s.Addresses.Functional)
+		i := slices.IndexFunc(list, func(g trace.Group) bool { return g.ID == id })
+		if i < 0 {
+			i = len(list)
+			list = append(list, trace.Group{ID: id})
+		}
+		list[i].Units = append(list[i].Units, s.Name)
+	}
+	return list
 }
 
 // Recorder keeps frames with what was done to them; capture.Writer is one.

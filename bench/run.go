@@ -278,6 +278,7 @@ func (r *Run) watchAll() {
 	}
 	if r.opt.Trace {
 		r.trace = trace.New(r.rig.Car.Truth)
+		r.trace.Groups = r.rig.groups()
 		r.rig.watch.trace = r.trace
 	}
 	r.rig.watch.observe = r.observe

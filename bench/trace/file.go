@@ -33,6 +33,10 @@ type (
 		Lane   string `json:"lane,omitempty"`
 		Signal string `json:"signal,omitempty"`
 		Event  string `json:"event,omitempty"`
+		Group  *int32 `json:"group,omitempty"`
+
+		// Of a group: the ECUs that listen to it.
+		Units []string `json:"units,omitempty"`
 
 		// Of a lane: Width of a step and the counts. Of a signal: the steps at
 		// which it changed, [step, value] or [step, least, greatest].
@@ -58,6 +62,9 @@ type (
 	}
 )
 
+// maxGroups bounds the groups, and the units of one.
+const maxGroups = 64
+
 // hex is bytes written in hexadecimal.
 type hex []byte
 
@@ -81,7 +88,7 @@ func (h *hex) UnmarshalText(b []byte) error {
 }
 
 // Write writes the trace as JSON, a line an entry: how it is as a whole, lanes,
-// signals, events.
+// signals, groups, events.
 func (t *Trace) Write(w io.Writer) error {
 	b := bufio.NewWriter(w)
 	enc := json.NewEncoder(b)
@@ -99,6 +106,11 @@ func (t *Trace) Write(w io.Writer) error {
 			Signal: s.info.Name, Unit: s.info.Unit, About: s.info.Text, Width: t.step.width.Microseconds(),
 			Steps: len(s.ranges), Moved: s.moved, Points: points(s.ranges),
 		}); err != nil {
+			return err
+		}
+	}
+	for _, g := range t.Groups {
+		if err := enc.Encode(line{Group: &g.ID, Units: g.Units}); err != nil {
 			return err
 		}
 	}
@@ -191,10 +203,12 @@ func (t *Trace) readLine(data []byte) error {
 		return t.readLane(&l)
 	case l.Signal != "":
 		return t.readSignal(&l)
+	case l.Group != nil:
+		return t.readGroup(&l)
 	case l.Event != "":
 		return t.readEvent(&l)
 	}
-	return errors.New("want a lane, a signal or an event")
+	return errors.New("want a lane, a signal, a group or an event")
 }
 
 func (t *Trace) readLane(l *line) error {
@@ -236,6 +250,14 @@ func (t *Trace) readSignal(l *line) error {
 		return fmt.Errorf("signal %s: point %d is out of order or beyond the last step", l.Signal, p+1)
 	}
 	t.signals = append(t.signals, s)
+	return nil
+}
+
+func (t *Trace) readGroup(l *line) error {
+	if len(t.Groups) == maxGroups || len(l.Units) == 0 || len(l.Units) > maxGroups {
+		return fmt.Errorf("group %X: %d units, want 1 to %d, and as many groups", *l.Group, len(l.Units), maxGroups)
+	}
+	t.Groups = append(t.Groups, Group{*l.Group, l.Units})
 	return nil
 }
 

@@ -45,6 +45,23 @@ type Event struct {
 	seq    int
 }
 
+// Group is a shared identifier, and the ECUs that listen to it.
+type Group struct {
+	ID    int32
+	Units []string
+}
+
+// Hear lists the ECUs that a request to all on this identifier reaches; nil where it is
+// not known.
+func (t *Trace) Hear(id int32) []string {
+	for _, g := range t.Groups {
+		if g.ID == id {
+			return g.Units
+		}
+	}
+	return nil
+}
+
 // Trace keeps one run. It belongs to the run's loop until Close.
 type Trace struct {
 	// Length is the run's time, and Frames how many frames there were.
@@ -53,6 +70,8 @@ type Trace struct {
 	// Lost counts the messages and lines in the middle that were not kept,
 	// LostMarks the marks after the bound.
 	Lost, LostMarks int
+	// Groups are the identifiers on which several ECUs are asked at once.
+	Groups []Group
 
 	head, tail []Event // the first half, and a ring of the others
 	next       int     // place in the ring

@@ -129,6 +129,7 @@ func sample() *trace.Trace {
 	}
 	long := message(at, 9, bytes.Repeat([]byte{0xAB}, 3000)...)
 	tr.Observe(long)
+	tr.Groups = []trace.Group{{ID: 0x7DF, Units: []string{"engine", "brake"}}}
 	tr.Close(20 * time.Second)
 	return tr
 }
@@ -147,6 +148,7 @@ func TestAFileComesBackAsItWas(t *testing.T) {
 	require.Equal(t, tr.Length, back.Length)
 	require.Len(t, back.Events(), len(tr.Events()))
 	require.EqualValues(t, 3000, back.Events()[len(back.Events())-1].Length)
+	require.Equal(t, tr.Groups, back.Groups)
 	require.Equal(t, tr.Signals()[0].Ranges, back.Signals()[0].Ranges)
 }
 
@@ -162,10 +164,11 @@ func TestBrokenFilesAreRefusedByLine(t *testing.T) {
 		"steps":        {head + "\n" + `{"signal":"x","width_us":1,"steps":100000}`, "line 2: signal x"},
 		"point":        {head + "\n" + `{"signal":"x","width_us":1,"steps":2,"points":[[0]]}`, "want 2 or 3"},
 		"order":        {head + "\n" + `{"signal":"x","width_us":1,"steps":2,"points":[[1,1],[0,1]]}`, "out of order"},
+		"group":        {head + "\n" + `{"group":2015}`, "line 2: group 7DF: 0 units"},
 		"event":        {head + "\n" + `{"event":"party"}`, `event "party" is not known`},
 		"data":         {head + "\n" + `{"event":"request","data":"0G"}`, "hexadecimal"},
 		"backwards":    {head + "\n" + `{"event":"request","first":5,"last":4}`, "out of range"},
-		"nothing said": {head + "\n{}", "want a lane, a signal or an event"},
+		"nothing said": {head + "\n{}", "want a lane, a signal, a group or an event"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := trace.Read(strings.NewReader(c[0]))

@@ -35,6 +35,7 @@ type exchange struct {
 	Shown    int
 	Lost     int
 
+	shared  []sharedArrow
 	anchors map[[2]int32]string // by first and last frame
 	lines   map[string]string   // by task and line
 }
@@ -51,9 +52,10 @@ const tool = "tool"
 func newExchange(r *report.Run) *exchange {
 	events := r.Trace.Events()
 	x := &exchange{anchors: map[[2]int32]string{}, lines: map[string]string{}, Lost: r.Trace.Lost}
-	x.Units = append([]string{tool}, units(events)...)
+	x.Units = append([]string{tool}, units(r.Trace, events)...)
 	x.Width = laneWidth * len(x.Units)
-	x.Arrows = template.HTML(arrows(len(x.Units)))
+	x.shared = sharedArrows(r.Trace, events, x.Units)
+	x.Arrows = template.HTML(arrows(len(x.Units), x.shared))
 	wanted := choose(r, events)
 	var rows []row
 	from := 0 // of a gap
@@ -82,13 +84,23 @@ func newExchange(r *report.Run) *exchange {
 
 func isMessage(e *trace.Event) bool { return e.Kind == judge.Request || e.Kind == judge.Response }
 
-// units are the control units in the order in which they first appear.
-func units(events []trace.Event) []string {
+// units are the control units in the order in which they first appear, those that only
+// listened included.
+func units(t *trace.Trace, events []trace.Event) []string {
 	var list []string
+	add := func(name string) {
+		if name != "" && !slices.Contains(list, name) && len(list) < maxUnits {
+			list = append(list, name)
+		}
+	}
 	for i := range events {
-		e := &events[i]
-		if isMessage(e) && e.Name != "" && !slices.Contains(list, e.Name) && len(list) < maxUnits {
-			list = append(list, e.Name)
+		if e := &events[i]; isMessage(e) {
+			add(e.Name)
+			if e.Functional {
+				for _, name := range t.Hear(e.ID) {
+					add(name)
+				}
+			}
 		}
 	}
 	if len(list) == 0 {
@@ -255,7 +267,8 @@ func (x *exchange) message(e *trace.Event, w row) row {
 	unit := max(1, slices.Index(x.Units, e.Name))
 	switch {
 	case e.Functional:
-		w.Class, w.Arrow, w.Who = "request", "af", "tool to all units"
+		a := x.sharedArrow(e.ID)
+		w.Class, w.Arrow, w.Who = "request", a.ref(), "tool to "+a.who
 	case !answer:
 		w.Class, w.Arrow, w.Who = "request", fmt.Sprintf("aq%d", unit), "tool to "+e.Name
 	default:
@@ -277,8 +290,48 @@ func frameRange(first, last int32) string {
 	return fmt.Sprint(first)
 }
 
-// arrows are the drawings that rows refer to: one a direction and unit.
-func arrows(units int) string {
+// sharedArrow is a request to all who listen to an identifier: a head at each of their
+// lifelines, and none at those in between.
+type sharedArrow struct {
+	id    int32
+	lanes []int
+	who   string
+}
+
+func (a *sharedArrow) ref() string { return fmt.Sprintf("af%X", a.id) }
+
+func sharedArrows(t *trace.Trace, events []trace.Event, units []string) []sharedArrow {
+	var list []sharedArrow
+	for i := range events {
+		e := &events[i]
+		if !isMessage(e) || !e.Functional || slices.ContainsFunc(list, func(a sharedArrow) bool { return a.id == e.ID }) {
+			continue
+		}
+		a := sharedArrow{id: e.ID, who: "all units"}
+		if hear := t.Hear(e.ID); hear != nil {
+			a.who = strings.Join(hear, ", ")
+			for _, name := range hear {
+				if k := slices.Index(units, name); k > 0 {
+					a.lanes = append(a.lanes, k)
+				}
+			}
+		} else { // an old trace does not tell who listens
+			for k := range units[1:] {
+				a.lanes = append(a.lanes, k+1)
+			}
+		}
+		list = append(list, a)
+	}
+	return list
+}
+
+func (x *exchange) sharedArrow(id int32) *sharedArrow {
+	return &x.shared[slices.IndexFunc(x.shared, func(a sharedArrow) bool { return a.id == id })]
+}
+
+// arrows are the drawings that rows refer to: one a direction and unit, one a shared
+// identifier.
+func arrows(units int, shared []sharedArrow) string {
 	var b strings.Builder
 	mid := func(i int) int { return laneWidth*i + laneWidth/2 }
 	for i := 1; i < units; i++ {
@@ -287,11 +340,17 @@ func arrows(units int) string {
 		fmt.Fprintf(&b, `<g id="ap%d"><path d="M%d 9H%d"/><path class="head" d="M%d 9l8-4v8z"/></g>`, i, to, from, from)
 		fmt.Fprintf(&b, `<g id="an%d"><path stroke-dasharray="4 3" d="M%d 9H%d"/><path d="M%d 4l10 10m0-10l-10 10"/></g>`, i, to, from, from-5)
 	}
-	fmt.Fprintf(&b, `<g id="af"><path d="M%d 9H%d"/>`, mid(0), mid(units-1))
-	for i := 1; i < units; i++ {
-		fmt.Fprintf(&b, `<path class="head" d="M%d 9l-8-4v8z"/>`, mid(i))
+	for _, a := range shared {
+		far := 0
+		for _, i := range a.lanes {
+			far = max(far, i)
+		}
+		fmt.Fprintf(&b, `<g id="%s"><path d="M%d 9H%d"/>`, a.ref(), mid(0), mid(far))
+		for _, i := range a.lanes {
+			fmt.Fprintf(&b, `<path class="head" d="M%d 9l-8-4v8z"/>`, mid(i))
+		}
+		b.WriteString(`</g>`)
 	}
-	b.WriteString(`</g>`)
 	return b.String()
 }
 

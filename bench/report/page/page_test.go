@@ -220,3 +220,42 @@ func BenchmarkPageOfALongRun(b *testing.B) {
 		html(b, r)
 	}
 }
+
+// A request to all reaches those who listen to its identifier: the brake unit, which
+// never says a word, and not the body unit, which lies between them and is spoken to by
+// an identifier of its own (ISO 15765-4:2016: 7DF is for the units of OBD only).
+func TestARequestToAllReachesThoseWhoListen(t *testing.T) {
+	tr := trace.New(nil)
+	tr.Groups = []trace.Group{{ID: 0x7DF, Units: []string{"engine", "brake"}}}
+	at := time.Duration(0)
+	see := func(kind judge.Kind, id int, ecu string, data ...byte) {
+		at += 10 * time.Millisecond
+		o := judge.Message(kind, at, data)
+		o.First, o.Last, o.ID, o.ECU, o.Functional = int(at/(10*time.Millisecond)), int(at/(10*time.Millisecond)), id, ecu, ecu == ""
+		tr.Observe(&o)
+	}
+	see(judge.Request, 0x7A0, "body", 0x3E, 0x00)
+	see(judge.Response, 0x7A8, "body", 0x7E, 0x00)
+	see(judge.Request, 0x7DF, "", 0x01, 0x0C, 0x0D)
+	see(judge.Response, 0x7E8, "engine", 0x41, 0x0C, 0x09, 0x70, 0x0D, 0x32)
+	tr.Close(at)
+	var b bytes.Buffer
+	require.NoError(t, page.Write(&b, &report.Run{Scenario: "a", Length: at, Trace: tr}, page.Options{}))
+	doc := b.String()
+
+	// Lifelines are 44 apart: the tool at 22, body at 66, engine at 110, brake at 154.
+	for i, name := range []string{"tool", "body", "engine", "brake"} {
+		require.Regexp(t, fmt.Sprintf(`%d[^<]*>[^<]*%s`, 22+44*i, name), doc)
+	}
+	arrow := regexp.MustCompile(`<g id="af7DF">(.*?)</g>`).FindStringSubmatch(doc)
+	require.NotNil(t, arrow)
+	require.Equal(t, `<path d="M22 9H154"/><path class="head" d="M110 9l-8-4v8z"/><path class="head" d="M154 9l-8-4v8z"/>`, arrow[1])
+	require.Contains(t, doc, `aria-label="tool to engine, brake"><use href="#af7DF"/>`)
+	require.Contains(t, doc, "engine speed 604 rev/min, vehicle speed 50 km/h")
+
+	// A trace that does not tell who listens: all that are known.
+	tr.Groups = nil
+	b.Reset()
+	require.NoError(t, page.Write(&b, &report.Run{Scenario: "a", Length: at, Trace: tr}, page.Options{}))
+	require.Contains(t, b.String(), `<g id="af7DF"><path d="M22 9H110"/><path class="head" d="M66 9l-8-4v8z"/><path class="head" d="M110 9l-8-4v8z"/></g>`)
+}
