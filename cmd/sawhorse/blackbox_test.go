@@ -10,6 +10,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -97,6 +99,43 @@ duration: 5s
 expect:
   - {id: starts, says: The engine starts by itself, eventually: {that: engine_running, within: 3s}}
 `
+
+// A run leaves a recording in which inspect finds the messages of the car's own network at
+// the periods that cars tells, and what their signals showed.
+func TestInspectKnowsTheCarsOwnMessages(t *testing.T) {
+	dir := t.TempDir()
+	require.Zero(t, sawhorse(t, dir, "run", "healthy").status)
+	var cars []struct {
+		Buses []struct {
+			Messages []struct {
+				ID, Name string
+				Period   float64 `json:"period_s"`
+			}
+		}
+	}
+	listed := sawhorse(t, dir, "cars", "petrel-48", "--json")
+	require.NoError(t, json.Unmarshal([]byte(listed.out), &cars), listed.errout)
+	res := sawhorse(t, dir, "inspect", "out/healthy/capture.pcapng", "--dbc", "petrel-48")
+	require.Zero(t, res.status, res.errout)
+	about, signals, ok := strings.Cut(res.out, "\nSignals\n")
+	require.True(t, ok, res.out)
+	messages := cars[0].Buses[0].Messages
+	require.GreaterOrEqual(t, len(messages), 20)
+	row := regexp.MustCompile(`(?m)^  (\w+) +0 +\d+ +\d +([0-9.]+) `)
+	mean := map[string]float64{}
+	for _, m := range row.FindAllStringSubmatch(about, -1) {
+		v, err := strconv.ParseFloat(m[2], 64)
+		require.NoError(t, err)
+		mean[m[1]] = v
+	}
+	for _, m := range messages {
+		require.InEpsilon(t, 1000*m.Period, mean[m.ID], 0.001, "%s %s", m.ID, m.Name)
+		require.Regexp(t, `(?m)^  `+m.Name+` +\w+ +`, signals)
+	}
+	require.Regexp(t, `(?m)^  EngineSpeed +EngineRunning +0 +1 +1`, signals)
+	require.Regexp(t, `(?m)^  BodyLights +KeyPosition +2 +3 +2`, signals)
+	require.NotContains(t, mean, "3F1", "the cluster is no unit of this car")
+}
 
 func TestAFailureTellsTheOneCommandThatRepeatsIt(t *testing.T) {
 	dir := t.TempDir()

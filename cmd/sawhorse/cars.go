@@ -59,7 +59,8 @@ func newCarsCommand() *cobra.Command {
 		Use:   "cars [NAME]",
 		Short: "List the stand-in cars, or tell about one",
 		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
-with their identifiers, the periodic messages that they send, and the signals that conditions in scenarios can use.`,
+with their identifiers, the periodic messages that they send, and the signals that
+conditions in scenarios can use.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			names := car.Names()
