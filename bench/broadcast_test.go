@@ -3,6 +3,8 @@ package bench_test
 import (
 	"bytes"
 	"context"
+	"errors"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -20,8 +22,10 @@ import (
 	"sawhorse/bench"
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
+	"sawhorse/bench/plan"
 	"sawhorse/bench/signal"
 	"sawhorse/canbus"
+	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 	"sawhorse/dbc"
 )
@@ -337,4 +341,40 @@ func TestTsharkReadsTheCarsBus(t *testing.T) {
 
 func idAndLength(m *dbc.Message) string {
 	return strconv.Itoa(int(m.Key.ID())) + "\t" + strconv.Itoa(m.Length)
+}
+
+// A recording that plays behind the car steps past what the car sends itself: its messages
+// come at their own periods, and what else the recording holds is there. The one that comes
+// with the program has nothing but messages of this network.
+func TestARecordingStepsPastTheCarsOwnMessages(t *testing.T) {
+	p := planOf(t, "real-drive", 2)
+	digest, err := plan.Digest("../testdata/captures/workshop-drive.pcapng.gz")
+	require.NoError(t, err)
+	p.Background = digest
+	res := execute(t, p, t.TempDir())
+	require.NotNil(t, res.Replay)
+	r, err := capture.Open(res.Capture)
+	require.NoError(t, err)
+	defer r.Close()
+	count := map[canbus.Key]int{}
+	var f canbus.Frame
+	for {
+		if err := r.Next(&f); errors.Is(err, io.EOF) {
+			break
+		} else {
+			require.NoError(t, err)
+		}
+		count[f.Key()]++
+	}
+	foreign := 0
+	for _, m := range petrelNetwork(t).Messages {
+		if units[m.Sender] == "" {
+			foreign += count[m.Key]
+			continue
+		}
+		most := int(res.Length/m.CycleTime) + 1
+		assert.LessOrEqual(t, count[m.Key], most, m.Name)
+		assert.GreaterOrEqual(t, count[m.Key], most*9/10-2, m.Name)
+	}
+	assert.Greater(t, foreign, 500)
 }

@@ -272,3 +272,20 @@ func TestTheSameCableIsNotPulledTwice(t *testing.T) {
 	require.NoError(t, desk.SetFault("network-open", true, nil))
 	require.ErrorContains(t, desk.SetFault("network-shorted", true, nil), "another fault acts on them")
 }
+
+// A controller that was off the bus once is back after 128 times 11 recessive bits: nobody
+// misses it for that, and it stores nothing (a debounce of engineering practice).
+func TestOnceBusOffLeavesNoCode(t *testing.T) {
+	g := newGarage(t)
+	g.drive(map[string]any{"key": "on"})
+	g.wait(4 * time.Second)
+	g.fault("node-bus-off", true, map[string]any{"sender": "engine"})
+	g.wait(50 * time.Millisecond)
+	g.then(func() { assert.EqualValues(t, 1, g.reading("engine", "bus_off")) })
+	g.wait(3 * time.Second)
+	g.then(func() {
+		assert.Zero(t, g.reading("engine", "bus_off"))
+		assert.Empty(t, g.all(pendingBit|confirmedBit))
+	})
+	g.run()
+}

@@ -57,6 +57,8 @@ func (s *Spec) beside(o *Spec) error {
 	switch {
 	case s.Name == o.Name:
 		return s.doc.Errorf("$.ecu", "the name %q is taken by %s, want another", s.Name, o.doc.File)
+	case s.Network.Node != "" && s.Network.Node == o.Network.Node && s.Network.Bus == o.Network.Bus:
+		return s.doc.Errorf("$.network.node", "the node %q is taken by unit %s: both would send its messages", s.Network.Node, o.Name)
 	case a.Extended != b.Extended:
 		return nil
 	case a.Request == b.Request || a.Request == b.Response:

@@ -141,9 +141,10 @@ func TestUnitsThatCannotShareABus(t *testing.T) {
 	for _, c := range []struct{ old, new, want string }{
 		{"ecu: small", "ecu: small", `the name "small" is taken by a.yaml`},
 		{"ecu: small", "ecu: other", "identifier 7E0 is taken by unit small"},
+		{"ecu: small\n", "ecu: other\nnetwork: {node: Small}\n", `b.yaml:2:17: network.node: the node "Small" is taken by unit small: both would send its messages`},
 		{"ecu: small\naddresses: {request: 0x7E0", "ecu: other\naddresses: {request: 0x7E1", "identifier 7E8 is taken"},
 	} {
-		dir := fstest.MapFS{"a.yaml": {Data: []byte(base)}, "b.yaml": {Data: []byte(strings.Replace(base, c.old, c.new, 1))}}
+		dir := fstest.MapFS{"a.yaml": {Data: []byte(strings.Replace(base, "ecu: small\n", "ecu: small\nnetwork: {node: Small}\n", 1))}, "b.yaml": {Data: []byte(strings.Replace(base, c.old, c.new, 1))}}
 		_, err := LoadSpecs(dir, []string{"a.yaml", "b.yaml"})
 		assert.ErrorContains(t, err, c.want)
 		assert.ErrorContains(t, err, "b.yaml:")

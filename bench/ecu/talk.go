@@ -40,10 +40,29 @@ func (m *Module) bindTalk(b *binder, p Parts) {
 		b.fail("$.network.node", fmt.Errorf("%q is no node of %s", spec.Node, net.File))
 		return
 	}
+	if m.clashes(b, net); b.err != nil {
+		return
+	}
 	m.talk.sender, b.err = broadcast.NewSender(net, spec.Node, m.readings, p.Routed...)
 	m.talk.timer = m.loop.NewTimer(clock.PriorityECU, m.speak)
 	if p.Heard != nil {
 		m.bindEars(b, net, p.Heard)
+	}
+}
+
+// clashes looks whether a message of the network has an identifier of diagnostics.
+func (m *Module) clashes(b *binder, net *dbc.Network) {
+	a := &m.spec.Addresses
+	for _, x := range []struct {
+		key string
+		id  *canbus.ID
+	}{{"request", &a.Request}, {"response", &a.Response}, {"functional", a.Functional}} {
+		if x.id == nil {
+			continue
+		}
+		if msg, ok := net.Message(canbus.KeyOf(*x.id, a.Extended)); ok {
+			b.fail("$.addresses."+x.key, fmt.Errorf("identifier %s is that of message %s in %s, want another", msg.Key, msg.Name, net.File))
+		}
 	}
 }
 

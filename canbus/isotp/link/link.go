@@ -42,6 +42,7 @@ type Mux struct {
 	timer   *clock.Timer
 	links   []*Link
 	byRx    map[canbus.Key][]*Link
+	std     [(canbus.MaxStandardID + 1) / 64]uint64 // the 11-bit identifiers in byRx
 	seq     uint64
 	pumping bool
 	again   bool
@@ -101,12 +102,19 @@ func (m *Mux) Open(cfg isotp.Config, h Handlers) (*Link, error) {
 	m.links = append(m.links, l)
 	if cfg.Rx != isotp.None {
 		m.byRx[cfg.Rx] = append(m.byRx[cfg.Rx], l)
+		if id := cfg.Rx.ID(); !cfg.Rx.Extended() {
+			m.std[id/64] |= 1 << (id % 64)
+		}
 	}
 	return l, nil
 }
 
 // Receive implements canbus.Node.
 func (m *Mux) Receive(f *canbus.Frame) {
+	// Most of what passes on a car's bus is none of ISO-TP.
+	if id := f.ID & canbus.MaxStandardID; f.Flags&canbus.Extended == 0 && m.std[id/64]>>(id%64)&1 == 0 {
+		return
+	}
 	ours := false
 	for _, l := range m.byRx[f.Key()] {
 		ours = l.ep.Receive(m.loop.Now(), f) || ours
