@@ -31,6 +31,14 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices bench.Choices) ([]
 	if err != nil {
 		return nil, err
 	}
+	var sets [][]plan.Param
+	if o.paramFile != "" {
+		more, fromFile, err := readParams(o.paramFile, list)
+		if err != nil {
+			return nil, err
+		}
+		axes, sets = append(axes, more...), fromFile
+	}
 	shard, err := batch.ParseShard(o.shard)
 	if err != nil {
 		return nil, fmt.Errorf("--shard: %w", err)
@@ -38,7 +46,11 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices bench.Choices) ([]
 	var jobs []job
 	total := 0
 	for _, s := range list {
-		for _, params := range batch.Combine(axesOf(s, axes)) {
+		choicesHere, err := choicesOf(s, axes, sets)
+		if err != nil {
+			return nil, err
+		}
+		for _, params := range choicesHere {
 			c := choices
 			c.Params = params
 			if o.capture != "" {

@@ -24,7 +24,7 @@ import (
 // runOptions are the flags of run.
 type runOptions struct {
 	tool, junit, capture, bus, out, time, arm, again string
-	seeds, shard, keep                               string
+	seeds, shard, keep, paramFile                    string
 	verdicts, baseline, report                       string
 	seed                                             uint64
 	captures, params                                 []string
@@ -54,7 +54,16 @@ folder below --out. run --again FILE repeats it, explain FOLDER tells the story 
 what failed.
 
 Many runs: --seeds and --param run each scenario with every choice of them, in
-parallel. What is told comes in the same order whatever ran first. With more than
+parallel. --params FILE has parameters in a file (YAML):
+
+    each:                                 # every combination of these values
+      air-mass-dead: {whole-plug: [true, false]}
+    sets:                                 # with each of these sets, as they are
+      - bus-flooded: {load: 30}
+      - {bus-flooded: {load: 60}, bytes-overwritten: {ids: "7E8", bytes: FF}}
+
+A set is for the scenarios that have all its faults. What is told comes in the same
+order whatever ran first. With more than
 100 runs only the folders of those that did not pass are kept, unless --keep says
 otherwise. --shard 2/5 takes the second fifth, for one of five machines. --retry
 does a failed run in wall time again; one that then passes counts as passed, but is
@@ -100,6 +109,7 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 	f.BoolVar(&o.strict, "strict", false, "have rules for every tool that should be kept fail a run, too, not only those that must (see rules)")
 	f.StringVar(&o.seeds, "seeds", "", "run each scenario with each of these seeds, such as 1-200 or 1,5,9-12")
 	f.StringArrayVar(&o.params, "param", nil, "run each scenario that has this fault with each value: FAULT.PARAM=VALUE,VALUE; may be given again")
+	f.StringVar(&o.paramFile, "params", "", "file (YAML) with parameters of many runs: each, whose values are combined, and sets, which are run as they are")
 	f.IntVar(&o.jobs, "jobs", 0, "runs at once; 0 is one a core in virtual time, several a core in wall time")
 	f.StringVar(&o.shard, "shard", "", "do only this part of all runs: PART/PARTS, such as 2/5")
 	f.BoolVar(&o.failFast, "fail-fast", false, "end with the first run that does not pass")
@@ -144,8 +154,8 @@ func (o *runOptions) run(cmd *cobra.Command, args []string) error {
 
 // repeat runs a plan again, into its own folder unless --out names another.
 func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
-	if len(args) > 0 || o.seed != 0 || o.bus != "" || o.seeds != "" || len(o.params) > 0 {
-		return errors.New("--again repeats a run as it was: want no scenario, --seed, --seeds, --param or --bus beside it")
+	if len(args) > 0 || o.seed != 0 || o.bus != "" || o.seeds != "" || len(o.params) > 0 || o.paramFile != "" {
+		return errors.New("--again repeats a run as it was: want no scenario, --seed, --seeds, --param, --params or --bus beside it")
 	}
 	p, err := plan.Read(o.again)
 	if err != nil {
