@@ -48,8 +48,9 @@ func (c *checker) result(p string, i int) {
 	c.want(x.TID != 0, p+".tid", "0, want a test identifier")
 	_, ok := scalings[x.UAS]
 	c.want(ok, p+".uas", "%#02x is no unit and scaling this unit has", x.UAS)
-	c.want(x.Signal != "", p+".signal", "no reading, want the name of one")
-	c.want(slices.Contains(overs, x.Over), p+".over", "%q, want one of %s", x.Over, overs)
+	c.want((x.Signal != "") != (x.Const != nil), p+".signal", "want either a reading or const")
+	all := append(slices.Clone(overs), overCounted, overEWMA)
+	c.want(slices.Contains(all, x.Over), p+".over", "%q, want one of %s", x.Over, all)
 	_, ok = c.s.Code(x.Code)
 	c.want(ok, p+".code", "%q is no code of the unit", x.Code)
 	if x.AtLeast != nil && x.AtMost != nil {

@@ -89,6 +89,9 @@ func (m *Memory) EndCycle() {
 		}
 		m.judgePermanent(i)
 	}
+	if m.cycle.driven {
+		m.weigh()
+	}
 	m.changes++
 }
 

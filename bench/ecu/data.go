@@ -1,6 +1,7 @@
 package ecu
 
 import (
+	"encoding/binary"
 	"encoding/hex"
 	"math"
 	"slices"
@@ -60,6 +61,13 @@ func (s *Server) appendDID(id uint16) byte {
 			return 0
 		}
 	case id>>8 == 0xF6 && len(s.mem.results) > 0 && s.appendMID(id):
+		return 0
+	case id>>8 == 0xF8 && byte(id)&0x1F == 0:
+		mask := supported(byte(id), s.hasType)
+		if mask == 0 && byte(id) != 0 {
+			return requestOutOfRange
+		}
+		s.out = binary.BigEndian.AppendUint32(append16(s.out, id), mask)
 		return 0
 	case id>>8 == 0xF8 && s.types[byte(id)] != nil:
 		s.out = s.types[byte(id)].layout.append(append16(s.out, id), s)

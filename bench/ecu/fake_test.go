@@ -40,10 +40,16 @@ type plant struct {
 	boots   []bool
 }
 
-func newPlant() *plant {
+// newPlant is a car with the usual readings, and those that a spec uses besides.
+func newPlant(spec *Spec) *plant {
 	p := &plant{t: &signal.Table{}, receive: true, transmit: true}
 	for _, name := range engineReadings {
 		p.t.Define(name, "", "")
+	}
+	for _, name := range readingsOf(spec) {
+		if _, ok := p.t.Lookup(name); !ok {
+			p.t.Define(name, "", "")
+		}
 	}
 	return p
 }
@@ -125,12 +131,7 @@ type rig struct {
 
 func newRig(t testing.TB, spec *Spec) *rig {
 	t.Helper()
-	r := &rig{t: t, spec: spec, plant: newPlant(), mem: NewMemory(spec), nv: NewNV(spec, carIdentity)}
-	for _, name := range readingsOf(spec) {
-		if _, ok := r.plant.t.Lookup(name); !ok {
-			r.plant.t.Define(name, "", "")
-		}
-	}
+	r := &rig{t: t, spec: spec, plant: newPlant(spec), mem: NewMemory(spec), nv: NewNV(spec, carIdentity)}
 	r.plant.keyOn()
 	s, err := NewServer(spec, Parts{Readings: r.plant.t, Memory: r.mem, NV: r.nv, Plant: r.plant, Rand: chance.Seed(1).For("ecu")})
 	require.NoError(t, err)

@@ -63,7 +63,7 @@ func newNetwork(t *testing.T, files ...string) *network {
 func (n *network) add(spec *Spec) {
 	t := n.t
 	t.Helper()
-	p := newPlant()
+	p := newPlant(spec)
 	m, err := NewModule(n.loop, n.bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, carIdentity),
 		Plant: p, Rand: chance.Seed(7).For("ecu/" + spec.Name)})
 	require.NoError(t, err)
@@ -247,7 +247,7 @@ func BenchmarkModuleStep(b *testing.B) {
 	bus, err := wire.New(loop, "mem", wire.Config{})
 	require.NoError(b, err)
 	spec := loadUnit(b, "ecu-engine.yaml")
-	p := newPlant()
+	p := newPlant(spec)
 	p.keyOn()
 	m, err := NewModule(loop, bus, spec, Parts{Readings: p.t, Memory: NewMemory(spec), NV: NewNV(spec, nil), Rand: chance.Seed(1).For("x")})
 	require.NoError(b, err)

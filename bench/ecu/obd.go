@@ -83,6 +83,8 @@ func (s *Server) appendPID(pid byte) bool {
 
 func (s *Server) hasPID(id byte) bool { return s.pids[id] != nil }
 
+func (s *Server) hasType(id byte) bool { return s.types[id] != nil }
+
 func (s *Server) unlessEmpty() byte {
 	if len(s.out) == 1 {
 		return silence
@@ -217,7 +219,7 @@ func (s *Server) vehicleInformation(types []byte) byte {
 	it := types[0]
 	s.out = append(s.out, it)
 	if it&0x1F == 0 {
-		mask := supported(it, func(id byte) bool { return s.types[id] != nil })
+		mask := supported(it, s.hasType)
 		if mask == 0 && it != 0 {
 			return silence
 		}

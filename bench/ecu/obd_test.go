@@ -90,8 +90,8 @@ func TestSupportedMaskCoding(t *testing.T) {
 func TestEngineUnitsMasks(t *testing.T) {
 	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
 	assert.Equal(t, "41 00 FF BF B9 93", r.call("0100"))
-	assert.Equal(t, "41 20 C0 07 E0 11 40 FE DF 80 55", r.call("01 20 40"))
-	assert.Equal(t, "41 60 60 00 00 00", r.call("0160"))
+	assert.Equal(t, "41 20 C0 07 E0 19 40 FE DF 80 55", r.call("01 20 40"))
+	assert.Equal(t, "41 60 E0 00 00 00", r.call("0160"))
 	assert.Equal(t, "", r.call("0180"))
 	assert.Equal(t, "49 00 55 40 00 00", r.call("0900"))
 }
@@ -104,7 +104,7 @@ func TestRulesOfEmissionRequests(t *testing.T) {
 		{"no PID", "01", ""},
 		{"seven PIDs", "01 05 0C 0D 0E 0F 10 11", ""},
 		{"supported range mixed with data", "01 00 0C", ""},
-		{"supported ranges together", "01 00 60", "41 00 FF BF B9 93 60 60 00 00 00"},
+		{"supported ranges together", "01 00 60", "41 00 FF BF B9 93 60 E0 00 00 00"},
 		{"freeze frame without one", "02 0C 00", ""},
 		{"its code without one", "02 02 00", "42 02 00 00 00"},
 		{"freeze frame supported PIDs", "02 00 00", "42 00 00 7F BF 80 03"},

@@ -3,6 +3,7 @@ package ecu
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"sawhorse/bench/signal"
 )
@@ -20,8 +21,12 @@ type resultSpec struct {
 	// Signal is the reading measured; And is added to it.
 	Signal string `yaml:"signal"`
 	And    string `yaml:"and"`
-	// Over is last, mean, highest or lowest of the samples of the cycle.
-	Over    string   `yaml:"over"`
+	// Over is last, mean, highest or lowest of the samples of the cycle. Counted is the
+	// last too, but known before the monitor has finished; ewma is the exponentially
+	// weighted mean over the driving cycles, a tenth of it the last one's.
+	Over string `yaml:"over"`
+	// Const is a constant of the monitor in place of a reading: value and both limits.
+	Const   *float64 `yaml:"const"`
 	AtLeast *float64 `yaml:"at_least"`
 	AtMost  *float64 `yaml:"at_most"`
 }
@@ -51,6 +56,9 @@ func (s *resultSpec) raw(v float64) uint16 {
 
 // limits are the least and the most in two bytes; an open end is the range's.
 func (s *resultSpec) limits() (least, most uint16) {
+	if s.Const != nil {
+		return s.raw(*s.Const), s.raw(*s.Const)
+	}
 	least, most = 0, math.MaxUint16
 	if s.UAS&0x80 != 0 {
 		least, most = 0x8000, 0x7FFF
@@ -82,7 +90,10 @@ func (m *Memory) bindResults(b *binder, specs []resultSpec) {
 	for i := range specs {
 		s := &specs[i]
 		p := fmt.Sprintf("$.obd.results[%d]", i)
-		r := result{spec: s, refs: []signal.Ref{b.ref(p+".signal", s.Signal)}}
+		r := result{spec: s}
+		if s.Const == nil {
+			r.refs = append(r.refs, b.ref(p+".signal", s.Signal))
+		}
 		if s.And != "" {
 			r.refs = append(r.refs, b.ref(p+".and", s.And))
 		}
@@ -102,12 +113,15 @@ func (m *Memory) measure(ref int, complete bool) {
 	for _, k := range m.rows[ref] {
 		r := &m.results[k]
 		v := 0.0
+		if r.spec.Const != nil {
+			v = *r.spec.Const
+		}
 		for _, at := range r.refs {
 			v += m.readings.Get(at)
 		}
 		r.n++
 		switch {
-		case r.n == 1, r.spec.Over == "last":
+		case r.n == 1, slices.Contains(latestOvers, r.spec.Over):
 			r.value = v
 		case r.spec.Over == "highest":
 			r.value = max(r.value, v)
@@ -116,8 +130,28 @@ func (m *Memory) measure(ref int, complete bool) {
 		default: // mean
 			r.value += (v - r.value) / float64(r.n)
 		}
-		if complete {
+		switch {
+		case r.spec.Over == overEWMA:
+		case complete || r.spec.Over == overCounted:
 			r.last, r.known = r.value, true
+		}
+	}
+}
+
+// Ways to take a result that only results have, and those that keep the latest value.
+const (
+	overCounted = "counted"
+	overEWMA    = "ewma"
+)
+
+var latestOvers = []string{"last", overCounted, overEWMA}
+
+// weigh is the end of a driving cycle for the weighted means over ten of them: 0.1 of
+// this cycle's count and 0.9 of the mean before (SAE J1979, test identifier 0B).
+func (m *Memory) weigh() {
+	for i := range m.results {
+		if r := &m.results[i]; r.spec.Over == overEWMA && r.n > 0 {
+			r.last, r.known = float64(0.1*r.value)+float64(0.9*r.last), true
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package ecu
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -12,22 +13,22 @@ import (
 // zero until the test has run since the last clear.
 func TestMonitorResults(t *testing.T) {
 	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
-	assert.Equal(t, "46 00 88 00 00 01", r.call("06 00"), "01, 05 and higher ranges")
+	assert.Equal(t, "46 00 CC 00 00 01", r.call("06 00"), "01 02 05 06 and higher ranges")
 	assert.Equal(t, "46 21 80 2F 00 00 00 00 00 00", r.call("06 21"))
 	r.plant.warmIdle()
 	r.wait(12 * time.Second)
 	r.plant.set("catalyst_swing_1_pct", 12.5)
 	r.pass("P0420")
-	// 12.5 % in 0.01 % is 04E2; at most 35 % is 0DAC (SAE J1979 scaling 2F).
-	assert.Equal(t, "46 21 80 2F 04 E2 00 00 0D AC", r.call("06 21"))
-	assert.Equal(t, "62 F6 21 80 2F 04 E2 00 00 0D AC", r.ask("22 F6 21"), "its form in UDS")
+	// 12.5 % in 0.01 % is 04E2; at most 22 % is 0DAC (SAE J1979 scaling 2F).
+	assert.Equal(t, "46 21 80 2F 04 E2 00 00 08 98", r.call("06 21"))
+	assert.Equal(t, "62 F6 21 80 2F 04 E2 00 00 08 98", r.ask("22 F6 21"), "its form in UDS")
 	r.plant.set("catalyst_swing_1_pct", 60)
-	assert.Equal(t, "46 21 80 2F 04 E2 00 00 0D AC", r.call("06 21"), "the last result is kept")
+	assert.Equal(t, "46 21 80 2F 04 E2 00 00 08 98", r.call("06 21"), "the last result is kept")
 	r.fail("P0420")
-	assert.Equal(t, "46 21 80 2F 17 70 00 00 0D AC", r.call("06 21"), "beyond the limit, with its code")
+	assert.Equal(t, "46 21 80 2F 17 70 00 00 08 98", r.call("06 21"), "beyond the limit, with its code")
 	r.mem.EndCycle()
 	r.mem.BeginCycle()
-	assert.Equal(t, "46 21 80 2F 17 70 00 00 0D AC", r.call("06 21"), "over the key cycle")
+	assert.Equal(t, "46 21 80 2F 17 70 00 00 08 98", r.call("06 21"), "over the key cycle")
 	r.mem.Clear(emissionGroup)
 	assert.Equal(t, "46 21 80 2F 00 00 00 00 00 00", r.call("06 21"))
 	assert.Empty(t, r.call("06 99"), "not there: no answer")
@@ -57,7 +58,42 @@ func TestResultsOverTheCycle(t *testing.T) {
 		r.pass("P0134")
 	}
 	// 0.1 V and 0.8 V in 0.001 V (scaling 0B); limits 0.4 V and 0.5 V.
-	assert.Equal(t, "46 01 07 0B 00 64 00 00 01 90 01 08 0B 03 20 01 F4 FF FF", r.call("06 01"))
+	got, want := r.call("06 01"), "46 01 07 0B 00 64 00 00 01 90 01 08 0B 03 20 01 F4 FF FF"
+	assert.Equal(t, want, got[:len(want)])
+	assert.Contains(t, got, " 01 01 0A 00 00 00 00 00 00", "the threshold is told once its monitor has run")
+	r.plant.set("o2_rich_lean_1_s", 0.072)
+	r.pass("P0133")
+	got = r.call("06 01")
+	// 0.3 V is 2459 or 099B in 0.122 mV, with both limits; 72 ms is 0048 (SAE J1979).
+	assert.Contains(t, got, " 01 01 0A 09 9B 09 9B 09 9B")
+	assert.Contains(t, got, " 01 05 10 00 48 00 00 FF FF")
+}
+
+// Misfire by cylinder (SAE J1979): test 0C the count of this drive, 0B a mean over the
+// last ten drives, 0.1 of the last count and 0.9 of the mean before: after 100, 100
+// and 0 misfires 10, 19 and 17.1, of which the whole counts are told.
+func TestMisfireCounts(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	assert.Equal(t, "46 A0 FF 80 00 00", r.call("06 A0"), "A1 general, A2 to A9 the eight cylinders")
+	assert.Equal(t, "46 A3 0B 24 00 00 00 00 00 00 A3 0C 24 00 00 00 00 00 00", r.call("06 A3"))
+	for _, c := range []struct {
+		count float64
+		mean  string
+	}{{100, "00 0A"}, {100, "00 13"}, {0, "00 11"}} {
+		r.mem.EndCycle()
+		r.mem.BeginCycle()
+		r.plant.warmIdle()
+		r.wait(time.Second)
+		r.mem.Started()
+		r.plant.set("misfires_2", c.count)
+		i, _ := r.mem.Ref("P0302")
+		r.mem.Test(i, r.now, false)
+		assert.Contains(t, r.call("06 A3"), fmt.Sprintf(" A3 0C 24 %02X %02X 00 00 FF FF", int(c.count)>>8, int(c.count)), "told while the drive goes on")
+		r.mem.EndCycle()
+		assert.Contains(t, r.call("06 A3"), "46 A3 0B 24 "+c.mean+" 00 00 FF FF")
+	}
+	r.mem.Clear(emissionGroup)
+	assert.Equal(t, "46 A3 0B 24 00 00 00 00 00 00 A3 0C 24 00 00 00 00 00 00", r.call("06 A3"))
 }
 
 // The worked row of SAE J1979: 0.365 V is 0BB0 in 0.122 mV.

@@ -46,6 +46,9 @@ func (u *unit) bind() {
 	u.powered, u.key, u.kmh, u.runs = get("powered"), get("key"), get("vehicle_kmh"), get("engine_running")
 	u.coolant, u.pedal = get("coolant_c"), get("pedal_pct")
 	u.ambient, u.baro = get("ambient_c"), get("baro_kpa")
+	if _, ok := u.readings.Lookup("baro_kpa"); !ok {
+		u.baro = func() float64 { return 101 } // it has no reading of the outside
+	}
 }
 
 // workshop is a car with its ECUs, driven through whole cycles.
@@ -201,7 +204,7 @@ func (u *unit) cycle(now time.Duration) {
 	v := ecu.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
 	v.AmbientC, v.BaroKPa = u.ambient(), u.baro()
 	if u.spec.Name == "brake" {
-		v.Running, v.BaroKPa = kmh > 5, 101 // it has no reading of the outside
+		v.Running = kmh > 5
 	}
 	v.Idle = v.Running && kmh < 1.6 && u.pedal() < 3
 	u.mem.Observe(now, v)

@@ -38,8 +38,9 @@ type Engine struct {
 	hear         struct{ kmh, key, selector, gear, lamp signal.Ref }
 	// held are the outputs that the diagnostic server holds; boot is that it has
 	// nothing but its boot program.
-	held []held
-	boot bool
+	held     []held
+	boot     bool
+	measured measured
 	engineState
 }
 
@@ -86,6 +87,7 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 		return nil, err
 	}
 	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes)}
+	e.measured = defineMeasured(e.Readings, cal.Cylinders)
 	p := pins{car: c}
 	e.pin = findEnginePins(&p, cal)
 	if len(p.missing) > 0 {

@@ -61,6 +61,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 		switch {
 		case in.tankKPa < -cal.PullKPa:
 			v.flow, v.large = 1, 1
+			e.pulled()
 			enter(evapHold)
 		case v.inS > 12:
 			// A blocked purge moves nothing at all; a large leak lets it move a little.
@@ -68,6 +69,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 			if e.purgeFelt() {
 				v.flow, v.large = 1, 2
 			}
+			e.pulled()
 			enter(evapDone)
 		}
 	case evapHold:

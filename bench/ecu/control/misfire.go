@@ -14,6 +14,8 @@ type misfireState struct {
 	calmS    float64 // since the idle has not been disturbed
 	count    [16]float64
 	fired    [16]float64
+	drive    [16]float64 // of the whole drive
+	sharePct float64     // of all firings, in the last window
 	judged   bool
 	over     [16]bool // of the last window
 	many     bool
@@ -83,6 +85,7 @@ func (m *misfireState) endFiring(e *Engine, slot, n int) {
 		m.fired[k]++
 		if accel-m.mean < float64(-0.45*whole) {
 			m.count[k]++
+			m.drive[k]++
 		}
 		m.mean += float64((accel - m.mean) * 0.05)
 	}
@@ -96,6 +99,7 @@ func (m *misfireState) endWindow(n int) {
 		total, fired, worst = total+m.count[k], fired+m.fired[k], max(worst, m.count[k])
 	}
 	m.many = total > float64(misfireTotal*fired) && worst < float64(0.4*total)
+	m.sharePct = total / max(fired, 1) * 100
 	m.judged, m.turns = true, 0
 	m.count, m.fired = [16]float64{}, [16]float64{}
 }

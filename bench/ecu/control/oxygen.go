@@ -13,6 +13,10 @@ type swing struct {
 	rich  bool
 	turns float64 // crossings gathered
 	overS float64
+	// fallS and riseS run while the voltage is on its way between the two limits; the
+	// others are the last whole ways.
+	fallS, riseS         float64
+	richLeanS, leanRichS float64
 }
 
 func (s *swing) see(v float64) {
@@ -22,16 +26,34 @@ func (s *swing) see(v float64) {
 		s.moved -= d
 	}
 	s.last = v
+	const step = slowEvery * dt
+	s.fallS, s.riseS = s.fallS+step, s.riseS+step
+	if v >= 0.6 {
+		s.fallS = 0
+	}
+	if v <= 0.3 {
+		s.riseS = 0
+	}
+	switch {
+	case v > 0.6 && !s.rich:
+		s.leanRichS = s.riseS
+	case v < 0.3 && s.rich:
+		s.richLeanS = s.fallS
+	}
 	if v > 0.6 && !s.rich || v < 0.3 && s.rich {
 		s.rich = !s.rich
 		s.turns++
 	}
-	s.overS += slowEvery * dt
+	s.overS += step
 }
 
 func (s *swing) begin() { s.moved, s.turns, s.overS = 0, 0, 0 }
 
-const swingS = 12 // window of the comparison, in seconds
+const (
+	swingS    = 12   // window of the comparison, in seconds
+	slowHz    = 0.3  // a sensor that switches less often is slow
+	weakShare = 0.22 // of the front sensor's swing, behind a catalyst that stores little
+)
 
 // monitorLambda watches the oxygen sensors, and through those behind the
 // catalysts how much oxygen these still store.
@@ -62,6 +84,8 @@ func (e *Engine) monitorLambda(now time.Duration) {
 		e.compareSwing(b, v, behind, lowBehind || highBehind || still)
 		if w.swung[b] {
 			m.test(mFrontSlow1+b, now, w.slow[b])
+		}
+		if w.compared[b] {
 			m.test(mCatalyst1+b, now, w.weak[b])
 		}
 	}
@@ -88,13 +112,16 @@ func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
 	hz := f.turns / 2 / f.overS
 	// One that does not cross at all, or whose trims are far out, is not slow.
 	total := e.bank[b].short + e.bank[b].long
-	slow := hz < 0.3 && f.turns > 0 && total < 22 && total > -22
-	e.watch.slow[b], e.watch.swung[b] = slow, true
-	share := r.moved / max(f.moved, 0.01)
-	e.Readings.Set(rSwing1+signal.Ref(b), min(share*100, 200))
+	w, sane := &e.watch, total < 22 && total > -22
+	if f.turns > 0 && sane {
+		e.Readings.Set(e.measured.period[b], 1/hz)
+	}
+	w.slow[b], w.swung[b] = f.turns > 0 && sane && hz < slowHz, true
 	// The catalyst can be judged only by a mixture that swings as it should.
-	steady := hz > 0.45 && total < 20 && total > -20
-	e.watch.weak[b] = !blind && steady && share > 0.22
+	if share := r.moved / max(f.moved, 0.01); !blind && hz > 0.45 && total < 20 && total > -20 {
+		e.Readings.Set(rSwing1+signal.Ref(b), min(share*100, 200))
+		w.weak[b], w.compared[b] = share > weakShare, true
+	}
 	f.begin()
 	r.begin()
 }

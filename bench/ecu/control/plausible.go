@@ -16,6 +16,7 @@ type watchState struct {
 	frontBad                  [2]bool
 	front, rear               [2]swing
 	slow, weak, swung         [2]bool // of the last window
+	compared                  [2]bool // the catalyst has been judged
 	rearIdleS                 [2]float64
 	overS                     float64 // start request beyond the start
 }

@@ -104,6 +104,7 @@ func (e *Engine) publishSlow() {
 		torque = min(e.air.absPct, 100)
 	}
 	r.Set(rTorque, torque)
+	e.publishMeasured()
 	e.doubt()
 }
 
