@@ -2,6 +2,7 @@ package judge
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -256,6 +257,12 @@ func TestVerdictsAgreeWithTheirDefinition(t *testing.T) {
 }
 
 func FuzzVerdictsAgreeWithTheirDefinition(f *testing.F) {
+	chance := rand.NewChaCha8([32]byte{})
+	for range 40 {
+		seed := make([]byte, 1500)
+		_, _ = chance.Read(seed) // never fails
+		f.Add(seed)
+	}
 	f.Fuzz(rapid.MakeFuzz(func(t *rapid.T) {
 		r := newRig(&testing.T{})
 		checkDefinition(t, r, rapid.SampledFrom(refKinds).Draw(t, "kind"))
