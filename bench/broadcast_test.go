@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -250,14 +251,19 @@ func TestTheNetworkSleepsAfterKeyOff(t *testing.T) {
 	l := listen(t)
 	l.start()
 	l.drive(6*time.Second, map[string]any{"key": "off"})
-	l.run(30 * time.Second)
+	l.drive(20*time.Second, map[string]any{"door_open": true})
+	l.drive(22*time.Second, map[string]any{"door_open": false})
+	l.run(40 * time.Second)
 	net := petrelNetwork(t)
 	for id := range l.ids(6500*time.Millisecond, 10*time.Second) {
 		m, _ := net.Message(canbus.KeyOf(id, false))
 		assert.Equal(t, "Body", m.Sender)
 	}
 	assert.NotEmpty(t, l.ids(10*time.Second, 11*time.Second))
-	assert.Empty(t, l.ids(11100*time.Millisecond, 30*time.Second))
+	assert.Empty(t, l.ids(11100*time.Millisecond, 20*time.Second))
+	assert.NotEmpty(t, l.ids(20100*time.Millisecond, 20200*time.Millisecond), "the door wakes it")
+	assert.NotEmpty(t, l.ids(26500*time.Millisecond, 27*time.Second))
+	assert.Empty(t, l.ids(27100*time.Millisecond, 40*time.Second))
 }
 
 // Service 28 stops the normal messages and nothing else; they come back with the end
@@ -377,4 +383,26 @@ func TestARecordingStepsPastTheCarsOwnMessages(t *testing.T) {
 		assert.GreaterOrEqual(t, count[m.Key], most*9/10-2, m.Name)
 	}
 	assert.Greater(t, foreign, 500)
+}
+
+// Nothing on the way of a frame allocates, from the reading to those who hear it. What is
+// left comes with the model's own steps, not with frames.
+func TestFramesOfTheCarAllocateNothing(t *testing.T) {
+	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
+	require.NoError(t, err)
+	defer rig.Close()
+	frames := uint64(0)
+	rig.Bus.Tap(func(canbus.Sighting) { frames++ })
+	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	var before, after runtime.MemStats
+	rig.Loop.At(4*time.Second, clock.PriorityJudge, func() {
+		frames = 0
+		runtime.ReadMemStats(&before)
+	})
+	rig.Loop.At(9*time.Second, clock.PriorityJudge, func() { runtime.ReadMemStats(&after) })
+	require.NoError(t, rig.Run(context.Background(), 9*time.Second))
+	require.Greater(t, frames, uint64(7000))
+	allocated := after.Mallocs - before.Mallocs
+	t.Logf("%d allocations for %d frames", allocated, frames)
+	assert.Less(t, allocated, frames/10)
 }

@@ -14,6 +14,7 @@ import (
 	"sawhorse/bench"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/fault"
+	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
 )
 
@@ -28,6 +29,7 @@ const (
 type garage struct {
 	*testing.T
 	rig   *bench.Rig
+	tool  canbus.Port
 	units []string
 	end   time.Duration // of what is planned
 }
@@ -45,7 +47,7 @@ func newGarageOf(t *testing.T, car string, units ...string) *garage {
 	client := &clientNode{}
 	client.port, err = rig.Bus.Attach("client-1", client)
 	require.NoError(t, err)
-	return &garage{T: t, rig: rig, units: units}
+	return &garage{T: t, rig: rig, tool: client.port, units: units}
 }
 
 // then plans something for when all that is planned so far has been done.
@@ -288,4 +290,47 @@ func TestOnceBusOffLeavesNoCode(t *testing.T) {
 		assert.Empty(t, g.all(pendingBit|confirmedBit))
 	})
 	g.run()
+}
+
+// A unit in its programming session sends nothing, so the others miss it, unless whoever
+// programs it has first told them to keep no codes (services 85 and 28, as the programming
+// sequence of ISO 14229-1 clause 16 wants it).
+func TestProgrammingAUnitIsNoticedByTheOthers(t *testing.T) {
+	for _, told := range []bool{false, true} {
+		g := newGarage(t)
+		ask := func(id canbus.ID, data ...byte) {
+			g.then(func() {
+				f := canbus.New(id, append(data, make([]byte, 8-len(data))...)...)
+				require.NoError(t, g.tool.Send(&f))
+			})
+			g.wait(100 * time.Millisecond)
+		}
+		g.drive(map[string]any{"key": "on"})
+		g.wait(4 * time.Second)
+		if told {
+			for _, id := range []canbus.ID{0x7E1, 0x7A0} {
+				ask(id, 2, 0x10, 0x03)
+				ask(id, 2, 0x85, 0x02)
+			}
+		}
+		ask(0x7E0, 2, 0x10, 0x03)
+		ask(0x7E0, 2, 0x10, 0x02)
+		for range 2 {
+			g.wait(1500 * time.Millisecond)
+			for _, id := range []canbus.ID{0x7E0, 0x7E1, 0x7A0} {
+				ask(id, 2, 0x3E, 0x80)
+			}
+		}
+		g.then(func() {
+			assert.EqualValues(t, 1, g.reading("brake", "lost_engine"))
+			assert.EqualValues(t, 1, g.reading("body", "lost_engine"))
+			var want []string
+			if !told {
+				want = []string{"U0100"}
+			}
+			assert.Equal(t, want, g.codes("brake", confirmedBit), "told: %v", told)
+			assert.Equal(t, want, g.codes("body", confirmedBit), "told: %v", told)
+		})
+		g.run()
+	}
 }
