@@ -153,14 +153,21 @@ func (m *recovers) finish(now time.Duration) {
 		m.missed(now)
 	case m.early(now, ""):
 	case m.well > 0:
-		m.decide(now, Pass, fmt.Sprintf("recovered each of %d times", m.well))
+		m.decide(now, Pass, fmt.Sprintf("recovered %s", times(m.well)))
 	case m.back > 0:
-		m.decide(now, Undecided, fmt.Sprintf("%s came again before it could be told, each of %d times", m.phase.name(), m.back), m.went)
+		m.decide(now, Undecided, fmt.Sprintf("%s came again before it could be told, %s", m.phase.name(), times(m.back)), m.went)
 	case m.was:
 		m.decide(now, Undecided, m.phase.name()+" was still on, so there was no time to recover")
 	default:
 		m.nothing(now, m.phase.name()+" never went")
 	}
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("each of %d times", n)
 }
 
 func (m *recovers) stillWaits() bool { return m.wait }

@@ -121,7 +121,7 @@ func (r *Run) Status() int {
 		case v.Outcome == judge.Ours:
 			status = CouldNot
 		case slices.Contains(r.Known, v.ID):
-		case v.Outcome == judge.Fail && (v.Cause == judge.Hung || v.Cause == judge.Crashed):
+		case gaveOut(v):
 			status = graver(status, GaveOut)
 		case v.Outcome == judge.Fail:
 			status = graver(status, Failed)
@@ -132,12 +132,17 @@ func (r *Run) Status() int {
 	return status
 }
 
+// gaveOut reports a failure because the tool hung or crashed.
+func gaveOut(v *judge.Verdict) bool {
+	return v.Outcome == judge.Fail && (v.Cause == judge.Hung || v.Cause == judge.Crashed)
+}
+
 // Kept reports a verdict that nobody asked for and that found nothing: of these only
 // the number is told.
 func Kept(v *judge.Verdict) bool { return v.Group != "" && v.Outcome == judge.Pass }
 
 // tally counts the outcomes; rules that were kept count for themselves.
-type tally struct{ pass, fail, undecided, none, ours, advice, known, kept int }
+type tally struct{ pass, fail, gaveOut, undecided, none, ours, advice, known, kept int }
 
 func (r *Run) tally() (t tally) {
 	for i := range r.Verdicts {
@@ -151,6 +156,9 @@ func (r *Run) tally() (t tally) {
 			}
 		case judge.Fail:
 			t.fail++
+			if gaveOut(v) {
+				t.gaveOut++
+			}
 			if slices.Contains(r.Known, v.ID) {
 				t.known++
 			}

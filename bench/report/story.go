@@ -192,7 +192,7 @@ func Describe(e *trace.Event) string {
 	s := at(e.Time) + " "
 	switch e.Kind {
 	case judge.Request, judge.Response:
-		who := "tool to " + firstWord(e.Name, "all units")
+		who := "tool to " + firstWord(e.Name, allOn(e.ID))
 		if e.Kind == judge.Response {
 			who = firstWord(e.Name, "car") + " to tool"
 		}
@@ -215,6 +215,14 @@ func Describe(e *trace.Event) string {
 		s += "driver: " + e.Text
 	}
 	return clean(s)
+}
+
+// allOn is whom a request on a shared identifier is for.
+func allOn(id int32) string {
+	if id < 0 {
+		return "all units"
+	}
+	return fmt.Sprintf("all on %03X", id)
 }
 
 func firstWord(a, b string) string {

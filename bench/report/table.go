@@ -61,7 +61,7 @@ func (t *tableWriter) bold(s string) string {
 // wordOf is the verdict as the table has it: a tool that gave out is told from one that
 // did something wrong.
 func wordOf(v *judge.Verdict) string {
-	if v.Outcome == judge.Fail && (v.Cause == judge.Hung || v.Cause == judge.Crashed) {
+	if gaveOut(v) {
 		return strings.ToUpper(v.Cause.String())
 	}
 	return words[v.Outcome]
@@ -138,7 +138,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}} {
+	}{{c.fail, "failed"}, {c.gaveOut, "of them as the tool hung or crashed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}
@@ -190,6 +190,7 @@ func Summary(w io.Writer, runs []Run) error {
 		c.pass += t.pass
 		c.fail += t.fail
 		c.known += t.known
+		c.gaveOut += t.gaveOut
 		c.undecided += t.undecided
 		if runs[i].Status() != Passed {
 			failed++
@@ -200,6 +201,9 @@ func Summary(w io.Writer, runs []Run) error {
 	}
 	s := fmt.Sprintf("%d of %d scenarios passed; expectations: %d passed, %d failed, %d undecided",
 		len(runs)-failed, len(runs), c.pass, c.fail, c.undecided)
+	if c.gaveOut > 0 {
+		s += fmt.Sprintf("; %d of the failures as the tool hung or crashed", c.gaveOut)
+	}
 	if c.known > 0 {
 		s += fmt.Sprintf("; %d of the failures are known", c.known)
 	}
