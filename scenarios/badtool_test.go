@@ -146,6 +146,14 @@ var badTools = []struct {
 	{"tries 11-bit identifiers only", "auklet-healthy", []string{"check-ends", "modules-found"}, bad{deaf: true}},
 	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "shift-adaptation", "outcome": "learned"}}}},
+	{"takes silence for a sound unit", "brake-unit-silent", []string{"one-module"}, bad{edit: func(doc string) string {
+		return strings.Replace(doc, `"ecus": [`, `"ecus": [{"listens": "7E1", "stored": [], "pending": [], "permanent": []},`, 1)
+	}}},
+	{"reads only what emission laws want", "brake-unit-silent", []string{"finds-the-code"}, bad{edit: editECUs(func(e map[string]any) {
+		if e["listens"] != "7E0" {
+			e["stored"] = []any{}
+		}
+	})}},
 	{"never ends", "healthy", []string{"check-ends"}, bad{hangs: true}},
 	{"prints nothing", "healthy", []string{"no-codes"}, bad{edit: func(string) string { return "" }}},
 	{"says that it has learned, and has not", "clutch-learn", []string{"routine-runs", "starts-afterwards", "clean-afterwards"}, bad{task: "learn",

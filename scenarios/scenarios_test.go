@@ -48,7 +48,7 @@ func words() *Vocabulary {
 				{Name: "whole-plug", Kind: "bool"}, {Name: "volts", Kind: "number", Min: 0, Max: 5},
 				{Name: "kind", Kind: "text", Words: []string{"open", "short"}}, {Name: "note", Kind: "text"}, {Name: "any", Kind: "number"},
 			}},
-			{ID: "intake-air-open"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
+			{ID: "intake-air-open"}, {ID: "brake-ecu-off-network"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
 		},
 	}
 }
