@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"sawhorse/bench/car"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
@@ -66,12 +67,48 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 	if p.Networks, err = findNetworks(sc); err != nil {
 		return nil, err
 	}
+	if p.Car, err = carFolder(sc.Car); err != nil {
+		return nil, fmt.Errorf("scenario %s: %w", sc.Name, err)
+	}
 	return p, p.Validate()
+}
+
+// carFolder notes the files of a car that is not built in, so that a repeated run has
+// the same one.
+func carFolder(name string) (*plan.CarFolder, error) {
+	spec, err := car.Find(name)
+	if err != nil || spec.Folder == "" {
+		return nil, err
+	}
+	c := &plan.CarFolder{Folder: spec.Folder}
+	for _, f := range spec.Files() {
+		d, err := plan.Digest(filepath.Join(spec.Folder, f))
+		if err != nil {
+			return nil, err
+		}
+		c.Files = append(c.Files, *d)
+	}
+	return c, nil
+}
+
+// useCar makes the car of a plan known, if it is not built in.
+func useCar(p *plan.Plan) error {
+	if p.Car == nil {
+		return nil
+	}
+	if err := p.Car.Check(); err != nil {
+		return err
+	}
+	_, err := car.Use(p.Car.Folder)
+	return err
 }
 
 // Scenario reads the scenario of a plan, with the plan's parameters. Runs may
 // share it.
 func Scenario(p *plan.Plan) (*scenarios.Scenario, error) {
+	if err := useCar(p); err != nil {
+		return nil, err
+	}
 	sc, err := LoadText(p.Scenario)
 	if err != nil {
 		return nil, err

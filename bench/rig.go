@@ -105,7 +105,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 	if r.Loop, err = newLoop(s.Wall); err != nil {
 		return nil, err
 	}
-	spec, err := car.BuiltIn(s.Car)
+	spec, err := car.Find(s.Car)
 	if err != nil {
 		return nil, err
 	}

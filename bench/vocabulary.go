@@ -11,7 +11,7 @@ import (
 	"sawhorse/scenarios"
 )
 
-// Vocabulary is what scenarios may speak of: the built-in cars with their signals
+// Vocabulary is what scenarios may speak of: the cars with their signals
 // and the fault catalogue.
 func Vocabulary() *scenarios.Vocabulary {
 	return &scenarios.Vocabulary{
@@ -40,28 +40,28 @@ func faultKinds(want func(*fault.Entry) bool) []scenarios.FaultKind {
 
 // controls are what the driver of a car can move.
 func controls(name string) []string {
-	spec, err := car.BuiltIn(name)
+	spec, err := car.Find(name)
 	if err != nil {
 		return nil
 	}
 	return spec.Controls()
 }
 
-var languages sync.Map // of cars by name: building one is slow, and it never changes
+var languages sync.Map // of cars by their specs: building one is slow, and it never changes
 
 // language is the conditions' language about a car.
 func language(name string) (*judge.Language, error) {
-	if l, ok := languages.Load(name); ok {
-		return l.(*judge.Language), nil
-	}
-	spec, err := car.BuiltIn(name)
+	spec, err := car.Find(name)
 	if err != nil {
 		return nil, err
+	}
+	if l, ok := languages.Load(spec); ok {
+		return l.(*judge.Language), nil
 	}
 	l, err := judge.NewLanguage(car.New(spec, chance.Seed(0)).Truth.Infos())
 	if err != nil {
 		return nil, err
 	}
-	languages.Store(name, l)
+	languages.Store(spec, l)
 	return l, nil
 }

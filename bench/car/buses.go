@@ -47,6 +47,10 @@ func (s *Spec) readNetworks(d *strict.Doc, dir string) error {
 		if b.network, err = dbc.Parse(path.Join(dir, b.File), data); err != nil {
 			return err
 		}
+		// What the parser takes from strangers with a warning is a mistake in a car's own file.
+		for _, w := range b.network.Warnings {
+			return &strict.Error{File: w.File, Line: w.Line, Column: w.Column, Problem: w.What}
+		}
 		for _, m := range b.network.Messages {
 			if m.FD && b.DataBitRate == 0 {
 				return &strict.Error{File: b.network.File, Line: m.At.Line, Column: m.At.Column,

@@ -30,7 +30,8 @@ var folders = sync.OnceValue(func() []string {
 // Default is the car that is taken where nothing is said.
 const Default = "petrel-48"
 
-// Names lists the built-in cars by the names in their car.yaml.
+// Names lists the cars by the names in their car.yaml: the built-in ones, then those
+// of Use.
 func Names() []string {
 	var names []string
 	for _, f := range folders() {
@@ -38,7 +39,20 @@ func Names() []string {
 			names = append(names, s.Name)
 		}
 	}
+	for _, s := range outside.all() {
+		names = append(names, s.Name)
+	}
 	return names
+}
+
+// Find finds a car by name: a built-in one, or one of Use.
+func Find(name string) (*Spec, error) {
+	for _, s := range outside.all() {
+		if s.Name == name {
+			return s, nil
+		}
+	}
+	return BuiltIn(name)
 }
 
 // BuiltIn reads a built-in car by name, such as petrel-48. Equal names give the
@@ -53,7 +67,7 @@ func BuiltIn(name string) (*Spec, error) {
 			return s, nil
 		}
 	}
-	return nil, fmt.Errorf("car %q is not built in, want one of %v", name, Names())
+	return nil, fmt.Errorf("car %q is not known, want one of %v", name, Names())
 }
 
 func builtInFolder(dir string) (*Spec, error) {
@@ -71,12 +85,21 @@ func Load(fsys fs.FS, dir string) (*Spec, error) {
 	if err != nil {
 		return nil, fmt.Errorf("car folder %q: %w", dir, err)
 	}
-	s := &Spec{Dir: sub}
+	return load(sub, dir)
+}
+
+// load reads a folder's files; errors name them below dir.
+func load(sub fs.FS, dir string) (*Spec, error) {
+	s := &Spec{Dir: sub, Shown: dir}
 	doc, err := read(sub, dir, "car.yaml", s)
 	if err != nil {
 		return nil, err
 	}
+	s.doc = doc
 	if err := s.check(doc); err != nil {
+		return nil, err
+	}
+	if err := s.checkFiles(doc); err != nil {
 		return nil, err
 	}
 	if err := s.readNetworks(doc, dir); err != nil {
@@ -127,6 +150,31 @@ func (s *Spec) check(d *strict.Doc) error {
 		return d.Errorf("$.shift_points", "%q, want none without an automatic gearbox", s.ShiftPoints)
 	}
 	return nil
+}
+
+// checkFiles checks that the files are there which car.yaml names, one for each ECU
+// of the identity.
+func (s *Spec) checkFiles(d *strict.Doc) error {
+	there := func(path, name string) error {
+		if _, err := fs.Stat(s.Dir, name); err != nil {
+			return d.Errorf(path, "%q: %v, want a file in the car's folder", name, err)
+		}
+		return nil
+	}
+	for i, f := range s.ECUFiles {
+		if err := there(fmt.Sprintf("$.ecu_files[%d]", i), f); err != nil {
+			return err
+		}
+	}
+	for i, e := range s.Identity.ECUs {
+		if f := "ecu-" + e.Name + ".yaml"; !slices.Contains(s.ECUFiles, f) {
+			return d.Errorf(fmt.Sprintf("$.identity.ecus[%d].name", i), "%q, but %s is not among the ecu_files", e.Name, f)
+		}
+	}
+	if err := there("$.calibration", s.Calibration); err != nil || s.ShiftPoints == "" {
+		return err
+	}
+	return there("$.shift_points", s.ShiftPoints)
 }
 
 func (i *Identity) check(d *strict.Doc) error {

@@ -27,9 +27,9 @@ func changed(t testing.TB, file, old, new string) fstest.MapFS {
 func changedOf(t testing.TB, folder, file, old, new string) fstest.MapFS {
 	t.Helper()
 	out := fstest.MapFS{}
-	dbcs, err := fs.Glob(builtIn, folder+"/*.dbc")
+	all, err := fs.Glob(builtIn, folder+"/*")
 	require.NoError(t, err)
-	for _, n := range append([]string{folder + "/car.yaml", folder + "/circuits.yaml"}, dbcs...) {
+	for _, n := range all {
 		data, err := fs.ReadFile(builtIn, n)
 		n = path.Base(n)
 		require.NoError(t, err)
@@ -61,7 +61,7 @@ func TestBuiltInCars(t *testing.T) {
 		}
 	}
 	_, err := BuiltIn("kestrel")
-	assert.EqualError(t, err, `car "kestrel" is not built in, want one of [auklet-18 petrel-48]`)
+	assert.EqualError(t, err, `car "kestrel" is not known, want one of [auklet-18 petrel-48]`)
 }
 
 // drives says whether a car of this engine and gearbox has a load.
@@ -115,6 +115,9 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 		{"car.yaml", "full_c: 99", "full_c: 60", "cooling.full_c: 60, want 89..130 degC"},
 		{"car.yaml", "title: ECM-EngineControl", "title: ECM-EngineControl-longer", "want 1 to 20"},
 		{"car.yaml", "buses:\n  - {bus: main, bit_rate: 500000, network: petrel-48.dbc}", "buses: []", "missing, want at least one bus"},
+		{"car.yaml", "ecu_files: [ecu-engine.yaml,", "ecu_files: [ecu-motor.yaml,", `ecu_files[0]: "ecu-motor.yaml"`},
+		{"car.yaml", "    - name: brake\n", "    - name: brakes\n", `identity.ecus[1].name: "brakes", but ecu-brakes.yaml is not among the ecu_files`},
+		{"car.yaml", "calibration: calibration.yaml", "calibration: numbers.yaml", `calibration: "numbers.yaml"`},
 		{"car.yaml", "bit_rate: 500000", "bit_rate: 5000", "car.yaml:32:27: buses[0].bit_rate: 5000, want 10000..1000000 bit/s"},
 		{"car.yaml", "bit_rate: 500000", "bit_rate: 500000, data_bit_rate: 9000000", "buses[0].data_bit_rate: 9000000, want 500000..8000000 bit/s"},
 		{"car.yaml", "network: petrel-48.dbc", "network: petrel.dbc", "petrel.dbc: file does not exist"},

@@ -4,6 +4,7 @@ import (
 	"io/fs"
 
 	"sawhorse/bench/car/exact"
+	"sawhorse/bench/car/strict"
 	"sawhorse/dbc"
 )
 
@@ -33,9 +34,13 @@ type Spec struct {
 	Calibration string `yaml:"calibration"`
 	ShiftPoints string `yaml:"shift_points"`
 
-	// Dir holds the raw files.
-	Dir fs.FS `yaml:"-"`
+	// Dir holds the raw files; Shown is the folder's name in errors.
+	Dir   fs.FS  `yaml:"-"`
+	Shown string `yaml:"-"`
+	// Folder is where a car of Use lies; "" for a built-in one.
+	Folder string `yaml:"-"`
 
+	doc     *strict.Doc
 	wiring  wiringSpec
 	derived derived
 }

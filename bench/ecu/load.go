@@ -3,6 +3,7 @@ package ecu
 import (
 	"fmt"
 	"io/fs"
+	"path"
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
@@ -13,14 +14,17 @@ import (
 
 // LoadSpecs reads the files of several units and checks that they can share a
 // bus: names and identifiers are unique.
-func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) {
+func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) { return loadSpecs(fsys, "", files) }
+
+// loadSpecs is LoadSpecs; errors name the files below a folder.
+func loadSpecs(fsys fs.FS, folder string, files []string) ([]*Spec, error) {
 	var specs []*Spec
 	for _, name := range files {
 		data, err := fs.ReadFile(fsys, name)
 		if err != nil {
 			return nil, fmt.Errorf("control unit: %w", err)
 		}
-		s, err := LoadSpec(name, data)
+		s, err := LoadSpec(path.Join(folder, name), data)
 		if err != nil {
 			return nil, err
 		}
@@ -36,7 +40,7 @@ func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) {
 
 // SpecsOf are the units of a car, read once for all cars of that spec.
 func SpecsOf(c *car.Spec) ([]*Spec, error) {
-	return car.Derived(c, "units", func() ([]*Spec, error) { return LoadSpecs(c.Dir, c.ECUFiles) })
+	return car.Derived(c, "units", func() ([]*Spec, error) { return loadSpecs(c.Dir, c.Shown, c.ECUFiles) })
 }
 
 // BusOf is the bus of a car on which the unit sits.

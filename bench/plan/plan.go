@@ -54,6 +54,8 @@ type Plan struct {
 	Strict bool `json:"strict_rules,omitempty"`
 	// Networks are the .dbc files that faults read signals by.
 	Networks []File `json:"networks,omitempty"`
+	// Car is the folder of a car that is not built in.
+	Car *CarFolder `json:"car,omitempty"`
 	// Duration bounds the run.
 	Duration Duration `json:"duration"`
 	// Capture is where the run's frames go; relative to the plan's own folder.
@@ -83,6 +85,22 @@ type Text struct {
 type File struct {
 	Path   string `json:"path"`
 	SHA256 string `json:"sha256"`
+}
+
+// CarFolder is a car outside the program: where it lies, and its files.
+type CarFolder struct {
+	Folder string `json:"folder"`
+	Files  []File `json:"files"`
+}
+
+// Check reports whether the car is still the one that was planned with.
+func (c *CarFolder) Check() error {
+	for i := range c.Files {
+		if err := c.Files[i].Check(); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Duration is a time.Duration written as Go writes it.

@@ -7,7 +7,9 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
+	"sawhorse/bench"
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
@@ -55,14 +57,24 @@ type signalView struct {
 
 func newCarsCommand() *cobra.Command {
 	var asJSON bool
+	var folders []string
 	cmd := &cobra.Command{
 		Use:   "cars [NAME]",
 		Short: "List the stand-in cars, or tell about one",
 		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
 with their identifiers, the periodic messages that they send, and the signals that
-conditions in scenarios can use.`,
+conditions in scenarios can use.
+
+With --cars it takes cars from a folder, too, and checks everything about them: a
+mistake is told with file, line and column.`,
+		Example: `  sawhorse cars auklet-18
+  sawhorse cars --cars my-cars
+  sawhorse cars --cars my-cars/puddle-jumper puddle-jumper`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := useCars(folders); err != nil {
+				return err
+			}
 			names := car.Names()
 			if len(args) == 1 {
 				names = args
@@ -85,11 +97,37 @@ conditions in scenarios can use.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	carsFlag(cmd.Flags(), &folders)
 	return cmd
 }
 
+// carsFlag adds the flag that takes cars from folders.
+func carsFlag(f *pflag.FlagSet, folders *[]string) {
+	f.StringSliceVar(folders, "cars", nil, "folders of cars beside the built-in ones: a car's own, or one with several")
+}
+
+// useCars takes the cars of folders and builds each once, which checks all of its files.
+func useCars(folders []string) error {
+	for _, dir := range folders {
+		found, err := car.Use(dir)
+		if err != nil {
+			return err
+		}
+		for _, s := range found {
+			rig, err := bench.NewRig(bench.Settings{Car: s.Name})
+			if err != nil {
+				return err
+			}
+			if err := rig.Close(); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 func viewCar(name string) (carView, error) {
-	spec, err := car.BuiltIn(name)
+	spec, err := car.Find(name)
 	if err != nil {
 		return carView{}, err
 	}

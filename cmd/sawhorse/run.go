@@ -27,7 +27,7 @@ type runOptions struct {
 	seeds, shard, keep, paramFile                    string
 	verdicts, baseline, report                       string
 	seed                                             uint64
-	captures, params                                 []string
+	captures, params, cars                           []string
 	jobs, retry                                      int
 	list, quiet, failFast, updateBaseline, strict    bool
 
@@ -103,6 +103,7 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 	f.StringVar(&o.time, "time", "auto", "virtual, wall, or auto: virtual if the tool can run inside the bench")
 	f.StringSliceVar(&o.captures, "captures", nil, "folders to look for background recordings in")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	carsFlag(f, &o.cars)
 	f.StringVar(&o.again, "again", "", "repeat the run of this run.json")
 	f.BoolVar(&o.list, "list", false, "list the scenarios and run none")
 	f.BoolVar(&o.quiet, "quiet", false, "show only what did not pass")
@@ -125,6 +126,9 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 func (o *runOptions) run(cmd *cobra.Command, args []string) error {
 	if o.again != "" {
 		return o.repeat(cmd, args)
+	}
+	if err := useCars(o.cars); err != nil {
+		return err
 	}
 	list, err := findScenarios(args)
 	if err != nil {

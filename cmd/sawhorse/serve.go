@@ -25,7 +25,7 @@ type serveOptions struct {
 	bus, car, listen, arm, recordings string
 	rate                              int
 	seed                              uint64
-	faults                            []string
+	faults, cars                      []string
 	key                               string
 	pacing                            clock.Pacing
 }
@@ -58,6 +58,7 @@ controls are a JSON API on a loopback address:
 	f := cmd.Flags()
 	f.StringVar(&o.bus, "bus", "unix:sawhorse.sock", "bus to be on: unix:PATH or can:IFACE")
 	f.StringVar(&o.car, "car", car.Default, "which car")
+	carsFlag(f, &o.cars)
 	f.StringVar(&o.listen, "listen", "127.0.0.1:9464", "loopback address of the API and the metrics")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
 	f.StringVar(&o.recordings, "recordings", ".", "folder for recordings that the API begins")
@@ -71,6 +72,9 @@ controls are a JSON API on a loopback address:
 
 func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if _, err := dialable(o.bus); err != nil {
+		return err
+	}
+	if err := useCars(o.cars); err != nil {
 		return err
 	}
 	host, _, err := net.SplitHostPort(o.listen)

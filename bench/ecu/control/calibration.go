@@ -3,6 +3,7 @@ package control
 import (
 	"fmt"
 	"io/fs"
+	"path"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/car/exact"
@@ -174,7 +175,7 @@ func loadCalibration(spec *car.Spec) (*calibration, error) {
 		if err != nil {
 			return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
 		}
-		c, err := readCalibration(spec.Calibration, data)
+		c, err := readCalibration(path.Join(spec.Shown, spec.Calibration), data)
 		if err == nil && (c.Selector != nil) != spec.Automatic() {
 			return nil, fmt.Errorf("calibration of %s: %s has clutch or selector, want the one of the car's gearbox", spec.Name, spec.Calibration)
 		}

@@ -3,6 +3,7 @@ package control
 import (
 	"fmt"
 	"io/fs"
+	"path"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/car/exact"
@@ -58,7 +59,7 @@ func loadShiftPoints(spec *car.Spec) (*shiftPoints, error) {
 		if err != nil {
 			return nil, fmt.Errorf("shift points of %s: %w", spec.Name, err)
 		}
-		return readShiftPoints(spec.ShiftPoints, data)
+		return readShiftPoints(path.Join(spec.Shown, spec.ShiftPoints), data)
 	})
 }
 
