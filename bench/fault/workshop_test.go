@@ -203,6 +203,9 @@ func (u *unit) cycle(now time.Duration) {
 	kmh := u.kmh()
 	v := ecu.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
 	v.AmbientC, v.BaroKPa = u.ambient(), u.baro()
+	if u.spec.Name == "gearbox" {
+		v.AmbientC, v.BaroKPa = 15, 101 // it has no reading of the outside
+	}
 	if u.spec.Name == "brake" {
 		v.Running = kmh > 5
 	}

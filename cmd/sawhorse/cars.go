@@ -144,7 +144,7 @@ func viewCar(name string) (carView, error) {
 		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response)})
 	}
 	for i := range spec.Buses {
-		v.Buses = append(v.Buses, viewBus(&spec.Buses[i], units))
+		v.Buses = append(v.Buses, viewBus(spec, &spec.Buses[i], units))
 	}
 	for _, s := range car.New(spec, chance.Seed(0)).Truth.Infos() {
 		v.Signals = append(v.Signals, signalView{s.Name, s.Unit, s.Text})
@@ -153,7 +153,7 @@ func viewCar(name string) (carView, error) {
 }
 
 // viewBus tells the messages that the car's units send on a bus.
-func viewBus(b *car.BusSpec, units []*ecu.Spec) busView {
+func viewBus(spec *car.Spec, b *car.BusSpec, units []*ecu.Spec) busView {
 	v := busView{Name: b.Name, BitRate: b.BitRate, DataRate: b.DataBitRate, File: b.File, Messages: []messageView{}}
 	if b.Network() == nil {
 		return v
@@ -164,8 +164,24 @@ func viewBus(b *car.BusSpec, units []*ecu.Spec) busView {
 				v.Messages = append(v.Messages, messageView{m.Key.String(), m.Name, u.Name, m.CycleTime.Seconds(), m.Comment})
 			}
 		}
+		if by := gatewayOf(spec, b, m.Name); by != "" {
+			v.Messages = append(v.Messages, messageView{m.Key.String(), m.Name, by, m.CycleTime.Seconds(), m.Comment})
+		}
 	}
 	return v
+}
+
+// gatewayOf is the gateway that sends a message on the bus behind it.
+func gatewayOf(spec *car.Spec, b *car.BusSpec, message string) string {
+	for i := range spec.Gateways {
+		g := &spec.Gateways[i]
+		for k := range g.Routes {
+			if r := &g.Routes[k]; g.Far == b.Name && r.To == b.Name && r.Target() == message {
+				return g.Unit
+			}
+		}
+	}
+	return ""
 }
 
 func (v *carView) print(w io.Writer, whole bool) {
@@ -180,7 +196,11 @@ func (v *carView) print(w io.Writer, whole bool) {
 	}
 	t.flush()
 	for _, b := range v.Buses {
-		fmt.Fprintf(w, "\nBus %s, %d kbit/s: periodic messages (unit, period)\n", b.Name, b.BitRate/1000)
+		rate := fmt.Sprintf("%d kbit/s", b.BitRate/1000)
+		if b.DataRate > 0 {
+			rate = fmt.Sprintf("CAN FD, %s and %d kbit/s", rate, b.DataRate/1000)
+		}
+		fmt.Fprintf(w, "\nBus %s, %s: periodic messages (unit, period)\n", b.Name, rate)
 		for _, m := range b.Messages {
 			t.row(m.ID, m.Name, m.Unit, fmt.Sprintf("%g ms", 1000*m.Period), m.Text)
 		}

@@ -49,11 +49,14 @@ and the first frame that differs.`,
 	return cmd
 }
 
-// values gathers what the signals of a network showed.
+// values gathers what the signals of networks showed.
 type values struct {
-	network *dbc.Network
-	seen    map[*dbc.Message][]signalRange
-	buf     []float64
+	// networks are those of the recording's buses by their numbers, nil for one without
+	// a file; a file that was named is every bus's.
+	networks []*dbc.Network
+	every    bool
+	seen     map[*dbc.Message][]signalRange
+	buf      []float64
 }
 
 // signalRange is what one signal showed.
@@ -66,37 +69,63 @@ func loadValues(file string, warn io.Writer) (*values, error) {
 	if file == "" {
 		return nil, nil
 	}
-	n, err := loadNetwork(file)
-	if err != nil {
+	v := &values{seen: map[*dbc.Message][]signalRange{}}
+	if err := v.load(file); err != nil {
 		return nil, err
 	}
-	for _, w := range n.Warnings {
-		fmt.Fprintf(warn, "warning: %s\n", w)
-	}
-	return &values{network: n, seen: map[*dbc.Message][]signalRange{}}, nil
-}
-
-// loadNetwork reads a .dbc file; the name of a car stands for the file of its first bus
-// that has one.
-func loadNetwork(file string) (*dbc.Network, error) {
-	if !slices.Contains(car.Names(), file) {
-		return dbc.Load(file)
-	}
-	spec, err := car.BuiltIn(file)
-	if err != nil {
-		return nil, err
-	}
-	for i := range spec.Buses {
-		if n := spec.Buses[i].Network(); n != nil {
-			return n, nil
+	for _, n := range v.networks {
+		if n == nil {
+			continue
+		}
+		for _, w := range n.Warnings {
+			fmt.Fprintf(warn, "warning: %s\n", w)
 		}
 	}
-	return nil, fmt.Errorf("the car %s has no .dbc file", file)
+	return v, nil
+}
+
+// load reads a .dbc file; the name of a car stands for the files of its buses.
+func (v *values) load(file string) error {
+	if !slices.Contains(car.Names(), file) {
+		n, err := dbc.Load(file)
+		v.networks, v.every = []*dbc.Network{n}, true
+		return err
+	}
+	spec, err := car.Find(file)
+	if err != nil {
+		return err
+	}
+	any := false
+	for i := range spec.Buses {
+		n := spec.Buses[i].Network()
+		any = any || n != nil
+		v.networks = append(v.networks, n)
+	}
+	v.every = len(v.networks) == 1
+	if !any {
+		return fmt.Errorf("the car %s has no .dbc file", file)
+	}
+	return nil
+}
+
+// network is that of a frame's bus; nil without.
+func (v *values) network(bus uint8) *dbc.Network {
+	switch {
+	case v.every:
+		return v.networks[0]
+	case int(bus) < len(v.networks):
+		return v.networks[bus]
+	}
+	return nil
 }
 
 // see takes one frame.
 func (v *values) see(f *canbus.Frame) {
-	m, ok := v.network.Message(f.Key())
+	n := v.network(f.Bus)
+	if n == nil {
+		return
+	}
+	m, ok := n.Message(f.Key())
 	if !ok {
 		return
 	}
@@ -134,14 +163,19 @@ type valueView struct {
 	Last    float64 `json:"last"`
 }
 
-// views lists the signals in the order of the file.
+// views lists the signals in the order of the files.
 func (v *values) views() []valueView {
 	var list []valueView
-	for _, m := range v.network.Messages {
-		for i, r := range v.seen[m] {
-			if r.n > 0 {
-				s := m.Signals[i]
-				list = append(list, valueView{m.Name, s.Name, s.Unit, r.n, r.low, r.high, r.end})
+	for _, n := range v.networks {
+		if n == nil {
+			continue
+		}
+		for _, m := range n.Messages {
+			for i, r := range v.seen[m] {
+				if r.n > 0 {
+					s := m.Signals[i]
+					list = append(list, valueView{m.Name, s.Name, s.Unit, r.n, r.low, r.high, r.end})
+				}
 			}
 		}
 	}
