@@ -51,6 +51,13 @@ func (c *checker) obd() {
 		c.fields(p, x.Fields)
 		lengths[x.PID] = size(x.Fields)
 	}
+	for i := range o.Absent {
+		p := fmt.Sprintf("$.obd.absent[%d]", i)
+		c.want(o.Absent[i].Why != "", p+".why", "no words, want why the unit does not have them")
+		for k, pid := range o.Absent[i].PIDs {
+			c.want(lengths[pid] == 0, fmt.Sprintf("%s.pids[%d]", p, k), "%#02x is a PID of the unit", pid)
+		}
+	}
 	for i := range o.Infotypes {
 		p, x := fmt.Sprintf("$.obd.infotypes[%d]", i), &o.Infotypes[i]
 		c.want(x.Type&0x1F != 0, p+".type", "%#02x says what is supported and is computed, want another", x.Type)

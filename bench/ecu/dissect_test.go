@@ -3,6 +3,7 @@ package ecu
 import (
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -95,4 +96,31 @@ func TestADissectorReadsUDSAnswers(t *testing.T) {
 		"0x10 0x03", "0x22 0xf190", "0x31 0x03 0x0210", "0x19 0x02", "0x3f 0x2e 0x13", "0x3e", "0x85 0x02",
 		"0x2f", "0x3f 0x36 0x7f", "0x24", "0x2c",
 	}, "\n"), got)
+}
+
+// Every service that the engine unit has, asked once in a state where it answers: the
+// dissectors find the service and its outcome in each message, none malformed.
+func TestADissectorReadsEveryService(t *testing.T) {
+	if _, err := exec.LookPath("tshark"); err != nil {
+		missingPeer(t, "tshark")
+	}
+	uds := []string{"10 03", "14 FF FF 33", "19 0A", "22 F1 90", "23 14 00 00 00 00 04", "24 F4 05", "27 01", "28 00 01", "2A 04",
+		"2C 01 F3 01 F4 0C 01 02", "2E F1 90 00", "2F 04 00 03 01", "31 03 02 10", "34 00 11 00 01", "36 01 00", "37", "3E 00", "85 01", "11 03"}
+	file := recordAnswers(t, func(*network) {}, uds...)
+	got := strings.Split(dissect(t, file, "uds", "uds.sid", "uds.err.sid", "_ws.malformed"), "\n")
+	assert.NotContains(t, strings.Join(got, " "), "alformed")
+	for _, req := range uds {
+		sid := strings.ToLower(req[:2])
+		found := slices.ContainsFunc(got, func(line string) bool { return strings.HasPrefix(line, "0x"+sid) || line == "0x3f 0x"+sid })
+		assert.True(t, found, "service %s is in none of %q", sid, got)
+	}
+	obd := []string{"01 00", "02 02 00", "03", "04", "06 00", "07", "08 00", "09 00", "0A"}
+	file = recordAnswers(t, func(*network) {}, obd...)
+	got = strings.Split(dissect(t, file, "obd-ii", "obd-ii.mode", "_ws.malformed"), "\n")
+	var want []string
+	for _, req := range obd {
+		want = append(want, "0x"+strings.ToLower(req[:2]))
+	}
+	got = slices.DeleteFunc(got, func(line string) bool { return line == "0x3f" }) // response pending
+	assert.Equal(t, want, got)
 }

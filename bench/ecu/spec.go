@@ -147,7 +147,9 @@ type field struct {
 
 // obdSpec is what the unit answers of SAE J1979.
 type obdSpec struct {
-	PIDs      []pidSpec      `yaml:"pids"`
+	PIDs []pidSpec `yaml:"pids"`
+	// Absent are PIDs that the unit does not have, and why.
+	Absent    []absentSpec   `yaml:"absent"`
 	Infotypes []infotypeSpec `yaml:"infotypes"`
 	// FreezeFrame lists the PIDs of freeze frame 00, PID 02 aside.
 	FreezeFrame []uint8 `yaml:"freeze_frame"`
@@ -161,6 +163,11 @@ type pidSpec struct {
 	PID    uint8   `yaml:"pid"`
 	Name   string  `yaml:"name"`
 	Fields []field `yaml:"fields"`
+}
+
+type absentSpec struct {
+	PIDs []uint8 `yaml:"pids"`
+	Why  string  `yaml:"why"`
 }
 
 type infotypeSpec struct {

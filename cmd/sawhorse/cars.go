@@ -31,6 +31,18 @@ type ecuView struct {
 	Title    string `json:"title"`
 	Request  string `json:"request"`
 	Response string `json:"response"`
+	// Services are those of the unit with their sessions and locks.
+	Services []serviceView `json:"services"`
+	// Absent are the PIDs it does not have, and why.
+	Absent []string `json:"absent_pids,omitempty"`
+}
+
+type serviceView struct {
+	Service  string   `json:"service"`
+	Name     string   `json:"name"`
+	Subs     []string `json:"sub_functions,omitempty"`
+	Sessions []string `json:"sessions,omitempty"`
+	Security uint8    `json:"security_level,omitempty"`
 }
 
 type busView struct {
@@ -62,8 +74,8 @@ func newCarsCommand() *cobra.Command {
 		Use:   "cars [NAME]",
 		Short: "List the stand-in cars, or tell about one",
 		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
-with their identifiers, the periodic messages that they send, and the signals that
-conditions in scenarios can use.
+with their identifiers and services (sessions, locks), the periodic messages that they
+send, and the signals that conditions in scenarios can use.
 
 With --cars it takes cars from a folder, too, and checks everything about them: a
 mistake is told with file, line and column.`,
@@ -141,7 +153,8 @@ func viewCar(name string) (carView, error) {
 		if u.Addresses.Extended {
 			digits = "%08X"
 		}
-		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response)})
+		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response),
+			viewServices(u), u.AbsentPIDs()})
 	}
 	for i := range spec.Buses {
 		v.Buses = append(v.Buses, viewBus(spec, &spec.Buses[i], units))
@@ -150,6 +163,41 @@ func viewCar(name string) (carView, error) {
 		v.Signals = append(v.Signals, signalView{s.Name, s.Unit, s.Text})
 	}
 	return v, nil
+}
+
+func viewServices(u *ecu.Spec) []serviceView {
+	var views []serviceView
+	for _, row := range u.Table() {
+		x := serviceView{Service: fmt.Sprintf("%02X", row.Service), Name: row.Name, Sessions: row.In, Security: row.Security}
+		for _, sub := range row.Subs {
+			x.Subs = append(x.Subs, fmt.Sprintf("%02X", sub))
+		}
+		views = append(views, x)
+	}
+	return views
+}
+
+// print tells the services of a unit as a table.
+func (u *ecuView) print(w io.Writer) {
+	fmt.Fprintf(w, "\nServices of %s (sub-functions, sessions, lock)\n", u.Name)
+	t := newTable(w, "  ")
+	for _, x := range u.Services {
+		in, lock := "any", ""
+		if len(x.Sessions) > 0 {
+			in = strings.Join(x.Sessions, ", ")
+		}
+		if x.Security != 0 {
+			lock = fmt.Sprintf("level %d", x.Security)
+		}
+		t.row(x.Service, x.Name, strings.Join(x.Subs, " "), in, lock)
+	}
+	t.flush()
+	if len(u.Absent) > 0 {
+		fmt.Fprintf(w, "\nPIDs that %s does not have\n", u.Name)
+		for _, line := range u.Absent {
+			fmt.Fprintf(w, "  %s\n", line)
+		}
+	}
 }
 
 // viewBus tells the messages that the car's units send on a bus.
@@ -195,6 +243,9 @@ func (v *carView) print(w io.Writer, whole bool) {
 		t.row(u.Name, u.Request, u.Response, u.Title)
 	}
 	t.flush()
+	for i := range v.ECUs {
+		v.ECUs[i].print(w)
+	}
 	for _, b := range v.Buses {
 		rate := fmt.Sprintf("%d kbit/s", b.BitRate/1000)
 		if b.DataRate > 0 {
