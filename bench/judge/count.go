@@ -39,8 +39,8 @@ func (m *count) step(s *step) {
 	if m.done {
 		return
 	}
-	if len(m.last) == maxEvidence {
-		m.last = m.last[1:]
+	if len(m.last) == maxEvidence { // the last ones show what was too much
+		m.last = append(m.last[:0], m.last[1:]...)
 	}
 	m.last = append(m.last, s.evidence(m.want.Of.src))
 	switch {
