@@ -406,3 +406,59 @@ func TestFramesOfTheCarAllocateNothing(t *testing.T) {
 	t.Logf("%d allocations for %d frames", allocated, frames)
 	assert.Less(t, allocated, frames/10)
 }
+
+// What a unit knows to be a broken sensor's it does not hand on: all bits are set, "not
+// available" as commercial vehicles have it (SAE J1939-71), or what the file calls unknown.
+// Mended, the value is there again.
+func TestABrokenSensorIsNotHandedOn(t *testing.T) {
+	l := listen(t)
+	net := petrelNetwork(t)
+	of := func(message, name string) (canbus.Key, *descriptor.Signal) {
+		m, ok := net.MessageNamed(message)
+		require.True(t, ok)
+		s, ok := m.Signal(name)
+		require.True(t, ok)
+		return m.Key, &descriptor.Signal{Name: s.Name, Start: uint8(s.Start), Length: uint8(s.Length), IsBigEndian: s.BigEndian}
+	}
+	temperatures, coolant := of("EngineTemperatures", "Coolant")
+	_, oil := of("EngineTemperatures", "Oil")
+	driveline, gear := of("Driveline", "Gear")
+	last := map[string]uint64{}
+	l.onEach = func(f *canbus.Frame) {
+		var data can.Data
+		copy(data[:], f.Payload())
+		switch f.Key() {
+		case temperatures:
+			last["coolant"], last["oil"] = coolant.UnmarshalUnsigned(data), oil.UnmarshalUnsigned(data)
+		case driveline:
+			last["gear"] = gear.UnmarshalUnsigned(data)
+		}
+	}
+	l.drive(0, map[string]any{"key": "on"})
+	check := func(at time.Duration, broken bool) {
+		l.rig.Loop.At(at, clock.PriorityJudge, func() {
+			if broken {
+				assert.EqualValues(t, 0xFF, last["coolant"])
+				assert.EqualValues(t, 7, last["gear"])
+			} else {
+				assert.InDelta(t, 80, last["coolant"], 15)
+				assert.EqualValues(t, 0, last["gear"])
+			}
+			assert.Less(t, last["oil"], uint64(200), "a sound sensor beside it")
+			assert.Greater(t, last["oil"], uint64(60))
+		})
+	}
+	faults := func(at time.Duration, on bool) {
+		l.rig.Loop.At(at, clock.PriorityFault, func() {
+			for _, id := range []string{"coolant-sensor-open", "gear-sensor-open"} {
+				require.NoError(t, l.rig.Desk().SetFault(id, on, nil))
+			}
+		})
+	}
+	check(3*time.Second, false)
+	faults(3*time.Second+time.Millisecond, true)
+	check(5*time.Second, true)
+	faults(5*time.Second+time.Millisecond, false)
+	check(7*time.Second, false)
+	l.run(8 * time.Second)
+}
