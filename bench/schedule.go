@@ -16,7 +16,12 @@ const (
 // schedule sets the moments of the driver and of the faults.
 func (r *Run) schedule() error {
 	for _, step := range r.scenario.Driver {
-		r.times.when(step.Trigger, func() { r.drive(step.Moves) })
+		r.times.when(step.Trigger, func() {
+			r.drive(step.Moves)
+			for _, leg := range step.Drive {
+				r.times.at(r.rig.Loop.Now()+leg.After, func() { r.drive(leg.Moves) })
+			}
+		})
 	}
 	for i := range r.scenario.Faults {
 		f := &r.scenario.Faults[i]

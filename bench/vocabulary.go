@@ -3,6 +3,7 @@ package bench
 import (
 	"slices"
 	"sync"
+	"time"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
@@ -11,13 +12,39 @@ import (
 	"sawhorse/scenarios"
 )
 
-// Vocabulary is what scenarios may speak of: the cars with their signals
-// and the fault catalogue.
+// Vocabulary is what scenarios may speak of: the cars with their signals, the fault
+// catalogue and its drives.
 func Vocabulary() *scenarios.Vocabulary {
 	return &scenarios.Vocabulary{
 		Cars: car.Names(), Language: language, Controls: controls,
 		Faults: faultKinds(func(*fault.Entry) bool { return true }),
+		Drives: driveKinds,
 	}
+}
+
+// driveKinds are the catalogue's drives of a car, from key off to key off.
+func driveKinds(name string) []scenarios.DriveKind {
+	spec, err := car.BuiltIn(name)
+	if err != nil {
+		return nil
+	}
+	var list []scenarios.DriveKind
+	for _, d := range fault.Drives(spec) {
+		k := scenarios.DriveKind{ID: d.Name}
+		at := time.Duration(0)
+		for i := range d.Steps {
+			leg := scenarios.Leg{After: at}
+			for _, m := range d.Steps[i].Moves() {
+				leg.Moves = append(leg.Moves, scenarios.Move(m))
+			}
+			if len(leg.Moves) > 0 {
+				k.Legs = append(k.Legs, leg)
+			}
+			at += d.Steps[i].Takes()
+		}
+		list = append(list, k)
+	}
+	return list
 }
 
 // faultKinds are the entries of the catalogue that are wanted.

@@ -29,6 +29,8 @@ type bad struct {
 	edit    func(doc string) string // of what it prints
 	hangs   bool                    // never ends
 	deaf    bool                    // for 29-bit identifiers
+	learns  string                  // learns this instead
+	spoils  func(f *canbus.Frame)   // what it sends
 	instant map[string]any          // ends at once with a document
 	mute    time.Duration           // sends nothing from this moment of the run on
 	now     time.Duration
@@ -52,7 +54,11 @@ func (b *bad) NextFrame(f *canbus.Frame) bool {
 		*f, b.first = b.first[0], b.first[1:]
 		return true
 	}
-	return b.Machine.NextFrame(f)
+	ok := b.Machine.NextFrame(f)
+	if ok && b.spoils != nil {
+		b.spoils(f)
+	}
+	return ok
 }
 
 func (b *bad) Receive(now time.Duration, f *canbus.Frame) {
@@ -162,6 +168,32 @@ var badTools = []struct {
 		instant: map[string]any{"ecus": []any{}, "cleared": true}}},
 	{"says no codes when its cable was off", "tool-cable-pulled", []string{"honest"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
 	{"never finds the bus again once its cable was off", "tool-cable-pulled", []string{"back-to-work", "recovers"}, bad{mute: 9 * time.Second}},
+	{"waits before it writes the identity", "exchanged-ecu", []string{"identity-first", "exchange-learned"},
+		bad{task: "write-identity", learns: "exchange"}},
+	{"says that the identity is written, and has not", "exchanged-wait-skipped", []string{"says-what-is-missing"}, bad{task: "write-identity",
+		instant: map[string]any{"ecus": []any{}, "written": map[string]any{"outcome": "written"}}}},
+	{"says that it has learned everything, and has not", "exchanged-customers-theory", []string{"starts-on-his-battery"}, bad{task: "learn",
+		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"outcome": "learned"}}}},
+	{"clears before anything is learned", "exchanged-customers-theory", []string{"read-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
+	{"answers the seed wrongly", "exchanged-wait-skipped", []string{"no-guessed-key", "identity-written"}, bad{spoils: func(f *canbus.Frame) {
+		if f.ID == 0x7E0 && f.Data[1] == 0x27 && f.Data[2] == 0x02 {
+			f.Data[3]++
+		}
+	}}},
+	{"starts the wait again when it should ask how far it is", "exchanged-wait-broken", []string{"started-once"}, bad{spoils: func(f *canbus.Frame) {
+		if f.ID == 0x7E0 && f.Data[1] == 0x31 && f.Data[2] == 0x03 {
+			f.Data[2] = 0x01
+		}
+	}}},
+	{"does not say that it was refused", "exchanged-identity-missing", []string{"refusal-is-told"}, bad{task: "learn", edit: swap(`"refused"`, `"learned"`)}},
+	{"leaves out the security code", "exchanged-wait-skipped", []string{"says-what-is-missing"}, bad{edit: swap("P0633", "P0630")}},
+	{"invents the misfire that everybody hears", "exchanged-crank-learn-skipped", []string{"misfire-monitor-waits"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0304"}} })}},
+	{"forgets permanent codes", "exchanged-not-cleared", []string{"stored-after-two"}, bad{edit: editECUs(func(e map[string]any) { e["permanent"] = []any{} })}},
+	{"clears unasked", "exchanged-not-cleared", []string{"clears-nothing", "stored-after-two"}, bad{task: "learn", first: []canbus.Frame{clear}}},
+	{"believes the customer", "exchanged-customers-theory", []string{"finds-a-blank-unit", "voltage-read"}, bad{edit: func(doc string) string {
+		return live("battery_v", func(float64) float64 { return 9.8 })(swap(`"P0633"`, `"P0562"`)(doc))
+	}}},
+	{"registers the customer's battery", "exchanged-customers-theory", []string{"no-battery-registered", "exchange-learned"}, bad{task: "write-identity", learns: "battery"}},
 	{"floods a busy bus", "real-drive", []string{"polite"}, bad{task: "health-check", flood: 200, first: []canbus.Frame{canbus.New(0x7E0, 0x02, 0x3E, 0x80, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC)}}},
 }
 
@@ -176,6 +208,15 @@ func verdicts(t *testing.T, name string, start tool.MachineFunc) map[string]judg
 	t.Helper()
 	sc, err := scenarios.BuiltIn(name, bench.Vocabulary())
 	require.NoError(t, err)
+	got := map[string]judge.Verdict{}
+	for _, v := range execute(t, sc, start).Verdicts {
+		got[v.ID] = v
+	}
+	return got
+}
+
+func execute(t *testing.T, sc *scenarios.Scenario, start tool.MachineFunc) *bench.Result {
+	t.Helper()
 	profile, err := builtin.Source(builtin.Default)
 	require.NoError(t, err)
 	p, err := bench.Resolve(sc, bench.Choices{
@@ -188,17 +229,16 @@ func verdicts(t *testing.T, name string, start tool.MachineFunc) map[string]judg
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
 	require.NoError(t, res.Err)
-	got := map[string]judge.Verdict{}
-	for _, v := range res.Verdicts {
-		got[v.ID] = v
-	}
-	return got
+	return res
 }
 
 func TestBadToolsAreCaught(t *testing.T) {
 	for _, c := range badTools {
 		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
 			got := verdicts(t, c.scenario, func(task string, args map[string]string) (tool.Machine, error) {
+				if c.defect.learns != "" && c.defect.task == task {
+					task, args = "learn", map[string]string{"position": c.defect.learns}
+				}
 				m, err := tester.Start(task, args)
 				if err != nil || c.defect.task != "" && c.defect.task != task {
 					return m, err

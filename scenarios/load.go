@@ -141,6 +141,7 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 		field{"scenario", true, func(n ast.Node) { r.scenarioName(n, s) }},
 		field{"title", true, r.textInto(&s.Title, "a text of one line")},
 		field{"about", true, r.textInto(&s.About, "a text of some sentences")},
+		field{"complaint", false, r.textInto(&s.Complaint, "what the customer says")},
 		field{"cautions", false, func(n ast.Node) {
 			r.list(n, "sentences", func(n ast.Node) {
 				if t, ok := r.text(n, "a sentence"); ok {
@@ -194,6 +195,9 @@ func (r *reader) findCar(root ast.Node, v *Vocabulary) {
 		r.lang = lang
 		if v.Controls != nil {
 			r.controls = v.Controls(car)
+		}
+		if v.Drives != nil {
+			r.drives = v.Drives(car)
 		}
 	}
 }

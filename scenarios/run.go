@@ -216,9 +216,17 @@ var controls = []control{
 }
 
 func (r *reader) driver(n ast.Node, s *Scenario) {
+	names := make([]string, len(r.drives))
+	for i := range r.drives {
+		names[i] = r.drives[i].ID
+	}
 	r.list(n, "the driver's steps", func(n ast.Node) {
 		step := Step{}
-		fields := r.trigger(&step.Trigger, "at")
+		fields := append(r.trigger(&step.Trigger, "at"), field{"drive", false, func(n ast.Node) {
+			if name, ok := r.word(n, names); ok {
+				step.Drive = r.drives[slices.Index(names, name)].Legs
+			}
+		}})
 		for _, c := range controls {
 			fields = append(fields, field{c.name, false, func(n ast.Node) {
 				if len(r.controls) > 0 && !slices.Contains(r.controls, c.name) {
@@ -234,8 +242,11 @@ func (r *reader) driver(n ast.Node, s *Scenario) {
 		r.one(n, "at")
 		has := r.keys(n)
 		moves := slices.ContainsFunc(controls, func(c control) bool { return has[c.name] })
-		if len(has) > 0 && !moves {
-			r.fail(n, "a step that moves nothing", "a control such as key or clutch")
+		switch {
+		case len(has) > 0 && !moves && !has["drive"]:
+			r.fail(n, "a step that moves nothing", "a control such as key or clutch, or a drive")
+		case moves && has["drive"]:
+			r.fail(n, "controls beside a drive", "one of them")
 		}
 		if len(has) > 0 && !has["at"] && !has["when"] {
 			r.fail(n, "a step without a moment", `"at" or "when"`)

@@ -15,6 +15,9 @@ type Scenario struct {
 	// Name is the file's name without its extension; Title one line; About some
 	// sentences for people.
 	Name, Title, About string
+	// Complaint is what the customer says, who may be wrong: it is told to whoever
+	// looks for the fault and has no part in the run or its verdicts.
+	Complaint string
 	// Cautions are read before somebody repeats this on a real car.
 	Cautions []string
 	Car      string
@@ -91,10 +94,24 @@ type Random struct {
 var Spreads = []string{"exponential", "uniform", "normal", "fixed"}
 
 // Step is something the driver does: controls moved at one moment, each time a
-// condition begins.
+// condition begins. Drive are the moves of a whole drive that begins then, with
+// their times from that moment.
 type Step struct {
 	Trigger
 	Moves []Move
+	Drive []Leg
+}
+
+// Leg is a part of a drive: what is moved so long after its beginning.
+type Leg struct {
+	After time.Duration
+	Moves []Move
+}
+
+// DriveKind is a drive that scenarios may name.
+type DriveKind struct {
+	ID   string
+	Legs []Leg
 }
 
 // Move sets one control: key (off, accessory, on, start), clutch, accelerator,
@@ -133,6 +150,8 @@ type Vocabulary struct {
 	// Controls are what the driver of a car can move; nil lets every car have all.
 	Controls func(car string) []string
 	Faults   []FaultKind
+	// Drives are those that a car can be driven; nil has none.
+	Drives func(car string) []DriveKind
 }
 
 // FaultKind is a fault that scenarios may name.

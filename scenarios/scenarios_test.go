@@ -25,8 +25,8 @@ func words() *Vocabulary {
 		{Name: "key"}, {Name: "clutch_pct", Unit: "%"}, {Name: "engine_rpm", Unit: "rev/min"},
 		{Name: "coolant_c", Unit: "degC"}, {Name: "intake_air_c", Unit: "degC"}, {Name: "battery_v", Unit: "V"},
 		{Name: "vehicle_kmh", Unit: "km/h"}, {Name: "engine_running", Unit: "bool"}, {Name: "cranking", Unit: "bool"},
-		{Name: "fuel_pump", Unit: "bool"}, {Name: "mil", Unit: "bool"},
-		{Name: "gear"}, {Name: "selector"}, {Name: "lockup_pct", Unit: "%"},
+		{Name: "fuel_pump", Unit: "bool"}, {Name: "mil", Unit: "bool"}, {Name: "security_lamp", Unit: "bool"}, {Name: "misfires"},
+		{Name: "accelerator_pct", Unit: "%"}, {Name: "gear"}, {Name: "selector"}, {Name: "lockup_pct", Unit: "%"},
 	}
 	return &Vocabulary{
 		Cars: []string{"petrel-48", "auklet-18", "nameless"},
@@ -49,6 +49,12 @@ func words() *Vocabulary {
 				{Name: "kind", Kind: "text", Words: []string{"open", "short"}}, {Name: "note", Kind: "text"}, {Name: "any", Kind: "number"},
 			}},
 			{ID: "intake-air-open"}, {ID: "brake-ecu-off-network"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
+			{ID: "engine-ecu-blank"}, {ID: "plug-fouled"},
+		},
+		Drives: func(string) []DriveKind {
+			return []DriveKind{{ID: "conditions"}, {ID: "idle"}, {ID: "round-trip", Legs: []Leg{
+				{Moves: []Move{{"key", "on"}}}, {After: 3 * time.Second, Moves: []Move{{"key", "off"}}},
+			}}}
 		},
 	}
 }
@@ -175,6 +181,11 @@ func TestEverythingIsRead(t *testing.T) {
 	require.False(t, s.Faults[2].From.Set)
 
 	require.Equal(t, []Move{{"key", "on"}, {"clutch", "12.5"}, {"gear", "-1"}, {"parking_brake", "true"}, {"door_open", "false"}, {"steering", "-30.5"}}, s.Driver[0].Moves)
+	drive := s.Driver[len(s.Driver)-1]
+	require.Equal(t, 20*time.Second, drive.At)
+	require.Equal(t, []Leg{{Moves: []Move{{"key", "on"}}}, {After: 3 * time.Second, Moves: []Move{{"key", "off"}}}}, drive.Drive)
+	require.Equal(t, "It is the weather.", s.Complaint)
+	require.Equal(t, map[string]string{"vin": OfCar}, s.Tasks[2].Args)
 	require.Equal(t, "learn", s.Tasks[0].Task)
 	require.Equal(t, map[string]string{"position": "clutch"}, s.Tasks[0].Args)
 	require.Equal(t, 40*time.Second, s.Tasks[0].Limit)

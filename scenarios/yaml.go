@@ -33,6 +33,8 @@ type reader struct {
 	lang *judge.Language
 	// controls are those of the scenario's car; none means all.
 	controls []string
+	// drives are those that it can be driven.
+	drives []DriveKind
 	// carless refuses conditions: there is no car whose state they could tell.
 	carless bool
 	errs    Errors

@@ -36,10 +36,22 @@ type Leg struct {
 // Takes is how long the leg takes.
 func (l *Leg) Takes() time.Duration { return l.takes }
 
+// Move sets one of the driver's controls.
+type Move struct{ Control, Value string }
+
+// Moves are what the driver does first in a leg.
+func (l *Leg) Moves() []Move {
+	moves := make([]Move, 0, len(l.Set))
+	for _, k := range sortedKeys(l.Set) {
+		moves = append(moves, Move{k, l.Set[k]})
+	}
+	return moves
+}
+
 // Do sets the driver's controls of a leg.
 func (l *Leg) Do(c *car.Car) error {
-	for _, k := range sortedKeys(l.Set) {
-		if err := c.Drive(k, l.Set[k]); err != nil {
+	for _, m := range l.Moves() {
+		if err := c.Drive(m.Control, m.Value); err != nil {
 			return err
 		}
 	}

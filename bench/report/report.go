@@ -16,8 +16,9 @@ type Run struct {
 	// Name tells the runs of a batch apart: the scenario, with seed and parameters
 	// where there are several; "" is the scenario's name.
 	Name string
-	// Scenario is its name, Title its line for people, About some sentences.
-	Scenario, Title, About string
+	// Scenario is its name, Title its line for people, About some sentences;
+	// Complaint what the customer says, "" where nobody does.
+	Scenario, Title, About, Complaint string
 	// Params are the parameters in which the run differs from the scenario's file:
 	// fault.param=value.
 	Params []string

@@ -75,7 +75,7 @@ func recall(ctx context.Context, folder string, p *plan.Plan, sc *scenarios.Scen
 	if err != nil {
 		return nil, err
 	}
-	run.About = sc.About
+	run.About, run.Complaint = sc.About, sc.Complaint
 	run.Signals = named(run.Trace.Names(), p.Scenario.Text)
 	return run, nil
 }

@@ -339,13 +339,14 @@ func (e *exchange) forgetBusy() bool {
 	return any
 }
 
-// back leaves stateLost: somebody answers again, so the request is repeated.
+// back leaves stateLost: somebody answers again, so the request is repeated, once
+// the others have had their time to answer the probe.
 func (e *exchange) back() {
 	e.l.say("answers come again")
 	e.l.returned++
 	e.returns++
 	e.tries = 0
-	e.transmit()
+	e.state, e.until = statePause, e.l.now+p2+margin
 }
 
 func (e *exchange) end(lost bool) {

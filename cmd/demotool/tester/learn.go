@@ -22,6 +22,8 @@ const (
 // Marks of a crank variation learn: near the fuel cut, and run out again.
 const (
 	nearCut      = 3800 // rpm
+	rising       = 3000 // rpm; on the way to the cut, which may lie between two looks
+	falling      = 150  // rpm; and down from it
 	runOut       = 2000 // rpm
 	keyCycleWait = 90 * time.Second
 )
@@ -72,11 +74,12 @@ type learning struct {
 	pollUntil time.Duration
 	remindAt  time.Duration
 	reentries int
-	silent    bool // the failure is a missing answer
-	fresh     bool // the session was opened just now
-	unlocked  bool // its security is open
-	cutSeen   bool // the engine was near its cut
-	keyCycle  bool // the key is due
+	silent    bool    // the failure is a missing answer
+	fresh     bool    // the session was opened just now
+	unlocked  bool    // its security is open
+	top       float64 // greatest engine speed seen, rpm
+	cutSeen   bool    // the engine was near its cut
+	keyCycle  bool    // the key is due
 	// Of a wait: when it is over, when it is spoken of next, and how often the
 	// car was away when it was heard last.
 	waitUntil, tellAt time.Duration
@@ -242,6 +245,10 @@ func (t *Tester) startRoutine(g *learning) {
 			t.doc.Learn.Attempts++
 			t.say("the learn routine runs: " + g.during)
 			g.pollUntil = t.l.now + g.limit
+			if g.cut || g.wait > 0 {
+				// A key cycle belongs to it, and with the key off nobody answers.
+				t.l.lostWait = max(t.l.lostWait, keyCycleWait)
+			}
 			t.beginWait(g)
 			t.pause(g.gap, func() { t.poll(g) })
 		case r.fail != "":
@@ -328,8 +335,9 @@ func (t *Tester) poll(g *learning) {
 
 // watchSpeed follows the engine to the fuel cut and back.
 func (t *Tester) watchSpeed(g *learning, rpm float64) {
+	g.top = max(g.top, rpm)
 	switch {
-	case !g.cutSeen && rpm >= nearCut:
+	case !g.cutSeen && (rpm >= nearCut || g.top > rising && rpm < g.top-falling):
 		g.cutSeen = true
 		t.sayf("%.0f rpm: release the throttle now", rpm)
 	case g.cutSeen && !g.keyCycle && rpm < runOut:
@@ -337,11 +345,10 @@ func (t *Tester) watchSpeed(g *learning, rpm float64) {
 	}
 }
 
-// askKeyCycle has the person turn the key; with the key off nobody answers.
+// askKeyCycle has the person turn the key.
 func (t *Tester) askKeyCycle(g *learning) {
 	g.keyCycle = true
 	t.say("now: switch the key off, wait ten seconds, switch it on again; leave the engine off")
-	t.l.lostWait = max(t.l.lostWait, keyCycleWait)
 	g.pollUntil = t.l.now + keyCycleWait
 }
 
@@ -353,7 +360,6 @@ func (t *Tester) beginWait(g *learning) {
 	}
 	g.waitUntil, g.tellAt, g.away = t.l.now+g.wait+waitMargin, t.l.now+tellGap, t.l.returned
 	g.pollUntil = t.l.now + g.limit
-	t.l.lostWait = max(t.l.lostWait, keyCycleWait)
 }
 
 // watchWait tells how long the wait still takes.
@@ -415,7 +421,7 @@ func (t *Tester) result(g *learning, status byte, rest []byte) {
 			return
 		}
 		t.say("broken off: " + why + "; " + g.before)
-		g.cutSeen, g.keyCycle = false, false
+		g.top, g.cutSeen, g.keyCycle = 0, false, false
 		t.pause(retryGap, func() { t.startRoutine(g) })
 	default:
 		t.endLearn(g, "failed", fmt.Sprintf("unknown result %02X of the routine, expected 00 to 03", status))

@@ -21,9 +21,13 @@ func (t *Tester) writeIdentity() {
 		t.endWrite(StatusRefused, "failed", "no engine control unit answers")
 		return
 	}
-	holders := []*peer{p}
 	read := func(next func()) {
-		t.readPIDs(holders, []byte{pidEngineSpeed, pidVoltage}, func(_ *peer, vs []Value) { t.noteEngine(vs) }, next)
+		// Everybody who has them answers, and is waited for.
+		t.readPIDs(t.obd(), []byte{pidEngineSpeed, pidVoltage}, func(q *peer, vs []Value) {
+			if q == p {
+				t.noteEngine(vs)
+			}
+		}, next)
 	}
 	sequence([]step{t.identify, t.pids, read}, func() {
 		w.ECU = p.ecu.Name
