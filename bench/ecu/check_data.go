@@ -26,6 +26,12 @@ func (c *checker) memory() {
 	if h := m.History; h != nil {
 		c.want(h.Km >= 0 && h.Km <= 65535, "$.memory.history.km", "%g, want 0 to 65535", h.Km)
 		c.want(h.Minutes >= 0 && h.Minutes <= 65535, "$.memory.history.minutes", "%g, want 0 to 65535", h.Minutes)
+		for i, u := range h.InUse {
+			has := slices.ContainsFunc(c.s.Codes, func(x CodeSpec) bool { return x.Ratio == u.Ratio })
+			p := fmt.Sprintf("$.memory.history.in_use[%d]", i)
+			c.want(slices.Contains(ratioNames, u.Ratio) && has, p+".ratio", "%q, want a counter that codes of the unit feed", u.Ratio)
+			c.want(u.Conditions <= h.Conditions, p+".conditions", "%d, want at most those of all monitors (%d)", u.Conditions, h.Conditions)
+		}
 	}
 }
 

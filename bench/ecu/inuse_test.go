@@ -127,3 +127,17 @@ func TestAConfirmedFaultCompletesItsMonitor(t *testing.T) {
 	complete, _ = r.mem.Ready("evap")
 	assert.True(t, complete)
 }
+
+// A car with a past has counters of it: 604 is 025C, 571 is 023B.
+func TestInUseCountersOfACarWithAPast(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	assert.Equal(t, "49 08 10 02 5C 05 80 02 3B 02 5C", r.call("09 08")[:32])
+	eachUnit(t, func(t *testing.T, spec *Spec) {
+		m := NewMemory(spec)
+		for _, k := range m.ratios {
+			if h := spec.Memory.History; h != nil && h.Conditions > 0 && len(k.codes) > 0 {
+				assert.Greater(t, float64(k.completed)/float64(k.conditions), 0.336, "the law's least ratio")
+			}
+		}
+	})
+}

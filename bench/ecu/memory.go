@@ -1,6 +1,7 @@
 package ecu
 
 import (
+	"slices"
 	"time"
 
 	"sawhorse/bench/signal"
@@ -78,6 +79,10 @@ func NewMemory(spec *Spec) *Memory {
 			m.recs[i].status = 0
 		}
 		m.life.settle(h)
+		for _, u := range h.InUse {
+			r := &m.ratios[slices.Index(ratioNames, u.Ratio)]
+			r.completed, r.conditions = u.Completed, u.Conditions
+		}
 	}
 	return m
 }

@@ -210,6 +210,14 @@ type history struct {
 	Minutes    float64 `yaml:"minutes"`
 	Ignitions  uint16  `yaml:"ignitions"`
 	Conditions uint16  `yaml:"conditions"`
+	// InUse are the monitors' own counters.
+	InUse []usageSpec `yaml:"in_use"`
+}
+
+type usageSpec struct {
+	Ratio      string `yaml:"ratio"`
+	Completed  uint16 `yaml:"completed"`
+	Conditions uint16 `yaml:"conditions"`
 }
 
 type sessionSpec struct {
