@@ -19,6 +19,11 @@ func BenchmarkHealthyScenario(b *testing.B) {
 	benchmarkScenario(b, "healthy")
 }
 
+// The same of the car with two buses and a gateway, which is driven as well.
+func BenchmarkHealthyScenarioOfTwoBuses(b *testing.B) {
+	benchmarkScenario(b, "auklet-healthy")
+}
+
 // The same behind the traffic of a recorded drive.
 func BenchmarkScenarioBehindTraffic(b *testing.B) {
 	benchmarkScenario(b, "real-drive")

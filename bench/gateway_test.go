@@ -17,7 +17,7 @@ import (
 )
 
 // auklets are the control units of the car with a gateway.
-var auklets = []string{"engine", "gearbox", "brake", "gateway", "body"}
+var auklets = []string{"engine", "gearbox", "brake", "gateway", "body", "cluster"}
 
 // asked keeps what a tool at the connector hears.
 type asked struct {
@@ -109,10 +109,10 @@ func TestSilenceGoesThroughTheGateway(t *testing.T) {
 		starts bool
 	}{
 		{"", nil, true},
-		{"body", map[string][]string{"engine": {"U0140"}, "brake": {"U0140"}, "gateway": {"U0140"}}, false},
-		{"gateway", map[string][]string{"engine": {"U0140"}, "brake": {"U0140"}, "body": {"U0100", "U0121"}}, false},
-		{"gearbox", map[string][]string{"engine": {"U0101"}, "gateway": {"U0101"}}, true},
-		{"brake", map[string][]string{"engine": {"U0121"}, "gearbox": {"U0121"}, "gateway": {"U0121"}, "body": {"U0121"}}, true},
+		{"body", map[string][]string{"engine": {"U0140"}, "brake": {"U0140"}, "gateway": {"U0140"}, "cluster": {"U0140"}}, false},
+		{"gateway", map[string][]string{"engine": {"U0140"}, "brake": {"U0140"}, "body": {"U0100", "U0121"}, "cluster": {"U0100", "U0101", "U0121"}}, false},
+		{"gearbox", map[string][]string{"engine": {"U0101"}, "gateway": {"U0101"}, "cluster": {"U0101"}}, true},
+		{"brake", map[string][]string{"engine": {"U0121"}, "gearbox": {"U0121"}, "gateway": {"U0121"}, "body": {"U0121"}, "cluster": {"U0121"}}, true},
 	} {
 		t.Run("without-"+c.silent, func(t *testing.T) {
 			g := newGarageOf(t, "auklet-18", auklets...)
@@ -197,6 +197,34 @@ func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
 	speeds := stranger.from(200)
 	require.NotEmpty(t, speeds)
 	assert.NotZero(t, speeds[0].Flags&canbus.FD)
+}
+
+// The instruments get the road speed over two buses, and what they show is never less
+// than it, and at most a tenth and 4 km/h more (UN Regulation 39, 5.4; from memory).
+func TestTheSpeedometerKeepsTheRegulation(t *testing.T) {
+	g := newGarageOf(t, "auklet-18", auklets...)
+	g.drive(map[string]any{"key": "on"})
+	g.wait(2 * time.Second)
+	g.drive(map[string]any{"key": "start"})
+	g.wait(1500 * time.Millisecond)
+	g.drive(map[string]any{"key": "on", "brake": 100.0, "parking_brake": false})
+	g.wait(time.Second)
+	g.drive(map[string]any{"selector": "D"})
+	g.wait(time.Second)
+	g.drive(map[string]any{"brake": 0.0, "accelerator": 30.0})
+	g.wait(20 * time.Second)
+	g.drive(map[string]any{"accelerator": 15.0})
+	g.wait(12 * time.Second)
+	g.then(func() {
+		kmh := g.rig.Car.Truth.Get(must(g.rig.Car.Truth.Lookup("vehicle_kmh")))
+		shown := g.reading("cluster", "shown_kmh")
+		require.Greater(t, kmh, 40.0)
+		assert.GreaterOrEqual(t, shown, kmh)
+		assert.LessOrEqual(t, shown, 1.1*kmh+4)
+		assert.EqualValues(t, 3, g.reading("cluster", "shown_lever"), "D")
+		assert.InDelta(t, g.rig.Car.Truth.Get(must(g.rig.Car.Truth.Lookup("engine_rpm"))), g.reading("cluster", "shown_rpm"), 60)
+	})
+	g.run()
 }
 
 func must[T any](v T, ok bool) T {

@@ -46,6 +46,12 @@ func newProgram(name string, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (program, 
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
+	case "cluster":
+		p, err := control.NewCluster(c, mem, nv)
+		if err != nil {
+			return nil, nil, err
+		}
+		return p, p.Readings, nil
 	case "body":
 		p, err := control.NewBody(c, mem, nv)
 		if err != nil {
@@ -53,7 +59,7 @@ func newProgram(name string, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (program, 
 		}
 		return p, p.Readings, nil
 	}
-	return nil, nil, fmt.Errorf("there is no program for an ECU named %q, want engine, gearbox, brake, gateway or body", name)
+	return nil, nil, fmt.Errorf("there is no program for an ECU named %q, want engine, gearbox, brake, gateway, body or cluster", name)
 }
 
 // plant joins a diagnostic server to the program of its ECU.

@@ -128,6 +128,12 @@ func newWorkshopWith(t testing.TB, name string) *workshop {
 		require.NoError(t, err)
 		u.readings, u.step = between.Readings, between.Step
 	}
+	if w.unit("cluster") != nil {
+		u, mem, nv = of("cluster")
+		shows, err := control.NewCluster(w.car, mem, nv)
+		require.NoError(t, err)
+		u.readings, u.step = shows.Readings, shows.Step
+	}
 	w.line = control.Line(engine, brake, body, gearbox)
 	for _, u := range w.units {
 		u.bind()

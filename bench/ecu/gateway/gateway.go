@@ -33,7 +33,7 @@ import (
 // is dropped and counted.
 const maxWaiting = 8
 
-// silentAfter is how long the far bus may be silent before the unit is told.
+// silentAfter is how long a far unit may be silent before the gateway's is told.
 const silentAfter = 500 * time.Millisecond
 
 // Parts are what a gateway joins.
@@ -48,8 +48,8 @@ type Parts struct {
 	FarFD bool
 	// Networks are what the near and the far bus's files say.
 	Near, FarNet *dbc.Network
-	// Heard is what the unit's program hears; silence of the far bus is told there as
-	// the signal NAME_lost of its units.
+	// Heard is what the unit's program hears; the silence of a far unit is told there as
+	// the signal NAME_lost, if the program has one.
 	Heard *signal.Table
 }
 
@@ -60,10 +60,16 @@ type Gateway struct {
 	far   *link.Mux
 	there map[canbus.Key]*route // from the near bus to the far one
 	back  map[canbus.Key]*route
-	lost  []signal.Ref
 	heard *signal.Table
-	last  time.Duration // a frame of the far bus
+	units []farUnit
+	own   map[canbus.Key]int // periodic messages of far units, by their place in units
 	stats Stats
+}
+
+// farUnit is a unit of the far bus whose silence the gateway's program is told.
+type farUnit struct {
+	lost signal.Ref
+	last time.Duration // a message of it
 }
 
 // Stats count what a gateway did.
@@ -84,7 +90,8 @@ type route struct {
 
 // New joins the buses. The error is that of a configuration or of the bus.
 func New(loop *clock.Loop, p Parts) (*Gateway, error) {
-	g := &Gateway{loop: loop, unit: p.Unit, heard: p.Heard, there: map[canbus.Key]*route{}, back: map[canbus.Key]*route{}}
+	g := &Gateway{loop: loop, unit: p.Unit, heard: p.Heard, own: map[canbus.Key]int{},
+		there: map[canbus.Key]*route{}, back: map[canbus.Key]*route{}}
 	g.far = link.New(loop, clock.PriorityECU)
 	port, err := p.Far.Attach(p.Unit.Name(), g)
 	if err != nil {
@@ -95,9 +102,16 @@ func New(loop *clock.Loop, p Parts) (*Gateway, error) {
 		if err := g.join(u, p.FarFD); err != nil {
 			return nil, fmt.Errorf("gateway %s: unit %s: %w", p.Unit.Name(), u.Name, err)
 		}
-		if ref, ok := p.Heard.Lookup(u.Name + "_lost"); ok {
-			g.lost = append(g.lost, ref)
+		ref, ok := p.Heard.Lookup(u.Name + "_lost")
+		if !ok || p.FarNet == nil {
+			continue
 		}
+		for _, m := range p.FarNet.Messages {
+			if m.Sender == u.Network.Node {
+				g.own[m.Key] = len(g.units)
+			}
+		}
+		g.units = append(g.units, farUnit{lost: ref})
 	}
 	for _, r := range p.Spec.Routes {
 		table, from, to, send := g.there, p.Near, p.FarNet, port.Send
@@ -224,8 +238,8 @@ func (g *Gateway) Receive(f *canbus.Frame) {
 	if !g.unit.Alive() {
 		return
 	}
-	if !f.Has(canbus.Error) {
-		g.last = g.loop.Now()
+	if i, ok := g.own[f.Key()]; ok && !f.Has(canbus.Error) {
+		g.units[i].last = g.loop.Now()
 	}
 	g.pass(g.back, f)
 	g.far.Receive(f)
@@ -234,14 +248,16 @@ func (g *Gateway) Receive(f *canbus.Frame) {
 // Sent implements canbus.Node, on the far bus.
 func (g *Gateway) Sent(f *canbus.Frame) { g.far.Sent(f) }
 
-// Step tells the unit's program whether the far bus is silent. Call it in every step
-// of the bench.
+// Step tells the unit's program which far units are silent. Call it in every step of
+// the bench.
 func (g *Gateway) Step(now time.Duration) {
-	if !g.unit.Alive() {
-		g.last = now
-	}
-	for _, ref := range g.lost {
-		g.heard.SetBool(ref, now-g.last > silentAfter)
+	alive := g.unit.Alive()
+	for i := range g.units {
+		u := &g.units[i]
+		if !alive {
+			u.last = now
+		}
+		g.heard.SetBool(u.lost, now-u.last > silentAfter)
 	}
 }
 

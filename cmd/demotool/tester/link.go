@@ -17,6 +17,7 @@ const (
 	gateway29    canbus.ID = 0x0A
 	gearbox29    canbus.ID = 0x18
 	brake29      canbus.ID = 0x28
+	cluster29    canbus.ID = 0x60
 	body29       canbus.ID = 0x40
 	response11   canbus.ID = 0x7E8
 	functional29 canbus.ID = 0x18DB33F1

@@ -48,12 +48,13 @@ type Config struct {
 }
 
 // DefaultUDS is the body control unit: at 7A0 / 7A8, and in a car with 29-bit
-// identifiers at address 40, with the gateway at 0A. Those of the car's own kind of
+// identifiers at address 40, with the gateway at 0A and the instruments at 60. Those of the car's own kind of
 // identifier are asked.
 func DefaultUDS() []Pair {
 	return []Pair{
 		{Name: "body", Request: canbus.KeyOf(bodyRequest, false), Respond: canbus.KeyOf(bodyRequest+8, false)},
 		{Name: "gateway", Request: canbus.KeyOf(at29(gateway29), true), Respond: canbus.KeyOf(response29|gateway29, true)},
+		{Name: "cluster", Request: canbus.KeyOf(at29(cluster29), true), Respond: canbus.KeyOf(response29|cluster29, true)},
 		{Name: "body", Request: canbus.KeyOf(at29(body29), true), Respond: canbus.KeyOf(response29|body29, true)},
 	}
 }
