@@ -6,7 +6,8 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// measured are the places of what the monitors measure, for service 06.
+// measured are the places of what the monitors measure, for service 06, and of other
+// readings that only tools want.
 type measured struct {
 	misfires                   [16]signal.Ref
 	misfireShare               signal.Ref
@@ -14,6 +15,7 @@ type measured struct {
 	period, richLean, leanRich [2]signal.Ref
 	tankPull, purgeFlow        signal.Ref
 	demand                     signal.Ref
+	pedal, pedal2              signal.Ref
 }
 
 var heaterCircuits = [4]string{"lambda-heater-b1s1", "lambda-heater-b1s2", "lambda-heater-b2s1", "lambda-heater-b2s2"}
@@ -37,12 +39,16 @@ func defineMeasured(t *signal.Table, cylinders int) measured {
 	m.tankPull = t.Define("tank_pull_kpa", "kPa", "how far the tank was pulled under the outside in the last leak test")
 	m.purgeFlow = t.Define("purge_flow_gps", "g/s", "what the open purge valve took out of the tank in the last leak test")
 	m.demand = t.Define("torque_demand_pct", "%", "engine torque wanted, of the most there is")
+	m.pedal = t.Define("pedal_v", "V", "accelerator pedal sensor, first track")
+	m.pedal2 = t.Define("pedal_2_v", "V", "accelerator pedal sensor, second track")
 	return m
 }
 
 // publishMeasured writes those that are not set where they are measured.
 func (e *Engine) publishMeasured() {
 	r, m := e.Readings, &e.measured
+	r.Set(m.pedal, e.in.pedal1V)
+	r.Set(m.pedal2, e.in.pedal2V)
 	for k := range min(e.cal.Cylinders, len(m.misfires)) {
 		r.Set(m.misfires[k], e.misfire.drive[k])
 	}
