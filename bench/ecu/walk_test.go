@@ -486,8 +486,8 @@ func (w *walked) learnedNow() []string {
 }
 
 // A step that waits ends by itself, with the server's own reason F0; a stopped one
-// with F1, one whose session ends with F2, one without supply with F4. Steps that
-// the data lets outlast session or supply go on.
+// with F1, one whose session ends with F2, one in a reset with F3, one without supply
+// with F4. Steps that the data lets outlast session or supply go on.
 func TestEveryStepEndsInTimeOrIsEnded(t *testing.T) {
 	eachRoutine(t, func(t *testing.T, spec *Spec, x *RoutineSpec) {
 		for k := range x.Steps {
@@ -528,6 +528,17 @@ func TestEveryStepEndsInTimeOrIsEnded(t *testing.T) {
 				want = "01 00"
 			}
 			assert.Equal(t, want, w.result(), "step %s without supply", st.Step)
+
+			w = at()
+			if got := w.ask("11 01"); got != "51 01" {
+				assert.Regexp(t, "^7F 11 (22|8.|9.)$", got, "refused for its conditions only")
+				continue
+			}
+			w.wait(2 * time.Second)
+			if !st.Lasting {
+				want = "02 F3"
+			}
+			assert.Equal(t, want, w.result(), "step %s after a reset", st.Step)
 		}
 	})
 }
