@@ -46,7 +46,7 @@ func readDTCInformation(body []byte, answer bool) (string, []byte) {
 	mask := func() string { return "mask " + status(rest[0]) }
 	switch sub := body[0]; {
 	case (sub == 0x01 || sub == 0x07) && len(rest) == 4:
-		return fmt.Sprintf("%s %d codes, %s, format %s", name, number(rest[2:4]), mask(), codeFormats[rest[1]]), nil
+		return fmt.Sprintf("%s %s, %s, format %s", name, codeCount(int(number(rest[2:4]))), mask(), codeFormats[rest[1]]), nil
 	case (sub == 0x02 || sub >= 0x0A && sub <= 0x0E || sub == 0x15) && len(rest) >= 1:
 		list, left := rows(rest[1:], 4, func(d []byte, wordy bool) string { return code(d) + " status " + statusOf(d[3], wordy) })
 		return name + " " + list + ", " + mask(), left
@@ -112,4 +112,12 @@ func statusOf(b byte, wordy bool) string {
 		return status(b)
 	}
 	return fmt.Sprintf("%02X", b)
+}
+
+// codeCount says how many codes there are.
+func codeCount(n int) string {
+	if n == 1 {
+		return "1 code"
+	}
+	return fmt.Sprintf("%d codes", n)
 }

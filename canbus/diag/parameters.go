@@ -286,7 +286,7 @@ func readiness(d []byte) string {
 	if d[1]&0x08 != 0 {
 		kind = "compression"
 	}
-	return fmt.Sprintf("lamp %s, %d codes, %s ignition; %s", onOff(d[0]&0x80 != 0), d[0]&0x7F, kind, monitorList(d))
+	return fmt.Sprintf("lamp %s, %s, %s ignition; %s", onOff(d[0]&0x80 != 0), codeCount(int(d[0]&0x7F)), kind, monitorList(d))
 }
 
 func monitorsThisCycle(d []byte) string { return monitorList(d) }

@@ -10,8 +10,11 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/judge"
 )
 
 // browser looks at pages with a real browser, from a server that notes what is asked.
@@ -115,9 +118,16 @@ const measure = `<!DOCTYPE html><title>-</title>%s<script>onload = () => {
   }).join(' ')
 }</script>`
 
+// A run with as many control units as have a lifeline, and words that are long.
 func TestItFitsAPhone(t *testing.T) {
 	b := newBrowser(t)
-	b.put("/run.html", html(t, run(50, "")))
+	r := run(50, "")
+	for i := range 9 {
+		o := judge.Message(judge.Response, time.Second, []byte{0x59, 0x02, 0xFF, 0x01, 0x00, 0x87, 0x40})
+		o.First, o.Last, o.ECU, o.ID = 1000+i, 1000+i, fmt.Sprintf("gearbox-%d", i), 0x7E9+i
+		r.Trace.Observe(&o)
+	}
+	b.put("/run.html", html(t, r))
 	frames := ""
 	for _, w := range []int{360, 390, 1280} {
 		frames += fmt.Sprintf(`<iframe src="/run.html" style="width:%dpx;height:600px;border:0"></iframe>`, w)
