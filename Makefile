@@ -27,12 +27,14 @@ check: ## formatting, vet, static analysis, foreign systems
 	$(GO) tool staticcheck ./...
 	GOOS=darwin $(GO) vet ./...
 
-# The catalogue's drives are hours of one goroutine's arithmetic: the detector makes them
-# ten times slower and has nothing to find, so it sees a few of them.
+# The catalogue's drives and the scenarios' runs are hours of one goroutine's arithmetic:
+# the detector makes them ten times slower and has nothing to find, so it sees a few of
+# them only.
 race: ## all tests, with the race detector and the fuzz seeds
-	$(GO) test -race -timeout 20m $$($(GO) list ./... | grep -v '/bench/fault$$')
+	$(GO) test -race -timeout 20m $$($(GO) list ./... | grep -vE '/(bench/fault|scenarios)$$')
 	$(GO) test -race -timeout 20m -run '/air-mass|Table' ./bench/fault
-	$(GO) test -timeout 20m ./bench/fault
+	$(GO) test -race -timeout 20m -run 'Built|Reject|Schema|Everything' ./scenarios
+	$(GO) test -timeout 20m ./bench/fault ./scenarios
 
 kernel-lane: ## tests on a booted kernel with SocketCAN
 	.ci/kernel-lane --canary

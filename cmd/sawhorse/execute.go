@@ -23,7 +23,7 @@ import (
 )
 
 // Many runs are told more briefly: the tables of what passed are left out.
-const manyRuns = 20
+const manyRuns = 50
 
 // waitersPerCore is how many runs in wall time a core has at once: a car takes a
 // hundredth of one, and the tool mostly waits for it.
