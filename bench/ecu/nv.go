@@ -12,18 +12,28 @@ type NV struct {
 	numbers map[string]float64
 	texts   map[string]string
 	images  map[string][]byte
+	// known are the names that the unit has a use for, stored or not.
+	known map[string]bool
 }
 
 // NewNV returns the memory as the spec delivers it, then with the identity of
 // this car over it (names as in the spec: vin, calibration_id ...). A nil spec
 // gives an empty memory.
 func NewNV(spec *Spec, identity map[string]string) *NV {
-	nv := &NV{numbers: map[string]float64{}, texts: map[string]string{}, images: map[string][]byte{}}
+	nv := &NV{numbers: map[string]float64{}, texts: map[string]string{}, images: map[string][]byte{}, known: map[string]bool{}}
 	if spec != nil {
 		maps.Copy(nv.numbers, spec.Learned)
 		maps.Copy(nv.texts, spec.Identity)
+		for i := range spec.Routines {
+			for k := range spec.Routines[i].Learns {
+				nv.known[spec.Routines[i].Learns[k].Value] = true
+			}
+		}
 	}
 	maps.Copy(nv.texts, identity)
+	for _, name := range nv.Names() {
+		nv.known[name] = true
+	}
 	return nv
 }
 
@@ -34,7 +44,7 @@ func (n *NV) Get(name string) (float64, bool) {
 }
 
 // Set stores a learned value.
-func (n *NV) Set(name string, v float64) { n.numbers[name] = v }
+func (n *NV) Set(name string, v float64) { n.numbers[name], n.known[name] = v, true }
 
 // Text returns a piece of identity; false when it was never written.
 func (n *NV) Text(name string) (string, bool) {
@@ -43,7 +53,7 @@ func (n *NV) Text(name string) (string, bool) {
 }
 
 // SetText stores a piece of identity.
-func (n *NV) SetText(name, v string) { n.texts[name] = v }
+func (n *NV) SetText(name, v string) { n.texts[name], n.known[name] = v, true }
 
 // Bytes returns an image of memory; false when it was never written. The bytes are
 // the memory's own.
@@ -61,6 +71,10 @@ func (n *NV) Erase(name string) {
 	delete(n.texts, name)
 	delete(n.images, name)
 }
+
+// Knows reports whether the unit has a use for a name: it is stored, was once, or a
+// routine learns it.
+func (n *NV) Knows(name string) bool { return n.known[name] }
 
 func (n *NV) has(name string) bool {
 	_, number := n.numbers[name]

@@ -13,10 +13,16 @@ func (a *forgetAct) check(t *Target, _ Params) error {
 	if t.NV == nil {
 		return fmt.Errorf("there is no ECU %q", a.ECU)
 	}
-	if _, ok := t.NV(a.ECU); !ok {
+	nv, ok := t.NV(a.ECU)
+	if !ok {
 		return fmt.Errorf("there is no ECU %q", a.ECU)
 	}
-	return nil
+	for _, v := range a.Values {
+		if nv.Knows(v) {
+			return nil // of a longer list a car may lack some
+		}
+	}
+	return fmt.Errorf("the car %s has nothing called %q in the memory of its ECU %s", t.Car.Spec().Name, a.Values[0], a.ECU)
 }
 
 func (a *forgetAct) free(*Target, Params) error { return nil } // forgotten twice is forgotten

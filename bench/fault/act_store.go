@@ -11,7 +11,7 @@ type storeAct struct {
 }
 
 func (a *storeAct) check(t *Target, _ Params) error {
-	return (&forgetAct{ECU: a.ECU}).check(t, nil)
+	return (&forgetAct{ECU: a.ECU, Values: []string{a.Name}}).check(t, nil)
 }
 
 func (a *storeAct) free(*Target, Params) error { return nil }

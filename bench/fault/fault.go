@@ -37,6 +37,8 @@ type Target struct {
 type Memory interface {
 	Erase(name string)
 	Set(name string, v float64)
+	// Knows reports whether the ECU has a use for a name.
+	Knows(name string) bool
 }
 
 // Cable is the tool's connection to the bus.
