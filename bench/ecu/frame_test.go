@@ -72,7 +72,7 @@ func TestReadinessBytes(t *testing.T) {
 	assert.Equal(t, "41 41 00 07 65 65", r.call("01 41"), "with the engine off no monitor completes")
 	r.plant.warmIdle()
 	r.wait(12 * time.Second)
-	for _, code := range strings.Fields("P0134 P0154 P0133 P0153 P0137 P0138 P0140 P0157 P0158 P0160 P0135 P0155 P0141 P0161 P0442 P0441 P0455 P0496 P0420") {
+	for _, code := range strings.Fields("P0131 P0132 P0151 P0152 P0134 P0154 P0133 P0153 P0137 P0138 P0140 P0157 P0158 P0160 P0135 P0155 P0141 P0161 P0442 P0441 P0446 P0455 P0496 P0420") {
 		r.pass(code)
 	}
 	assert.Equal(t, "41 41 00 07 65 01", r.call("01 41"), "worked example: the catalyst is not finished")

@@ -3,6 +3,7 @@ package ecu
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -221,4 +222,43 @@ func TestIdentityOfTheCar(t *testing.T) {
 	nv.Erase("clutch_pressed_v")
 	_, ok = nv.Get("clutch_pressed_v")
 	assert.False(t, ok)
+}
+
+// Every test that lights the lamp is part of one of the readiness groups of SAE J1979
+// PID 01: whatever has no group of its own is a comprehensive component (13 CCR 1968.2
+// (e)(15), from memory). A lost value of the memory is no test, and P0700 (SAE J2012)
+// hands on what another unit has found. The row P0130 to P0167 is that of the oxygen
+// sensors, P0440 to P0459 and P0496 that of the tank (SAE J2012), whose circuits may be
+// components.
+func TestEveryTestThatLightsTheLampHasItsReadinessMonitor(t *testing.T) {
+	for _, name := range car.Names() {
+		spec, err := car.BuiltIn(name)
+		require.NoError(t, err)
+		units, err := SpecsOf(spec)
+		require.NoError(t, err)
+		seen := 0
+		for _, u := range units {
+			for _, c := range u.Codes {
+				if !c.MIL || !c.Emission || c.Kind == "condition" || c.Code == "P0700" {
+					continue
+				}
+				seen++
+				where := fmt.Sprintf("%s, %s, %s", name, u.Name, c.Code)
+				assert.Contains(t, u.Memory.Readiness, c.Monitor, where)
+				switch {
+				case c.Code >= "P0130" && c.Code <= "P0167":
+					assert.Contains(t, []string{"oxygen", "oxygen_heater"}, c.Monitor, where)
+				case c.Code >= "P0440" && c.Code <= "P0459", c.Code == "P0496":
+					assert.Contains(t, []string{"evap", "components"}, c.Monitor, where)
+				case c.Code >= "P0300" && c.Code <= "P0312":
+					assert.Equal(t, "misfire", c.Monitor, where)
+				case c.Code >= "P0171" && c.Code <= "P0175":
+					assert.Equal(t, "fuel", c.Monitor, where)
+				case c.Code == "P0420", c.Code == "P0430":
+					assert.Equal(t, "catalyst", c.Monitor, where)
+				}
+			}
+		}
+		assert.Greater(t, seen, 50, name)
+	}
 }

@@ -54,7 +54,7 @@ func TestEmissionCodesInUDS(t *testing.T) {
 	assert.Equal(t, "59 42 33 FF FF 04 44 03 35 31 AF", r.ask("19 42 33 08 40"), "severity: check at the next halt")
 	assert.Equal(t, "7F 19 31", r.ask("19 42 D0 08 FF"), "no other functional group")
 	assert.Equal(t, "59 55 33 FF 04 03 35 31 AF", r.ask("19 55 33"))
-	assert.Equal(t, "59 56 33 FF 04 06 04 42 00 40 04 41 72 40 04 55 00 40 04 96 73 40", r.ask("19 56 33 06"), "the tank system, not tested in this cycle")
+	assert.Equal(t, "59 56 33 FF 04 06 04 42 00 40 04 41 72 40 04 46 72 40 04 55 00 40 04 96 73 40", r.ask("19 56 33 06"), "the tank system, not tested in this cycle")
 	assert.Equal(t, "7F 19 31", r.ask("19 56 33 40"))
 	r.plant.keyOn()
 	r.plant.set("engine_running", 0)
