@@ -55,7 +55,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.CompletionOptions.DisableDefaultCmd = true
 	f := root.PersistentFlags()
 	f.StringVar(&o.bus, "bus", os.Getenv("SAWHORSE_BUS"), "bus to work on: unix:PATH or can:IFACE")
-	f.StringArrayVar(&o.uds, "uds", []string{"body=7A0/7A8"}, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex; empty for none")
+	f.StringArrayVar(&o.uds, "uds", nil, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex, such as body=7A0/7A8; empty for none; without, those of the stand-in cars")
 	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m, learn exchange 44m)")
 	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
@@ -103,12 +103,15 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 
 // work does one task on the bus.
 func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
-	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, UDS: []tester.Pair{}}
+	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost}
 	switch {
 	case len(pos) > 0 && task == "learn":
 		cfg.Position = pos[0]
 	case len(pos) > 0:
 		cfg.VIN = pos[0]
+	}
+	if len(o.uds) > 0 {
+		cfg.UDS = []tester.Pair{}
 	}
 	for _, s := range o.uds {
 		if s == "" {
