@@ -17,6 +17,7 @@ import (
 	"sawhorse/bench/chance"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/judge/truth"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
@@ -67,6 +68,7 @@ type Run struct {
 	rig      *Rig
 	judge    *judge.Judge
 	rules    *rules.Set
+	truth    *truth.Set
 	begin    *judge.Watch
 	trace    *trace.Trace
 	capture  *capture.Writer
@@ -272,6 +274,7 @@ func (r *Run) watchAll() {
 	})
 	r.rules = rules.New(r.conduct())
 	r.rig.watch.rules = r.rules
+	r.truth = truth.New(r.told())
 	r.begin = judge.NewWatch(r.rig.Car.Truth)
 	r.times = &times{
 		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, while: r.begin.While, rate: r.begin.Value, fail: r.failIf,
@@ -319,16 +322,42 @@ func (r *Run) conduct() rules.Options {
 			return h != nil && h.fault.Entry().Disturbs()
 		},
 		Fresh:  r.profile.Kind != tool.KindExternal,
-		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: map[string]string{},
-	}
-	for _, e := range r.scenario.Rules.Except {
-		opt.Exceptions[e.Rule] = e.Because
+		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: r.exceptions(),
 	}
 	if r.plan.Time == plan.Wall {
 		opt.Lag = lag
 	}
 	for _, a := range r.rig.addresses {
 		opt.Pairs = append(opt.Pairs, rules.Pair{Name: a.ecu, Request: a.request, Response: a.response})
+	}
+	return opt
+}
+
+// exceptions are the rules that the scenario does not hold against a tool.
+func (r *Run) exceptions() map[string]string {
+	list := map[string]string{}
+	for _, e := range r.scenario.Rules.Except {
+		list[e.Rule] = e.Because
+	}
+	return list
+}
+
+// told is what is needed to compare what the tool says with what was answered.
+func (r *Run) told() truth.Options {
+	opt := truth.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
+	opt.Clouds = func(id string) truth.Clouding {
+		switch h := r.rig.faults.find(id); {
+		case h == nil:
+			return truth.Clear
+		case h.fault.Entry().Disturbs():
+			return truth.Hidden
+		case h.fault.Entry().OnBus():
+			return truth.Doubtful
+		}
+		return truth.Clear
+	}
+	for _, a := range r.rig.addresses {
+		opt.Requests[int(a.response.ID())] = a.request.String()
 	}
 	return opt
 }
@@ -348,6 +377,7 @@ func (r *Run) observe(o *judge.Observation) {
 		r.trace.Observe(o)
 	}
 	r.rules.Observe(o)
+	r.truth.Observe(o)
 	r.judge.Observe(o)
 	r.failIf(r.begin.Observe(o))
 }
@@ -390,7 +420,11 @@ func (r *Run) finish(res *Result, err error) {
 		err = r.ours
 	}
 	res.Length = r.rig.Loop.Now()
-	res.Verdicts = slices.Concat(r.judge.Finish(res.Length, err == nil), r.rules.Finish(res.Length, err == nil))
+	said, counts := r.truth.Finish(res.Length)
+	res.Verdicts = slices.Concat(r.judge.Finish(res.Length, err == nil), r.rules.Finish(res.Length, err == nil), said)
+	for _, c := range counts {
+		r.rig.Metrics.Said(c.Task, c.True, c.FalsePositives, c.FalseNegatives)
+	}
 	if r.trace != nil {
 		r.trace.Close(res.Length)
 		res.Trace = r.trace

@@ -12,6 +12,7 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/judge/truth"
 )
 
 // Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
@@ -302,7 +303,7 @@ func (r *reader) rules(n ast.Node, to *Rules) {
 						if e.Rule, ok = r.text(n, "the id of a rule"); !ok {
 							return
 						}
-						if !slices.Contains(rules.IDs(), e.Rule) {
+						if !slices.Contains(rules.IDs(), e.Rule) && !slices.Contains(truth.IDs(), e.Rule) {
 							r.fail(n, fmt.Sprintf("%q is no rule", e.Rule), "the id of one that sawhorse rules lists")
 						}
 						if slices.ContainsFunc(to.Except, func(x Exception) bool { return x.Rule == e.Rule }) {

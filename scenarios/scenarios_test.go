@@ -215,6 +215,7 @@ func TestEverythingIsRead(t *testing.T) {
 	}, rep.Checks)
 	require.Equal(t, Rules{Strict: true, Except: []Exception{
 		{"obd-to-all", "this car has one control unit"}, {"tester-present", "the session may lapse here"},
+		{"truth/permanent", "nobody asks for them here"},
 	}}, s.Rules)
 }
 

@@ -112,6 +112,9 @@ type finding struct {
 	// values in different units.
 	share float64
 	text  string
+	// positives are entries that were said and not true, negatives those that were
+	// true and not said.
+	positives, negatives int
 }
 
 func (m *reported) compare(o *Observation) {
@@ -201,7 +204,7 @@ func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
 	case !r.Says.Has(field) && m.want.OrSilent:
 		return finding{outcome: Pass}
 	case !r.Says.Has(field):
-		return finding{outcome: Fail, text: c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported", negatives: max(1, len(c.Has))}
 	}
 	switch c.Field {
 	case "ecus":
@@ -218,11 +221,27 @@ func (m *reported) check(c *Check, r *Report, now time.Duration) finding {
 	got, ok := r.text(c.Field, c.Name)
 	switch {
 	case !ok:
-		return finding{outcome: Fail, text: c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported", negatives: 1}
 	case got != want:
-		return finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
+		f := finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
+		f.positives, f.negatives = c.mistaken(want)
+		return f
 	}
 	return finding{outcome: Pass}
+}
+
+// mistaken counts a word that was said in another's place. A lamp, a monitor or a
+// learn that is said to be on, complete or done and is not is said too much; the
+// reverse is left out. Of any other word both hold.
+func (c *Check) mistaken(want string) (positives, negatives int) {
+	switch c.Field {
+	case "lamp", "readiness", "learn":
+		if want == "on" || want == "complete" || want == LearnDone {
+			return 0, 1
+		}
+		return 1, 0
+	}
+	return 1, 1
 }
 
 func (c *Check) title() string {
@@ -270,12 +289,14 @@ func (m *reported) checkList(c *Check, got []string) finding {
 		}
 	}
 	var parts []string
-	off := 0
+	off, few, many := 0, 0, 0
 	if n := len(got); n < c.AtLeast {
 		off = c.AtLeast - n
+		few = off
 		parts = append(parts, fmt.Sprintf("%d entries, at least %d are true", n, c.AtLeast))
 	} else if c.AtMost > 0 && n > c.AtMost {
 		off = n - c.AtMost
+		many = off
 		parts = append(parts, fmt.Sprintf("%d entries, at most %d are true", n, c.AtMost))
 	}
 	if off += len(missing) + len(extra); off == 0 {
@@ -287,8 +308,11 @@ func (m *reported) checkList(c *Check, got []string) finding {
 	if len(extra) > 0 {
 		parts = append(parts, fmt.Sprintf("%d too much (%s)", len(extra), strings.Join(extra, " ")))
 	}
-	return finding{Fail, Margin{-float64(off), "entries", true}, -float64(off),
-		fmt.Sprintf("%s: %s; reported [%s]", c.Field, strings.Join(parts, ", "), strings.Join(got, " "))}
+	return finding{
+		outcome: Fail, margin: Margin{-float64(off), "entries", true}, share: -float64(off),
+		text:      fmt.Sprintf("%s: %s; reported [%s]", c.Field, strings.Join(parts, ", "), strings.Join(got, " ")),
+		positives: max(many, len(extra)), negatives: max(few, len(missing)),
+	}
 }
 
 // checkLive compares a value with the range of the truth while it can have been
@@ -296,10 +320,10 @@ func (m *reported) checkList(c *Check, got []string) finding {
 func (m *reported) checkLive(c *Check, r *Report, now time.Duration) finding {
 	l, ok := r.live(c.Name)
 	if !ok {
-		return finding{outcome: Fail, text: c.title() + " is not reported"}
+		return finding{outcome: Fail, text: c.title() + " is not reported", negatives: 1}
 	}
 	if math.IsNaN(l.Value) || math.IsInf(l.Value, 0) {
-		return finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %v, which is no number", c.title(), l.Value)}
+		return finding{outcome: Fail, text: fmt.Sprintf("%s is reported as %v, which is no number", c.title(), l.Value), positives: 1}
 	}
 	low, high, unit := c.Number, c.Number, ""
 	if c.Signal != "" {
@@ -324,7 +348,7 @@ func (m *reported) checkLive(c *Check, r *Report, now time.Duration) finding {
 		f.share = f.margin.Value
 	}
 	if away > c.Within {
-		f.outcome = Fail
+		f.outcome, f.positives = Fail, 1
 		f.text = fmt.Sprintf("%s is reported as %g, true was %.4g to %.4g, allowed is %g off", c.title(), l.Value, low, high, c.Within)
 	}
 	return f

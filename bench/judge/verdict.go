@@ -138,6 +138,8 @@ func (e Evidence) String() string {
 const (
 	// GroupRule are rules of conduct.
 	GroupRule = "rule"
+	// GroupTruth compares what the tool said with what was true.
+	GroupTruth = "truth"
 )
 
 // Verdict is what became of one expectation or rule.
@@ -154,6 +156,9 @@ type Verdict struct {
 	// came.
 	Nothing bool
 	Margin  Margin
+	// FalsePositives are entries that the tool said and that were not true,
+	// FalseNegatives those that were true and not said.
+	FalsePositives, FalseNegatives int
 	// Reason says in one sentence why.
 	Reason string
 	// Evidence is in the order of time.
@@ -166,6 +171,9 @@ type Verdict struct {
 func seconds(d time.Duration) string {
 	return strconv.FormatFloat(d.Seconds(), 'f', 3, 64) + " s"
 }
+
+// Brief says in a few words what an observation was, as evidence has it.
+func (o *Observation) Brief() string { return describe(o) }
 
 // describe says in a few words what an observation was.
 func describe(o *Observation) string {

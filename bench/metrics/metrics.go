@@ -28,6 +28,7 @@ type Set struct {
 	reaction            prometheus.Histogram
 	faults              prometheus.Gauge
 	verdicts            *prometheus.CounterVec
+	said                *prometheus.CounterVec
 }
 
 // New returns a set with its own registry.
@@ -76,8 +77,12 @@ func New() *Set {
 		Name: "sawhorse_verdicts_total",
 		Help: "Verdicts given, by outcome.",
 	}, []string{"outcome"})
+	s.said = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "sawhorse_reported_entries_total",
+		Help: "Entries of the tool's reports, by task: true, said and not true (false_positive), true and not said (false_negative).",
+	}, []string{"task", "verdict"})
 	s.registry.MustRegister(frames, s.framesError, s.refused, s.load, s.lateness, s.requests, s.negatives,
-		s.reaction, s.faults, s.verdicts,
+		s.reaction, s.faults, s.verdicts, s.said,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return s
 }
@@ -125,6 +130,17 @@ func (s *Set) Faults(n int) { s.faults.Set(float64(n)) }
 
 // Verdict counts a verdict.
 func (s *Set) Verdict(outcome string) { s.verdicts.WithLabelValues(outcome).Inc() }
+
+// Said counts the entries of a task's reports: those that were true, those that were
+// said and not true, and those that were true and not said.
+func (s *Set) Said(task string, right, falsePositives, falseNegatives int) {
+	for _, x := range []struct {
+		verdict string
+		n       int
+	}{{"true", right}, {"false_positive", falsePositives}, {"false_negative", falseNegatives}} {
+		s.said.WithLabelValues(task, x.verdict).Add(float64(x.n))
+	}
+}
 
 // hexByte holds the label of each byte, so that a busy bus makes no strings.
 var hexByte = func() (t [256]string) {

@@ -57,6 +57,8 @@ type (
 		Nothing     bool           `json:"nothing,omitempty"`
 		Known       bool           `json:"known,omitempty"`
 		Margin      *marginLine    `json:"margin,omitempty"`
+		Positives   int            `json:"false_positives,omitempty"`
+		Negatives   int            `json:"false_negatives,omitempty"`
 		Reason      string         `json:"reason"`
 		Decided     float64        `json:"decided_s"`
 		Evidence    []evidenceLine `json:"evidence,omitempty"`
@@ -111,6 +113,7 @@ func (r *Run) lines(enc *json.Encoder, id string, attempt int) error {
 		l := verdictLine{
 			Kind: "verdict", Run: id, Attempt: attempt, Expectation: v.ID, Group: v.Group, Says: v.Says, Source: v.Source, Why: v.Why, Outcome: v.Outcome.String(),
 			Cause: v.Cause.String(), Nothing: v.Nothing, Known: slices.Contains(r.Known, v.ID),
+			Positives: v.FalsePositives, Negatives: v.FalseNegatives,
 			Reason: v.Reason, Decided: v.Decided.Seconds(),
 		}
 		if v.Margin.Known {
@@ -184,7 +187,8 @@ func (l *runLine) run() Run {
 }
 
 func (l *verdictLine) join(r *Run) error {
-	v := judge.Verdict{ID: l.Expectation, Group: l.Group, Says: l.Says, Source: l.Source, Why: l.Why, Nothing: l.Nothing, Reason: l.Reason, Decided: moment(l.Decided)}
+	v := judge.Verdict{ID: l.Expectation, Group: l.Group, Says: l.Says, Source: l.Source, Why: l.Why, Nothing: l.Nothing, Reason: l.Reason, Decided: moment(l.Decided),
+		FalsePositives: l.Positives, FalseNegatives: l.Negatives}
 	var ok, sound bool
 	if v.Outcome, ok = judge.OutcomeOf(l.Outcome); !ok {
 		return fmt.Errorf("outcome %q is not known", l.Outcome)

@@ -1,13 +1,15 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/judge/truth"
 )
 
 // ruleView is what rules prints of one rule, also as JSON.
@@ -32,16 +34,13 @@ one: where it comes from, and what goes wrong without it. A scenario makes excep
 with its key rules.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			list := rules.All()
+			list := slices.Concat(rules.All(), truth.All())
 			if len(args) == 1 {
-				r, err := rules.Find(args[0])
-				if errors.Is(err, rules.ErrUnknown) {
-					return fmt.Errorf("%w; sawhorse rules lists them", err)
+				i := slices.IndexFunc(list, func(r rules.Rule) bool { return r.ID == strings.TrimPrefix(args[0], rules.Prefix) })
+				if i < 0 {
+					return fmt.Errorf("rule %q: %w; sawhorse rules lists them", args[0], rules.ErrUnknown)
 				}
-				if err != nil {
-					return err
-				}
-				list = []rules.Rule{r}
+				list = list[i : i+1]
 			}
 			out := cmd.OutOrStdout()
 			if asJSON {
@@ -59,7 +58,7 @@ with its key rules.`,
 			return nil
 		},
 		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-			return rules.IDs(), cobra.ShellCompDirectiveNoFileComp
+			return slices.Concat(rules.IDs(), truth.IDs()), cobra.ShellCompDirectiveNoFileComp
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")

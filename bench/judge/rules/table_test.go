@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/judge/truth"
 )
 
 var update = flag.Bool("update", false, "write golden files anew")
@@ -34,9 +36,9 @@ func table() string {
 	var b strings.Builder
 	b.WriteString("# The rules for every tool\n\nMade from the code by `go test ./bench/judge/rules -run TableIsCurrent -update`. " +
 		"A rule that *must* be kept fails the run;\none that *should* be kept is advice. Clause numbers are from memory; common practice is what the trade does\n" +
-		"without a published source. Each rule has a script of frames in `testdata/`.\n")
+		"without a published source. Each rule has a script of frames in `testdata/`. The last group\ncompares what the tool says with what the control units answered (`bench/judge/truth`).\n")
 	group := ""
-	for _, r := range rules.All() {
+	for _, r := range slices.Concat(rules.All(), truth.All()) {
 		if r.Group != group {
 			group = r.Group
 			fmt.Fprintf(&b, "\n## %s\n\n| rule | | what it says | source | why |\n|---|---|---|---|---|\n", group)

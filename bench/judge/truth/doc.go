@@ -1,0 +1,16 @@
+// Package truth compares what a tool says at the end of a task with what was true,
+// without being asked by a scenario. Truth is what an outsider has: the answers of the
+// control units that went by during the task, decoded here. A sensor that reads wrong
+// makes a wrong answer, and a tool that repeats it is right.
+//
+// What was said and not true is a false positive, what was true and not said a false
+// negative. They are counted apart, entry by entry: a code, a number, a monitor, a
+// control unit, a value.
+//
+// A field that the tool's profile does not read is not judged, nor is a report of a
+// task in which a fault kept frames from arriving. While a fault spoils answers, a
+// tool may leave out whatever it could not trust, and only what no answer held counts.
+//
+// Layouts and scalings: ISO 15031-5 and SAE J1979 (services 01, 03, 07, 09, 0A), SAE
+// J2012 (codes), ISO 14229-1 (services 19, 22, 31 and the status bits of annex D).
+package truth
