@@ -127,30 +127,30 @@ var badTools = []struct {
 	expect         []string
 	defect         bad
 }{
-	{"mixes up two digits of a code", "clutch-unlearned", []string{"finds-the-code"}, bad{edit: swap("P080A", "P08A0")}},
-	{"loses the stored codes", "clutch-unlearned", []string{"finds-the-code"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
+	{"mixes up two digits of a code", "clutch-unlearned", []string{"finds-the-code", "truth/stored"}, bad{edit: swap("P080A", "P08A0")}},
+	{"loses the stored codes", "clutch-unlearned", []string{"finds-the-code", "truth/stored"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
 	{"takes unread for empty", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = nil })}},
-	{"invents a code", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0300"}} })}},
+	{"invents a code", "healthy", []string{"no-codes", "truth/pending"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0300"}} })}},
 	{"cuts the identification number", "healthy", []string{"right-car"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R100004")}},
-	{"forgets the offset of temperatures", "healthy", []string{"live-data"}, bad{edit: live("coolant_c", func(v float64) float64 { return v + 40 })}},
-	{"swaps the bytes of the speed", "crank-variation-unlearned", []string{"live-data"}, bad{edit: live("engine_rpm", func(v float64) float64 {
+	{"forgets the offset of temperatures", "healthy", []string{"live-data", "truth/live"}, bad{edit: live("coolant_c", func(v float64) float64 { return v + 40 })}},
+	{"swaps the bytes of the speed", "crank-variation-unlearned", []string{"live-data", "truth/live"}, bad{edit: live("engine_rpm", func(v float64) float64 {
 		raw := int(v * 4)
 		return float64(raw&0xFF<<8|raw>>8) / 4
 	})}},
-	{"makes the missing speed prettier", "crank-signal-missing", []string{"zero-while-cranking"}, bad{edit: live("engine_rpm", func(float64) float64 { return 210 })}},
-	{"shows a believable intake air", "air-mass-plug-off", []string{"too-cold"}, bad{edit: live("intake_air_c", func(float64) float64 { return 20 })}},
-	{"shows one code of two", "air-mass-plug-off", []string{"finds-both-codes"}, bad{edit: swap("P0113", "P0102")}},
-	{"blames the wrong sensor", "air-mass-dead", []string{"intake-air-fine"}, bad{edit: swap(`"P0102"`, `"P0113"`)}},
+	{"makes the missing speed prettier", "crank-signal-missing", []string{"zero-while-cranking", "truth/live"}, bad{edit: live("engine_rpm", func(float64) float64 { return 210 })}},
+	{"shows a believable intake air", "air-mass-plug-off", []string{"too-cold", "truth/live"}, bad{edit: live("intake_air_c", func(float64) float64 { return 20 })}},
+	{"shows one code of two", "air-mass-plug-off", []string{"finds-both-codes", "truth/stored"}, bad{edit: swap("P0113", "P0102")}},
+	{"blames the wrong sensor", "air-mass-dead", []string{"intake-air-fine", "truth/stored"}, bad{edit: swap(`"P0102"`, `"P0113"`)}},
 	{"clears in a health check", "intake-air-open", []string{"does-not-clear"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
 	{"clears before it reads", "clutch-learn", []string{"read-before-clearing", "learned-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
-	{"reads the engine only", "auklet-turbine-sensor", []string{"finds-the-cause"}, bad{edit: editECUs(func(e map[string]any) {
+	{"reads the engine only", "auklet-turbine-sensor", []string{"finds-the-cause", "truth/stored"}, bad{edit: editECUs(func(e map[string]any) {
 		if e["listens"] != "18DA10F1" {
 			e["stored"] = []any{}
 		}
 	})}},
-	{"blames the starter's relay", "auklet-no-crank", []string{"finds-the-code", "nothing-invented"}, bad{edit: swap("P0850", "P0615")}},
+	{"blames the starter's relay", "auklet-no-crank", []string{"finds-the-code", "nothing-invented", "truth/stored"}, bad{edit: swap("P0850", "P0615")}},
 	{"tries 11-bit identifiers only", "auklet-healthy", []string{"check-ends", "modules-found"}, bad{deaf: true}},
-	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first"}, bad{task: "learn",
+	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first", "truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "shift-adaptation", "outcome": "learned"}}}},
 	{"takes silence for a sound unit", "brake-unit-silent", []string{"one-module"}, bad{edit: func(doc string) string {
 		return strings.Replace(doc, `"ecus": [`, `"ecus": [{"listens": "7E1", "stored": [], "pending": [], "permanent": []},`, 1)
@@ -162,7 +162,7 @@ var badTools = []struct {
 	})}},
 	{"never ends", "healthy", []string{"check-ends"}, bad{hangs: true}},
 	{"prints nothing", "healthy", []string{"no-codes"}, bad{edit: func(string) string { return "" }}},
-	{"says that it has learned, and has not", "clutch-learn", []string{"routine-runs", "starts-afterwards", "clean-afterwards"}, bad{task: "learn",
+	{"says that it has learned, and has not", "clutch-learn", []string{"routine-runs", "starts-afterwards", "clean-afterwards", "truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "clutch", "outcome": "learned"}}}},
 	{"says that it has cleared, and has not", "clutch-learn", []string{"clear-answered", "clean-afterwards"}, bad{task: "clear-codes",
 		instant: map[string]any{"ecus": []any{}, "cleared": true}}},
@@ -172,7 +172,7 @@ var badTools = []struct {
 		bad{task: "write-identity", learns: "exchange"}},
 	{"says that the identity is written, and has not", "exchanged-wait-skipped", []string{"says-what-is-missing"}, bad{task: "write-identity",
 		instant: map[string]any{"ecus": []any{}, "written": map[string]any{"outcome": "written"}}}},
-	{"says that it has learned everything, and has not", "exchanged-customers-theory", []string{"starts-on-his-battery"}, bad{task: "learn",
+	{"says that it has learned everything, and has not", "exchanged-customers-theory", []string{"starts-on-his-battery", "truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"outcome": "learned"}}}},
 	{"clears before anything is learned", "exchanged-customers-theory", []string{"read-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
 	{"answers the seed wrongly", "exchanged-wait-skipped", []string{"no-guessed-key", "identity-written"}, bad{spoils: func(f *canbus.Frame) {
@@ -185,12 +185,12 @@ var badTools = []struct {
 			f.Data[2] = 0x01
 		}
 	}}},
-	{"does not say that it was refused", "exchanged-identity-missing", []string{"refusal-is-told"}, bad{task: "learn", edit: swap(`"refused"`, `"learned"`)}},
+	{"does not say that it was refused", "exchanged-identity-missing", []string{"refusal-is-told", "truth/learn"}, bad{task: "learn", edit: swap(`"refused"`, `"learned"`)}},
 	{"leaves out the security code", "exchanged-wait-skipped", []string{"says-what-is-missing"}, bad{edit: swap("P0633", "P0630")}},
-	{"invents the misfire that everybody hears", "exchanged-crank-learn-skipped", []string{"misfire-monitor-waits"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0304"}} })}},
-	{"forgets permanent codes", "exchanged-not-cleared", []string{"stored-after-two"}, bad{edit: editECUs(func(e map[string]any) { e["permanent"] = []any{} })}},
+	{"invents the misfire that everybody hears", "exchanged-crank-learn-skipped", []string{"misfire-monitor-waits", "truth/pending"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0304"}} })}},
+	{"forgets permanent codes", "exchanged-not-cleared", []string{"stored-after-two", "truth/permanent"}, bad{edit: editECUs(func(e map[string]any) { e["permanent"] = []any{} })}},
 	{"clears unasked", "exchanged-not-cleared", []string{"clears-nothing", "stored-after-two"}, bad{task: "learn", first: []canbus.Frame{clear}}},
-	{"believes the customer", "exchanged-customers-theory", []string{"finds-a-blank-unit", "voltage-read"}, bad{edit: func(doc string) string {
+	{"believes the customer", "exchanged-customers-theory", []string{"finds-a-blank-unit", "voltage-read", "truth/stored"}, bad{edit: func(doc string) string {
 		return live("battery_v", func(float64) float64 { return 9.8 })(swap(`"P0633"`, `"P0562"`)(doc))
 	}}},
 	{"registers the customer's battery", "exchanged-customers-theory", []string{"no-battery-registered", "exchange-learned"}, bad{task: "write-identity", learns: "battery"}},

@@ -146,6 +146,8 @@ func (m *reported) compare(o *Observation) {
 				m.v.Margin, m.v.Evidence = Margin{}, nil
 			}
 			wrong = append(wrong, f.text)
+			m.v.FalsePositives += f.positives
+			m.v.FalseNegatives += f.negatives
 		}
 		read++
 		if f.outcome == Fail || len(wrong) == 0 {
@@ -154,7 +156,7 @@ func (m *reported) compare(o *Observation) {
 	}
 	switch {
 	case len(wrong) > 0:
-		m.decide(o.Time, Fail, strings.Join(wrong, "; "), evidenceOf(o))
+		m.decide(o.Time, Fail, strings.Join(wrong, "; ")+fmt.Sprintf(" (%s)", m.v.Mistakes()), evidenceOf(o))
 	case read == 0:
 		m.decide(o.Time, NotApplicable, "the tool's profile does not read "+strings.Join(unread, ", "), evidenceOf(o))
 	case m.want.Nth > 0:

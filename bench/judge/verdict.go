@@ -172,6 +172,11 @@ func seconds(d time.Duration) string {
 	return strconv.FormatFloat(d.Seconds(), 'f', 3, 64) + " s"
 }
 
+// Mistakes says how many entries of what the tool said were wrong, and in which way.
+func (v *Verdict) Mistakes() string {
+	return fmt.Sprintf("%d said and not true, %d true and not said", v.FalsePositives, v.FalseNegatives)
+}
+
 // Brief says in a few words what an observation was, as evidence has it.
 func (o *Observation) Brief() string { return describe(o) }
 

@@ -27,6 +27,7 @@ func filled() *metrics.Set {
 	s.Reaction(12 * time.Millisecond)
 	s.Faults(2)
 	s.Verdict("pass")
+	s.Said("health-check", 12, 1, 2)
 	return s
 }
 
@@ -53,6 +54,9 @@ func TestWhatIsCountedIsExported(t *testing.T) {
 		`sawhorse_tool_reaction_seconds_sum 0.012`,
 		`sawhorse_faults_active 2`,
 		`sawhorse_verdicts_total{outcome="pass"} 1`,
+		`sawhorse_reported_entries_total{task="health-check",verdict="true"} 12`,
+		`sawhorse_reported_entries_total{task="health-check",verdict="false_positive"} 1`,
+		`sawhorse_reported_entries_total{task="health-check",verdict="false_negative"} 2`,
 	} {
 		require.Contains(t, body, want)
 	}

@@ -62,7 +62,7 @@ func TestLinesAreValidByTheirSchema(t *testing.T) {
 		require.NoError(t, err)
 		require.Error(t, validate(string(more)), "the schema can refuse")
 	}
-	require.Equal(t, 6+13+2, n, "a line a run and attempt, a line a verdict")
+	require.Equal(t, 6+15+2, n, "a line a run and attempt, a line a verdict")
 }
 
 func TestLinesComeBack(t *testing.T) {

@@ -142,18 +142,22 @@ func gaveOut(v *judge.Verdict) bool {
 // the number is told.
 func Kept(v *judge.Verdict) bool { return v.Group != "" && v.Outcome == judge.Pass }
 
-// tally counts the outcomes; rules that were kept count for themselves.
-type tally struct{ pass, fail, gaveOut, undecided, none, ours, advice, known, kept int }
+// tally counts the outcomes; rules that were kept count for themselves, and so does
+// what the tool said and was right in.
+type tally struct{ pass, fail, gaveOut, undecided, none, ours, advice, known, kept, said int }
 
 func (r *Run) tally() (t tally) {
 	for i := range r.Verdicts {
 		v := &r.Verdicts[i]
 		switch v.Outcome {
 		case judge.Pass:
-			if Kept(v) {
-				t.kept++
-			} else {
+			switch {
+			case !Kept(v):
 				t.pass++
+			case v.Group == judge.GroupTruth:
+				t.said++
+			default:
+				t.kept++
 			}
 		case judge.Fail:
 			t.fail++

@@ -50,7 +50,11 @@ func (s *story) head(v *judge.Verdict, text string) {
 	}
 	fmt.Fprintf(s, "\n%s\n", fold(clean(v.Reason), indentTo))
 	if v.Source != "" {
-		fmt.Fprintf(s, "%s\n%s\n", fold("A rule for every tool, from "+clean(v.Source)+".", indentTo), fold(clean(v.Why), indentTo))
+		origin := "A rule for every tool, from "
+		if v.Group == judge.GroupTruth {
+			origin = "Asked of every tool, by comparison with "
+		}
+		fmt.Fprintf(s, "%s\n%s\n", fold(origin+clean(v.Source)+".", indentTo), fold(clean(v.Why), indentTo))
 	}
 	if text != "" {
 		fmt.Fprintln(s, "  The scenario has it as")

@@ -108,6 +108,10 @@ func (t *tableWriter) rows(r *Run) {
 		t.wide = max(t.wide, len(words[judge.Pass]))
 		fmt.Fprintf(t, "%s%s  %s\n", indentTo, t.word(&judge.Verdict{Outcome: judge.Pass}), keptLine(c.kept))
 	}
+	if c := r.tally(); c.said > 0 && !t.opt.Quiet {
+		t.wide = max(t.wide, len(words[judge.Pass]))
+		fmt.Fprintf(t, "%s%s  %s\n", indentTo, t.word(&judge.Verdict{Outcome: judge.Pass}), saidLine(c.said))
+	}
 }
 
 // keptLine sums up what was judged without being asked for.
@@ -116,6 +120,14 @@ func keptLine(n int) string {
 		return "1 rule for every tool, kept"
 	}
 	return fmt.Sprintf("%d rules for every tool, all kept", n)
+}
+
+// saidLine sums up what the tool said and was right in.
+func saidLine(n int) string {
+	if n == 1 {
+		return "1 field of what the tool said, all true"
+	}
+	return fmt.Sprintf("%d fields of what the tool said, all true", n)
 }
 
 func (t *tableWriter) why(v *judge.Verdict) {
@@ -138,7 +150,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.gaveOut, "of them as the tool hung or crashed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}} {
+	}{{c.fail, "failed"}, {c.gaveOut, "of them as the tool hung or crashed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}, {c.said, "of what it said true"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}

@@ -124,12 +124,15 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 	out := cmd.OutOrStdout()
 	var chosen []*judge.Verdict
 	var known []string
-	kept := 0
+	kept, said := 0, 0
 	for i := range run.Verdicts {
 		v := &run.Verdicts[i]
-		if !report.Kept(v) {
+		switch {
+		case !report.Kept(v):
 			known = append(known, v.ID)
-		} else {
+		case v.Group == judge.GroupTruth:
+			said++
+		default:
 			kept++
 		}
 		if len(ids) == 0 && !v.Outcome.Met() {
@@ -152,6 +155,9 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 		fmt.Fprintf(out, "\nEverything was as expected. To ask for: %s\n", strings.Join(known, ", "))
 		if kept > 0 {
 			fmt.Fprintf(out, "Beside these, %d rules for every tool were kept; sawhorse rules lists them.\n", kept)
+		}
+		if said > 0 {
+			fmt.Fprintf(out, "What the tool said was true in all of %d fields.\n", said)
 		}
 		return nil
 	}

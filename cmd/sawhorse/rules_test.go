@@ -22,6 +22,9 @@ func TestRulesAreTold(t *testing.T) {
 	var list []map[string]string
 	require.NoError(t, json.Unmarshal([]byte(r.out), &list))
 	require.Greater(t, len(list), 40)
+	r = sawhorse(t, dir, "rules", "truth/stored")
+	require.Zero(t, r.status, r.errout)
+	require.Contains(t, r.out, "answers of the control units")
 	require.Equal(t, "must", list[0]["severity"])
 }
 
@@ -30,7 +33,7 @@ func TestKeptRulesAreOneLine(t *testing.T) {
 	dir := t.TempDir()
 	r := sawhorse(t, dir, "run", "healthy", "--strict")
 	require.Zero(t, r.status, r.errout)
-	require.Regexp(t, `passed  \d+ rules for every tool, all kept\n`, r.out)
+	require.Regexp(t, `passed  \d+ rules for every tool, all kept\n +passed  \d fields of what the tool said, all true\n`, r.out)
 	require.NotContains(t, r.out, "rule/")
 	r = sawhorse(t, dir, "explain", "out/healthy", "rule/one-at-a-time")
 	require.Zero(t, r.status, r.errout)
@@ -38,4 +41,8 @@ func TestKeptRulesAreOneLine(t *testing.T) {
 	r = sawhorse(t, dir, "explain", "out/healthy")
 	require.Zero(t, r.status, r.errout)
 	require.Contains(t, r.out, "rules for every tool were kept")
+	require.Contains(t, r.out, "What the tool said was true in all of")
+	r = sawhorse(t, dir, "explain", "out/healthy", "truth/vin")
+	require.Zero(t, r.status, r.errout)
+	require.Contains(t, r.out, "all true")
 }

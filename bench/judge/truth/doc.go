@@ -7,9 +7,10 @@
 // negative. They are counted apart, entry by entry: a code, a number, a monitor, a
 // control unit, a value.
 //
-// A field that the tool's profile does not read is not judged, nor is a report of a
-// task in which a fault kept frames from arriving. While a fault spoils answers, a
-// tool may leave out whatever it could not trust, and only what no answer held counts.
+// A field that the tool's profile does not read is not judged. In a task in which a
+// fault spoilt answers or kept frames from arriving, a tool may leave out whatever it
+// could not trust, and what it says too much is advice: it may have understood a spoilt
+// answer otherwise than this package does.
 //
 // Layouts and scalings: ISO 15031-5 and SAE J1979 (services 01, 03, 07, 09, 0A), SAE
 // J2012 (codes), ISO 14229-1 (services 19, 22, 31 and the status bits of annex D).

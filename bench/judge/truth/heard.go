@@ -90,7 +90,9 @@ func (h *heard) take(o *judge.Observation) {
 	case 0x2E:
 		h.accepted = true
 	case 0x31:
-		h.accepted = h.accepted || o.Sub == 0x01
+		if o.Sub == 0x01 {
+			h.accepted, h.result = true, -1 // an older result is not this one's
+		}
 		if o.Sub == 0x03 && len(d) > 4 {
 			h.result, h.resultBy = int(d[4]), by
 		}

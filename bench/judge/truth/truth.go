@@ -14,7 +14,10 @@ import (
 // Prefix begins the ids of the verdicts.
 const Prefix = "truth/"
 
-const group = "what the tool says"
+const (
+	group  = "what the tool says"
+	source = "the answers of the control units during the task, common practice"
+)
 
 // fields are what is compared, in the order of the verdicts.
 var fields = []struct {
@@ -38,7 +41,7 @@ func All() []rules.Rule {
 	for _, f := range fields {
 		list = append(list, rules.Rule{
 			ID: Prefix + f.name, Group: group, Severity: rules.Must, Says: f.says, Why: f.why,
-			Source: "the answers of the control units during the task, common practice",
+			Source: source,
 		})
 	}
 	return list
@@ -90,6 +93,7 @@ type Set struct {
 	on      []string
 	cloud   Clouding // of the running task, the worst
 	known   []item   // vehicle's numbers heard in the run
+	status  bool     // lamp and monitors were heard in the run
 	tallies []tally
 	counts  []Count
 }
@@ -97,9 +101,11 @@ type Set struct {
 // tally is what one field came to.
 type tally struct {
 	reports, right, positives, negatives int
-	wrong                                []string
-	evidence                             []judge.Evidence
-	at                                   time.Duration
+	// held says that something wrong was said while no fault could excuse it.
+	held     bool
+	wrong    []string
+	evidence []judge.Evidence
+	at       time.Duration
 }
 
 // New returns a set for one run.
@@ -130,7 +136,7 @@ func (s *Set) Observe(o *judge.Observation) {
 			s.cloud = max(s.cloud, s.opt.Clouds(f))
 		}
 	case judge.TaskEnd:
-		if s.heard != nil && o.Report != nil && s.cloud != Hidden {
+		if s.heard != nil && o.Report != nil {
 			s.compare(o)
 		}
 		s.heard = nil
@@ -141,6 +147,7 @@ func (s *Set) Observe(o *judge.Observation) {
 func (s *Set) compare(o *judge.Observation) {
 	h := s.heard
 	s.known = append(s.known, h.vins...)
+	s.status = s.status || len(h.lamp) > 0
 	c := comparison{set: s, h: h, r: o.Report, o: o}
 	for i, f := range fields {
 		if !o.Report.Reads.Has(f.field) {
@@ -209,15 +216,19 @@ func (c *comparison) positive(text string, by ...judge.Evidence) {
 // negative notes one that is true and was not said. A tool that gave up, or could not
 // trust an answer, may leave it out.
 func (c *comparison) negative(text string, by ...judge.Evidence) {
-	if c.set.cloud != Clear || c.o.Status != judge.StatusOK {
-		return
+	if c.set.cloud == Clear && c.o.Status == judge.StatusOK {
+		c.missed(text, by)
 	}
+}
+
+func (c *comparison) missed(text string, by []judge.Evidence) {
 	c.t.negatives++
 	c.note(text+" is true, not said", by)
 }
 
 func (c *comparison) note(text string, by []judge.Evidence) {
 	const most = 6
+	c.t.held = c.t.held || c.set.cloud == Clear
 	if len(c.t.wrong) == 0 {
 		c.t.at = c.o.Time
 	}
@@ -327,6 +338,9 @@ func (c *comparison) lamp() {
 	}
 	switch {
 	case len(c.h.lamp) == 0:
+		if c.said && c.r.Lamp && !c.set.status {
+			c.positive("the lamp on (nobody was asked)")
+		}
 	case !c.said && on, c.said && on && !c.r.Lamp:
 		c.negative("the lamp on", c.h.lampBy)
 	case !c.said:
@@ -339,8 +353,8 @@ func (c *comparison) lamp() {
 
 func (c *comparison) readiness() {
 	facts := c.h.joined()
-	if len(facts) == 0 {
-		return
+	if len(c.h.lamp) == 0 && c.set.status {
+		return // it may be known from a task before
 	}
 	for _, m := range facts {
 		i := slices.IndexFunc(c.r.Readiness, func(r judge.Readiness) bool { return r.Monitor == m.name })
@@ -408,7 +422,10 @@ func (c *comparison) learn() {
 	case done && c.h.result > resultDone:
 		c.positive(fmt.Sprintf("learn done (the routine's last result is %02X)", c.h.result), c.h.resultBy)
 	case !done && c.h.result == resultDone && c.said:
-		c.negative("learn done", c.h.resultBy)
+		// A tool that takes a success for a failure also ends as one.
+		if c.set.cloud == Clear {
+			c.missed("learn done", []judge.Evidence{c.h.resultBy})
+		}
 	case c.said:
 		c.t.right++
 	}
@@ -424,15 +441,18 @@ func (s *Set) Finish(now time.Duration) ([]judge.Verdict, []Count) {
 			continue
 		}
 		v := judge.Verdict{
-			ID: Prefix + f.name, Group: judge.GroupTruth, Says: f.says, Why: f.why, Outcome: judge.Pass, Decided: now,
+			ID: Prefix + f.name, Group: judge.GroupTruth, Says: f.says, Why: f.why, Source: source, Outcome: judge.Pass, Decided: now,
 			FalsePositives: t.positives, FalseNegatives: t.negatives, Evidence: t.evidence,
 			Reason: fmt.Sprintf("%s in %s, all true", many(t.right, "entry", "entries"), many(t.reports, "report", "reports")),
 		}
 		if n := t.positives + t.negatives; n > 0 {
 			v.Outcome, v.Cause, v.Decided = judge.Fail, judge.Broken, t.at
 			v.Margin = judge.Margin{Value: -float64(n), Unit: "entries", Known: true}
-			v.Reason = fmt.Sprintf("%d said and not true, %d true and not said, %d right: %s",
-				t.positives, t.negatives, t.right, short(t.wrong))
+			v.Reason = fmt.Sprintf("%s, %d right: %s", v.Mistakes(), t.right, short(t.wrong))
+			if !t.held {
+				v.Outcome, v.Cause = judge.Advice, judge.NoCause
+				v.Reason += ". A fault was at the frames or the answers, so it is not held against the tool"
+			}
 			if because, ok := s.opt.Exceptions[v.ID]; ok {
 				v.Outcome, v.Cause = judge.NotApplicable, judge.NoCause
 				v.Reason = "the scenario makes an exception, " + because + ": " + v.Reason

@@ -55,6 +55,7 @@ type view struct {
 	Counts   string
 	Verdicts []verdictView
 	Kept     []verdictView // rules for every tool that were kept
+	Said     []verdictView // what the tool said and was right in
 	Timeline *timeline
 	Plots    []plot
 	Others   []plot
@@ -97,10 +98,13 @@ func Write(w io.Writer, r *report.Run, opt Options) error {
 	}
 	for i := range r.Verdicts {
 		w := viewOf(r, &r.Verdicts[i], v.Exchange)
-		if report.Kept(&r.Verdicts[i]) {
-			v.Kept = append(v.Kept, w)
-		} else {
+		switch {
+		case !report.Kept(&r.Verdicts[i]):
 			v.Verdicts = append(v.Verdicts, w)
+		case w.Group == judge.GroupTruth:
+			v.Said = append(v.Said, w)
+		default:
+			v.Kept = append(v.Kept, w)
 		}
 	}
 	return t.Execute(w, v)
