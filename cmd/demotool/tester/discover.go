@@ -69,8 +69,9 @@ func (t *Tester) tryUDS(n int) {
 }
 
 func (t *Tester) found(n int) {
+	// A unit beyond OBD may have woken before the others: they are asked again first.
 	switch {
-	case len(t.present()) > 0:
+	case len(t.obd()) > 0, len(t.present()) > 0 && n >= discoveryRounds:
 		t.perform()
 	case n < discoveryRounds:
 		t.pause(discoveryPause, func() { t.round(n + 1) })

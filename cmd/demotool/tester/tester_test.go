@@ -207,6 +207,25 @@ func TestExtendedIdentifiers(t *testing.T) {
 	assert.Equal(t, 1, w.count(" 7DF "), "one try with 11 bits")
 }
 
+// Units of emission OBD that are late to wake are found although another unit has
+// answered before them.
+func TestLateUnitsAreFoundBehindAnEarlyOne(t *testing.T) {
+	w := newWorld(t, Config{Task: "identify", UDS: []Pair{{Name: "body", Request: canbus.KeyOf(0x18DA40F1, true), Respond: canbus.KeyOf(0x18DAF140, true)}}})
+	live := liveScript(engineTable, liveValues)
+	w.add("engine", canbus.KeyOf(0x18DA10F1, true), canbus.KeyOf(0x18DAF110, true), true, func(now time.Duration, functional bool, req []byte) []answer {
+		if now < 600*time.Millisecond {
+			return nil
+		}
+		return live(now, functional, req)
+	})
+	w.add("body", canbus.KeyOf(0x18DA40F1, true), canbus.KeyOf(0x18DAF140, true), false, scripted(map[string][]string{"3E 00": {"7E 00"}}))
+	d := w.run(20 * time.Second)
+	require.Equal(t, StatusDone, d.Status, d.Reason)
+	require.Len(t, d.ECUs, 2)
+	assert.Equal(t, "18DA10F1", d.ECUs[0].Listens)
+	assert.Equal(t, "18DA40F1", d.ECUs[1].Listens)
+}
+
 func TestEqualNumbersOfBothFormatsAreKeptApart(t *testing.T) {
 	w := newWorld(t, Config{Task: "read-codes", UDS: []Pair{}})
 	w.car()
