@@ -345,16 +345,9 @@ func (r *Run) exceptions() map[string]string {
 // told is what is needed to compare what the tool says with what was answered.
 func (r *Run) told() truth.Options {
 	opt := truth.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
-	opt.Clouds = func(id string) truth.Clouding {
-		switch h := r.rig.faults.find(id); {
-		case h == nil:
-			return truth.Clear
-		case h.fault.Entry().Disturbs():
-			return truth.Hidden
-		case h.fault.Entry().OnBus():
-			return truth.Doubtful
-		}
-		return truth.Clear
+	opt.Spoils = func(id string) bool {
+		h := r.rig.faults.find(id)
+		return h != nil && !h.fault.Entry().SparesAnswers()
 	}
 	for _, a := range r.rig.addresses {
 		opt.Requests[int(a.response.ID())] = a.request.String()

@@ -132,6 +132,7 @@ var badTools = []struct {
 	{"takes unread for empty", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = nil })}},
 	{"invents a code", "healthy", []string{"no-codes", "truth/pending"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0300"}} })}},
 	{"cuts the identification number", "healthy", []string{"right-car"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R100004")}},
+	{"mixes up two digits of the identification number", "healthy", []string{"right-car", "truth/vin"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R1000084")}},
 	{"forgets the offset of temperatures", "healthy", []string{"live-data", "truth/live"}, bad{edit: live("coolant_c", func(v float64) float64 { return v + 40 })}},
 	{"swaps the bytes of the speed", "crank-variation-unlearned", []string{"live-data", "truth/live"}, bad{edit: live("engine_rpm", func(v float64) float64 {
 		raw := int(v * 4)
@@ -152,8 +153,8 @@ var badTools = []struct {
 	{"tries 11-bit identifiers only", "auklet-healthy", []string{"check-ends", "modules-found"}, bad{deaf: true}},
 	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first", "truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "shift-adaptation", "outcome": "learned"}}}},
-	{"takes silence for a sound unit", "brake-unit-silent", []string{"one-module"}, bad{edit: func(doc string) string {
-		return strings.Replace(doc, `"ecus": [`, `"ecus": [{"listens": "7E1", "stored": [], "pending": [], "permanent": []},`, 1)
+	{"takes silence for a sound unit", "brake-unit-silent", []string{"one-module", "truth/ecus"}, bad{edit: func(doc string) string {
+		return strings.Replace(doc, `"ecus": [`, `"ecus": [{"name": "brake", "listens": "7E1", "stored": [], "pending": [], "permanent": []},`, 1)
 	}}},
 	{"reads only what emission laws want", "brake-unit-silent", []string{"finds-the-code"}, bad{edit: editECUs(func(e map[string]any) {
 		if e["listens"] != "7E0" {

@@ -190,6 +190,19 @@ func (e *Entry) Disturbs() bool {
 	})
 }
 
+// SparesAnswers reports whether every diagnostic answer that is on the bus is as its
+// unit gave it and for all to hear: a unit may be cut off, and the car's own messages
+// may be falsified.
+func (e *Entry) SparesAnswers() bool {
+	return !slices.ContainsFunc(e.acts, func(b boundAct) bool {
+		switch b.act.(type) {
+		case *framesAct, *paddingAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *copperAct, *cableAct:
+			return true
+		}
+		return false
+	})
+}
+
 // OnFrames reports whether the fault is done to frames that pass, and so can be put
 // between any two buses.
 func (e *Entry) OnFrames() bool {

@@ -56,21 +56,11 @@ func IDs() []string {
 	return ids
 }
 
-// Clouding says what a fault does to what can be compared.
-type Clouding uint8
-
-// The ways: nothing; answers are spoilt, so that a tool may distrust them; frames do
-// not arrive as they were sent.
-const (
-	Clear Clouding = iota
-	Doubtful
-	Hidden
-)
-
 // Options say what is to be known of a run.
 type Options struct {
-	// Clouds tells what a fault does; nil means nothing.
-	Clouds func(fault string) Clouding
+	// Spoils reports whether a fault spoils answers, or keeps frames from arriving
+	// as they were sent, so that a tool may distrust them. Nil means none does.
+	Spoils func(fault string) bool
 	// Exceptions are ids that are not held against a tool, with the reason.
 	Exceptions map[string]string
 	// Requests gives the request identifier of the unit that answers on one, in hex,
@@ -89,11 +79,10 @@ type Count struct {
 type Set struct {
 	opt     Options
 	heard   *heard // nil outside a task
-	task    string
 	on      []string
-	cloud   Clouding // of the running task, the worst
-	known   []item   // vehicle's numbers heard in the run
-	status  bool     // lamp and monitors were heard in the run
+	spoilt  bool   // a fault has spoilt something in the running task
+	known   []item // vehicle's numbers heard in the run
+	status  bool   // lamp and monitors were heard in the run
 	tallies []tally
 	counts  []Count
 }
@@ -110,8 +99,8 @@ type tally struct {
 
 // New returns a set for one run.
 func New(opt Options) *Set {
-	if opt.Clouds == nil {
-		opt.Clouds = func(string) Clouding { return Clear }
+	if opt.Spoils == nil {
+		opt.Spoils = func(string) bool { return false }
 	}
 	return &Set{opt: opt, tallies: make([]tally, len(fields))}
 }
@@ -125,16 +114,13 @@ func (s *Set) Observe(o *judge.Observation) {
 		}
 	case judge.FaultOn:
 		s.on = append(s.on, o.Fault)
-		s.cloud = max(s.cloud, s.opt.Clouds(o.Fault))
+		s.spoilt = s.spoilt || s.opt.Spoils(o.Fault)
 	case judge.FaultOff:
 		if i := slices.Index(s.on, o.Fault); i >= 0 {
 			s.on = slices.Delete(s.on, i, i+1)
 		}
 	case judge.TaskStart:
-		s.heard, s.task, s.cloud = newHeard(), o.Task, Clear
-		for _, f := range s.on {
-			s.cloud = max(s.cloud, s.opt.Clouds(f))
-		}
+		s.heard, s.spoilt = newHeard(), slices.ContainsFunc(s.on, s.opt.Spoils)
 	case judge.TaskEnd:
 		if s.heard != nil && o.Report != nil {
 			s.compare(o)
@@ -216,7 +202,7 @@ func (c *comparison) positive(text string, by ...judge.Evidence) {
 // negative notes one that is true and was not said. A tool that gave up, or could not
 // trust an answer, may leave it out.
 func (c *comparison) negative(text string, by ...judge.Evidence) {
-	if c.set.cloud == Clear && c.o.Status == judge.StatusOK {
+	if !c.set.spoilt && c.o.Status == judge.StatusOK {
 		c.missed(text, by)
 	}
 }
@@ -228,7 +214,7 @@ func (c *comparison) missed(text string, by []judge.Evidence) {
 
 func (c *comparison) note(text string, by []judge.Evidence) {
 	const most = 6
-	c.t.held = c.t.held || c.set.cloud == Clear
+	c.t.held = c.t.held || !c.set.spoilt
 	if len(c.t.wrong) == 0 {
 		c.t.at = c.o.Time
 	}
@@ -401,7 +387,7 @@ func (c *comparison) live() {
 		switch {
 		case found && math.Abs(near.value-l.Value) <= tolerance(&near):
 			c.t.right++
-		case c.set.cloud != Clear || !found && c.h.other:
+		case c.set.spoilt || !found && c.h.other:
 		case found:
 			c.positive(fmt.Sprintf("%s %.6g (answered was %.6g)", l.Name, l.Value, near.value), near.by)
 		default:
@@ -423,7 +409,7 @@ func (c *comparison) learn() {
 		c.positive(fmt.Sprintf("learn done (the routine's last result is %02X)", c.h.result), c.h.resultBy)
 	case !done && c.h.result == resultDone && c.said:
 		// A tool that takes a success for a failure also ends as one.
-		if c.set.cloud == Clear {
+		if !c.set.spoilt {
 			c.missed("learn done", []judge.Evidence{c.h.resultBy})
 		}
 	case c.said:

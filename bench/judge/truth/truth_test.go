@@ -27,9 +27,7 @@ type run struct {
 }
 
 func newRun(t *testing.T, change func(*truth.Options)) *run {
-	opt := truth.Options{Requests: map[int]string{engine: "7E0", brake: "7E1"}, Clouds: func(f string) truth.Clouding {
-		return map[string]truth.Clouding{"answers-spoilt": truth.Doubtful, "cable-pulled": truth.Hidden}[f]
-	}}
+	opt := truth.Options{Requests: map[int]string{engine: "7E0", brake: "7E1"}, Spoils: func(f string) bool { return f == "cable-pulled" }}
 	if change != nil {
 		change(&opt)
 	}
@@ -242,17 +240,16 @@ func TestLearnResults(t *testing.T) {
 // What a fault has spoilt or hidden is not held against a tool: what it leaves out is
 // nothing, what it says too much is advice. Once the fault is gone it counts again.
 func TestFaultsExcuse(t *testing.T) {
-	for _, f := range []string{"answers-spoilt", "cable-pulled"} {
-		little := right()
-		little.Stored = nil
-		much := right()
-		much.Stored = append(much.Stored, "P0301")
-		r := newRun(t, nil).fault(judge.FaultOn, f)
-		v, _ := conversation(r).end(judge.StatusOK, little).verdicts()
-		require.NotEqual(t, judge.Fail, v["truth/stored"].Outcome, f)
-		require.Zero(t, v["truth/stored"].FalseNegatives)
+	little := right()
+	little.Stored = nil
+	much := right()
+	much.Stored = append(much.Stored, "P0301")
+	for f, want := range map[string]judge.Outcome{"cable-pulled": judge.Advice, "sensor-broken": judge.Fail} {
+		v, _ := conversation(newRun(t, nil).fault(judge.FaultOn, f)).end(judge.StatusOK, little).verdicts()
+		require.Equal(t, want == judge.Fail, v["truth/stored"].FalseNegatives == 3, f)
+		r := conversation(newRun(t, nil).start().fault(judge.FaultOn, f)).end(judge.StatusOK, right())
 		v, _ = conversation(r).end(judge.StatusOK, much).verdicts()
-		require.Equal(t, judge.Advice, v["truth/stored"].Outcome, f)
+		require.Equal(t, want, v["truth/stored"].Outcome, f)
 		require.Equal(t, 1, v["truth/stored"].FalsePositives)
 		v, _ = conversation(r.fault(judge.FaultOff, f)).end(judge.StatusOK, much).verdicts()
 		require.Equal(t, judge.Fail, v["truth/stored"].Outcome, f)
