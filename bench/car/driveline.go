@@ -15,14 +15,18 @@ func (c *Car) roll(dt, drive, drag float64) {
 	s := &c.spec.Driveline
 	j := c.spec.Engine.InertiaKgM2
 	push, hold := c.resistance()
-	c.clutchNM = 0
+	c.clutchNM, c.carried = 0, 0
 	free := slow(c.omega+float64(drive*dt)/j, float64(drag*dt)/j)
 	if most := c.clutchHolds(); c.ratio != 0 && most > 0 {
 		k := c.ratio / s.WheelM // rad/s of the input shaft per m/s
 		rolling := slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
 		slip := free - float64(k*rolling)
 		ease := 1/j + float64(k*k)/s.MassKg
-		c.clutchNM = min(max(slip/float64(dt*ease), -most), most)
+		whole := slip / float64(dt*ease)
+		c.clutchNM = min(max(whole, -most), most)
+		if c.clutchNM == whole {
+			c.carried = 1 / float64(j*ease)
+		}
 		force := float64(c.clutchNM * k)
 		if force*c.speed > 0 {
 			force *= s.Efficiency
@@ -31,6 +35,18 @@ func (c *Car) roll(dt, drive, drag float64) {
 	}
 	c.omega = max(slow(c.omega+float64((drive-c.clutchNM)*dt)/j, float64(drag*dt)/j), 0)
 	c.speed = slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
+}
+
+// windS is how fast the springs of clutch and shafts take back a swing of the crank:
+// a driveline in gear swings at some 2 to 8 Hz (common practice), firings come at 60 Hz
+// and more, so that single ones move the crank alone.
+const windS = 0.04
+
+// wind moves the crank against the driveline by what the firing under way differs
+// from the mean, as far as roll has spread that over the whole car.
+func (c *Car) wind(dt float64) {
+	uneven := float64(c.torque*(c.rough-1)) / c.spec.Engine.InertiaKgM2
+	c.shake += float64(dt*uneven*c.carried) - float64(c.shake*min(dt/windS, 1))
 }
 
 // resistance is what the road and the brakes do to the car: a force with its

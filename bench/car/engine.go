@@ -45,6 +45,8 @@ type engine struct {
 	rough    float64 // torque factor of this firing
 	running  bool
 	clutchNM float64
+	carried  float64 // share of the firings' unevenness that the locked driveline takes
+	shake    float64 // rad/s by which it lets the crank swing
 
 	bankOf  [maxCylinders]int // 0 or 1
 	order   [maxCylinders]int // cylinders as they fire, from 0
@@ -112,6 +114,10 @@ func (e *engine) psiAt(pr float64) (psi, slope float64) {
 }
 
 func (e *engine) rpm() float64 { return float64(e.omega * (30 / math.Pi)) }
+
+// crankRPM is the crankshaft's own speed, which in gear swings about that of the
+// driveline.
+func (e *engine) crankRPM() float64 { return max(float64((e.omega+e.shake)*(30/math.Pi)), 0) }
 
 // breathe works out what changes slowly enough for one value a step: throttle,
 // fuel, spark, temperature of the charge.
@@ -203,6 +209,7 @@ func (c *Car) turn(dt float64) {
 		c.draw(c.order[min(slot, s.Cylinders-1)])
 	}
 	drive := float64(c.torque*c.rough) + c.starterNM
+	c.wind(dt)
 	if c.spec.Automatic() {
 		c.rollAutomatic(dt, drive, c.drag(n))
 		return
@@ -289,7 +296,7 @@ func (c *Car) draw(k int) {
 // crankRate is what the wheel's teeth show: the speed, with the wheel's run-out
 // once a turn.
 func (c *Car) crankRate() float64 {
-	n := c.rpm()
+	n := c.crankRPM()
 	own, damage := c.spec.Engine.WheelErrorPct, c.is(pCrankWheel)
 	if n <= 0 {
 		return n

@@ -81,7 +81,7 @@ func (m *Memory) EndCycle() {
 		return
 	}
 	m.countInUse()
-	m.cycle.on = false
+	m.cycle.on, m.asked = false, false
 	for i := range m.recs {
 		m.age(i)
 		if m.cycle.driven {

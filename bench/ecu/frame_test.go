@@ -85,6 +85,20 @@ func TestReadinessBytes(t *testing.T) {
 	assert.False(t, ok, "the engine has none")
 }
 
+// A lamp that the program lights itself is commanded on in PID 01, without any code, for
+// the rest of the drive (SAE J1979; 13 CCR 1968.2 (d)(2.1)).
+func TestALampWithoutACode(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	r.mem.AskLamp()
+	assert.Equal(t, "41 01 80 07 65 00", r.call("01 01"))
+	r.mem.EndCycle()
+	assert.False(t, r.mem.MIL())
+	r.mem.AskLamp()
+	assert.False(t, r.mem.MIL(), "no operation cycle")
+	r.mem.BeginCycle()
+	assert.Equal(t, "41 01 00 07 65 00", r.call("01 01"))
+}
+
 // A warm-up cycle: a rise of 22 K and 70 degC (UN Regulation 83 annex 11, WLTP).
 func TestWarmUpCycle(t *testing.T) {
 	for _, c := range []struct {

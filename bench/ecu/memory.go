@@ -43,6 +43,8 @@ type Memory struct {
 	recording bool
 	available byte
 	changes   uint64
+	// asked is whether the unit's program lights the lamp itself in this cycle.
+	asked bool
 }
 
 // limits are a code's debounce times in microseconds, and the gate of its monitor;
@@ -219,6 +221,7 @@ func (m *Memory) Clear(group uint32) bool {
 	}
 	if group == allGroups || group == emissionGroup {
 		m.life.clear()
+		m.asked = false
 	}
 	return hit
 }
@@ -226,8 +229,16 @@ func (m *Memory) Clear(group uint32) bool {
 // SetRecording stops and starts the keeping of codes (service 85).
 func (m *Memory) SetRecording(on bool) { m.recording = on }
 
-// MIL reports whether any code asks for the malfunction indicator lamp.
+// AskLamp reports the lamp as lit until the end of the operation cycle without a
+// confirmed code, as for misfire that endangers the catalyst.
+func (m *Memory) AskLamp() { m.asked = m.cycle.on }
+
+// MIL reports whether any code, or the program, asks for the malfunction indicator
+// lamp.
 func (m *Memory) MIL() bool {
+	if m.asked {
+		return true
+	}
 	for i := range m.recs {
 		if m.recs[i].status&warningIndicator != 0 {
 			return true

@@ -13,9 +13,8 @@ import (
 // elsewhere are the faults whose codes on the Auklet are others than those of the
 // catalogue that its units know.
 var elsewhere = map[string][]string{
-	// The leak and the deposit of the catalogue are large for a small engine.
-	"vacuum-leak":       {"P0171", "P0507"},
-	"throttle-deposits": {"P0300"},
+	// The leak of the catalogue is large for a small engine.
+	"vacuum-leak": {"P0171", "P0507"},
 	// One reference feeds all of the engine's sensors here, crank and cam included.
 	"sensor-supply-a-open":    {"P0107", "P0122", "P0222", "P0462", "P2122", "P2127"},
 	"sensor-supply-a-shorted": {"P0107", "P0122", "P0222", "P0462", "P0642", "P2122", "P2127"},

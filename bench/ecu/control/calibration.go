@@ -153,6 +153,13 @@ type calibration struct {
 		SensorV   [2]float64 `yaml:"sensor_v"`
 	} `yaml:"evap"`
 
+	// Misfire is what share of all firings may fail: for emissions, and by load for the
+	// catalyst.
+	Misfire struct {
+		EmissionPct float64     `yaml:"emission_pct"`
+		CatalystPct exact.Curve `yaml:"catalyst_pct"`
+	} `yaml:"misfire"`
+
 	// Gearbox is engine speed over road speed in each gear, to see the clutch slip.
 	Gearbox struct {
 		RPMPerKmh []float64 `yaml:"rpm_per_kmh"`
@@ -273,6 +280,7 @@ func (c *calibration) checkNumbers(d *strict.Doc) error {
 		n("fan.on_c", c.Fan.OnC, 50, 140, "degC"),
 		n("fan.off_c", c.Fan.OffC, 40, c.Fan.OnC, "degC"),
 		n("lamp_check_s", c.LampCheckS, 0, 60, "s"),
+		n("misfire.emission_pct", c.Misfire.EmissionPct, 1, 20, "%"),
 		n("rail.kpa", c.Rail.KPa, 0, 30000, "kPa"),
 		n("evap.purge_pct", c.Evap.PurgePct, 0, 100, "%"),
 		n("evap.from_run_s", c.Evap.FromS, 0, 3600, "s"),
@@ -336,6 +344,7 @@ func (c *calibration) checkCurves(d *strict.Doc) error {
 		{"spark.load_retard_deg", c.Spark.Retard, 0, 60},
 		{"fuel.crank_factor", c.Fuel.CrankFactor, 0.5, 10},
 		{"fuel.after_start", c.Fuel.AfterStart, 0, 3},
+		{"misfire.catalyst_pct", c.Misfire.CatalystPct, 5, 100},
 		{"fuel.warm_up", c.Fuel.WarmUp, 0.8, 3},
 	} {
 		if err := x.c.Check(x.lo, x.hi); err != nil {

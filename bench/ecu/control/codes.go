@@ -7,7 +7,8 @@ import (
 )
 
 // Codes is an ECU's trouble code memory as its monitors see it. One that also
-// has a method MIL() bool lights the lamp.
+// has a method MIL() bool lights the lamp; one with AskLamp() reports a lamp that the
+// program lights itself.
 type Codes interface {
 	// Ref finds a code such as P0335; false if the ECU does not know it.
 	Ref(code string) (ref int, ok bool)
@@ -74,6 +75,14 @@ func lampOf(codes Codes) func() bool {
 		return l.MIL
 	}
 	return func() bool { return false }
+}
+
+// askerOf is how a program lights the lamp without a code.
+func askerOf(codes Codes) func() {
+	if l, ok := codes.(interface{ AskLamp() }); ok {
+		return l.AskLamp
+	}
+	return func() {}
 }
 
 // pin finds a circuit that a program needs; all that are missing are gathered.

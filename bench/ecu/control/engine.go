@@ -28,8 +28,10 @@ type Engine struct {
 	cal *calibration
 	nv  NV
 	mil func() bool
-	mon monitors
-	pin enginePins
+	// askLamp has the memory report the lamp as lit until the key is off.
+	askLamp func()
+	mon     monitors
+	pin     enginePins
 
 	routineLimit float64 // rev/min, 0 for none
 	drivers      driverSet
@@ -86,7 +88,7 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes)}
+	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes), askLamp: askerOf(codes)}
 	e.measured = defineMeasured(e.Readings, cal.Cylinders)
 	p := pins{car: c}
 	e.pin = findEnginePins(&p, cal)

@@ -52,7 +52,7 @@ func (e *Engine) publishMeasured() {
 	for k := range min(e.cal.Cylinders, len(m.misfires)) {
 		r.Set(m.misfires[k], e.misfire.drive[k])
 	}
-	r.Set(m.misfireShare, e.misfire.sharePct)
+	r.Set(m.misfireShare, e.misfire.judge.sharePct)
 	for k, name := range heaterCircuits {
 		if d := e.drivers.named[name]; d != nil && d.pin.Commanded() {
 			r.Set(m.heaters[k], d.pin.Amps())

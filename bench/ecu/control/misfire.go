@@ -5,59 +5,118 @@ import "math"
 // misfireState finds cylinders that do not burn by the crank's speed: a firing
 // that fails leaves the engine to its drag for a quarter of a turn.
 type misfireState struct {
-	slot     int
-	startRPM float64
-	began    float64 // time
-	t        float64
-	mean     float64 // acceleration of the firings, rev/min per s
-	turns    float64
-	calmS    float64 // since the idle has not been disturbed
-	count    [16]float64
-	fired    [16]float64
-	drive    [16]float64 // of the whole drive
-	sharePct float64     // of all firings, in the last window
-	judged   bool
-	over     [16]bool // of the last window
-	many     bool
-	bank     [2]bool // a cylinder of the bank is known not to burn
-	off      uint16  // injectors kept shut, because their coil is dead
+	slot    int     // firing under way, -1 for none
+	place   float64 // of the crank in the cycle at the last step, in firings
+	lastRPM float64
+	gain    float64 // rev/min that the firing under way has brought
+	took    float64 // s of it
+	short   float64 // what the firing before lacked, of a whole one
+	before  int     // its cylinder
+	mean    float64 // acceleration of the firings, rev/min per s
+	calmS   float64 // since nothing else has disturbed the speed
+	gear    float64
+	pedal   float64 // smoothed
+	turns   float64 // of the window
+	count   [16]float64
+	fired   [16]float64
+	drive   [16]float64 // of the whole drive
+	dead    [16]bool    // of the last window
+	bank    [2]bool     // a cylinder of the bank is known not to burn
+	off     uint16      // injectors kept shut, because their coil is dead
+	judge   misfireJudge
 }
 
 const (
-	misfireTurns = 60   // window, in turns of the crank
-	misfireShare = 0.2  // of a cylinder's firings that are too many
-	misfireTotal = 0.04 // of all firings, where no cylinder stands out
-	misfireRPM   = 2800 // beyond it a step is longer than a firing
+	misfireTurns = 60     // window for the program's own use, in turns of the crank
+	missingShare = 0.55   // of a firing that counts as missing
+	misfireShare = 0.2    // of a cylinder's firings that are too many in it
+	firingS      = 5.3e-3 // a firing has to last longer than a step
+	roadCalmS    = 1
+	idleCalmS    = 2
+	pedalCalmPct = 3
 )
 
 // countMisfires watches each firing from its beginning to its end. It needs the
-// crank wheel's run-out, without which that looks like misfire, and an engine
-// that idles freely: through a closed clutch the whole car smooths it, and on the
-// way from one speed to another every firing differs from the mean.
+// crank wheel's run-out, without which that looks like misfire, and steady
+// conditions, as on the way from one speed to another every firing differs from the
+// mean: an idle without a gear, or a gear with the clutch closed and a still pedal.
 func (e *Engine) countMisfires() {
 	m, in := &e.misfire, &e.in
 	n := e.cal.Cylinders
-	m.calmS += dt
-	if in.gear != 0 || !e.idle.active || e.fuel.cut != cutNone || e.runS < 2 || e.watch.crankJumps.level > 0.1 {
-		m.calmS = 0
+	if !e.start.running {
+		m.judge.stop()
 	}
-	if !e.start.running || m.calmS < 2 || !e.learned.variationLearned || in.rpm > misfireRPM || in.camHz == 0 ||
+	m.calmS += dt
+	still := e.idleCalm
+	if in.gear != 0 {
+		still = e.roadCalm
+	}
+	calm := still()
+	if !e.start.running || !calm || !e.learned.variationLearned || in.rpm*float64(n)/120*firingS > 1 || in.camHz == 0 ||
 		e.fault.airMass.bad || in.roughPct > 3.4 {
-		m.slot, m.mean, m.turns = -1, 0, 0
+		m.slot, m.short, m.mean, m.turns = -1, 0, 0, 0
 		m.count, m.fired = [16]float64{}, [16]float64{}
 		m.knownDead(e)
 		return
 	}
-	m.t += dt
-	m.turns += float64(in.rpm / 60 * dt)
-	slot := int(e.cycle() * float64(n) / 2)
-	if slot != m.slot {
-		m.endFiring(e, slot, n)
-	}
+	turns := float64(in.rpm / 60 * dt)
+	m.turns += turns
+	m.judge.turns += turns
+	m.follow(e, n)
 	if m.turns >= misfireTurns {
 		m.endWindow(n)
 	}
+	m.judge.step(e)
 	m.knownDead(e)
+}
+
+func (e *Engine) idleCalm() bool {
+	m := &e.misfire
+	if m.gear != 0 || !e.idle.active || e.fuel.cut != cutNone || e.runS < 2 || e.watch.crankJumps.level > 0.1 {
+		m.calmS = 0
+	}
+	m.gear = 0
+	return m.calmS >= idleCalmS
+}
+
+// roadCalm reports whether the engine pulls the car steadily. The springs of clutch
+// and shafts leave the crank to the single firings even in gear.
+func (e *Engine) roadCalm() bool {
+	m, in := &e.misfire, &e.in
+	gear := float64(in.gear)
+	if e.cal.Selector != nil {
+		gear, _ = e.ears.value(e.hear.gear, 0)
+	}
+	moved := in.pedalPct - m.pedal
+	m.pedal += float64(moved * 0.02)
+	if gear != m.gear || in.clutchPct > 3 || e.idle.active || e.fuel.cut != cutNone || e.runS < 2 ||
+		e.watch.crankJumps.level > 0.1 || moved > pedalCalmPct || moved < -pedalCalmPct {
+		m.calmS = 0
+	}
+	m.gear = gear
+	return m.calmS >= roadCalmS
+}
+
+// follow gives what the last step brought to the firing under way, and where a
+// firing ended in it, to both by their times.
+func (m *misfireState) follow(e *Engine, n int) {
+	place := float64(e.cycle() * float64(n) / 2)
+	slot := min(int(place), n-1)
+	brought := e.in.rpm - m.lastRPM
+	ended := float64((m.slot + 1) % n)
+	switch {
+	case m.slot < 0 || slot != m.slot && slot != int(ended):
+		m.slot, m.gain, m.took = slot, 0, 0
+	case slot == m.slot:
+		m.gain, m.took = m.gain+brought, m.took+dt
+	default:
+		old := float64(m.slot+1) - m.place
+		part := old / max(old+place-ended, 0.01)
+		m.gain, m.took = m.gain+float64(brought*part), m.took+float64(part*dt)
+		m.endFiring(e, n)
+		m.slot, m.gain, m.took = slot, float64(brought*(1-part)), float64((1-part)*dt)
+	}
+	m.place, m.lastRPM = place, e.in.rpm
 }
 
 // cycle is the crank's place in the two turns of a cycle: the cam tells which
@@ -72,35 +131,42 @@ func (e *Engine) cycle() float64 {
 	return in.turn
 }
 
-func (m *misfireState) endFiring(e *Engine, slot, n int) {
-	if took := m.t - m.began; m.slot >= 0 && took > 0 {
-		accel := (e.in.rpm - m.startRPM) / took
-		// What a whole firing gives, of the air it had: 44 MJ/kg at an efficiency
-		// of 0.3 into the engine's inertia, half of it counts as missing.
-		whole := float64(e.air.strokeMg*float64(n)) / 14.7 * 44 * 0.3 / (4 * math.Pi) / e.cal.InertiaKgM2 * (30 / math.Pi)
-		k := m.slot
-		if len(e.cal.FiringOrder) == n {
-			k = e.cal.FiringOrder[m.slot] - 1
-		}
-		m.fired[k]++
-		if accel-m.mean < float64(-0.45*whole) {
-			m.count[k]++
-			m.drive[k]++
-		}
-		m.mean += float64((accel - m.mean) * 0.05)
+// endFiring judges the firing that is over by the acceleration it gave.
+func (m *misfireState) endFiring(e *Engine, n int) {
+	if m.took < 0.5*firingS {
+		return // its beginning was not seen
 	}
-	m.slot, m.startRPM, m.began = slot, e.in.rpm, m.t
+	accel := m.gain / m.took
+	// What a whole firing gives, of the air it had: 44 MJ/kg at an efficiency
+	// of 0.3 into the engine's inertia.
+	whole := float64(e.air.strokeMg*float64(n)) / 14.7 * 44 * 0.3 / (4 * math.Pi) / e.cal.InertiaKgM2 * (30 / math.Pi)
+	k := m.slot
+	if len(e.cal.FiringOrder) == n {
+		k = e.cal.FiringOrder[m.slot] - 1
+	}
+	m.fired[k]++
+	short := (m.mean - accel) / max(whole, 1)
+	missed := -1
+	if short+max(m.short, 0) > missingShare {
+		// One that fails between two readings of the speed shows in both firings.
+		if missed = k; m.short > short {
+			missed = m.before
+		}
+		m.count[missed]++
+		m.drive[missed]++
+		short = 0
+	}
+	m.short, m.before = short, k
+	m.judge.see(e, missed)
+	m.mean += float64((accel - m.mean) * 0.05)
 }
 
+// endWindow finds for the program's own use, and soon, which cylinders do not burn.
 func (m *misfireState) endWindow(n int) {
-	total, fired, worst := 0.0, 0.0, 0.0
 	for k := range n {
-		m.over[k] = m.count[k] > float64(misfireShare*m.fired[k])
-		total, fired, worst = total+m.count[k], fired+m.fired[k], max(worst, m.count[k])
+		m.dead[k] = m.count[k] > float64(misfireShare*m.fired[k])
 	}
-	m.many = total > float64(misfireTotal*fired) && worst < float64(0.4*total)
-	m.sharePct = total / max(fired, 1) * 100
-	m.judged, m.turns = true, 0
+	m.turns = 0
 	m.count, m.fired = [16]float64{}, [16]float64{}
 }
 
@@ -110,7 +176,7 @@ func (m *misfireState) knownDead(e *Engine) {
 	m.bank, m.off = [2]bool{}, 0
 	for k := range e.cal.Cylinders {
 		b := k % e.cal.Banks
-		if m.over[k] || e.drivers.injector[k].failed() {
+		if m.dead[k] || e.drivers.injector[k].failed() {
 			m.bank[b] = true
 		}
 		if e.drivers.coil[k].failed() {

@@ -199,12 +199,15 @@ func (e *Engine) monitorDriver(now time.Duration) {
 }
 
 func (e *Engine) monitorMisfire(now time.Duration) {
-	m := &e.misfire
+	m := &e.misfire.judge
+	if m.asked {
+		e.askLamp()
+	}
 	if !m.judged || !e.start.running {
 		return
 	}
 	e.mon.test(mMisfire, now, m.many)
 	for k := range min(e.cal.Cylinders, 8) {
-		e.mon.test(mMisfire1+k, now, m.over[k] && !m.many)
+		e.mon.test(mMisfire1+k, now, m.over[k])
 	}
 }

@@ -99,8 +99,10 @@ func (e *Engine) runStarter() {
 }
 
 // lightLamps lights the malfunction lamp by the memory, and for a check of the
-// bulb from key on until the engine runs.
+// bulb from key on until the engine runs. While misfire endangers the catalyst it
+// flashes, and stays lit for the rest of the drive (13 CCR 1968.2 (e)(3.4.1)).
 func (e *Engine) lightLamps() {
 	check := e.upS < e.cal.LampCheckS && !e.start.running && e.runS == 0
-	e.car.Actuators.MIL = check || e.mil()
+	lit := e.mil() || e.misfire.judge.asked
+	e.car.Actuators.MIL = check || lit && !e.flashing()
 }
