@@ -156,7 +156,10 @@ func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
 	loop := t.run.rig.Loop
 	a.seat, err = tool.Sit(loop, t.run.rig.Bus, toolNode, m,
 		func(line string) { t.line(a, line) },
-		func(status int, output []byte) { t.finished(a, status, output) })
+		tool.Ends{
+			Done:    func(status int, output []byte) { t.finished(a, status, output) },
+			Crashed: func(what string) { t.end(a, judge.StatusCrashed, "panic: "+what, nil) },
+		})
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)
 		return

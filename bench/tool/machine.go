@@ -1,6 +1,7 @@
 package tool
 
 import (
+	"fmt"
 	"time"
 
 	"sawhorse/canbus"
@@ -40,54 +41,79 @@ type Seat struct {
 	timer  *clock.Timer
 	frame  canbus.Frame // being handed to the port
 	onLine func(string)
-	onDone func(status int, output []byte)
+	on     Ends
 	ended  bool
 	err    error
 }
 
+// Ends are how a machine's task comes to its end. One of them is called, once,
+// after which the machine is off the bus.
+type Ends struct {
+	// Done has its exit status and what a process would have printed on standard
+	// output.
+	Done func(status int, output []byte)
+	// Crashed says what the machine panicked with. It is the tool that has failed,
+	// not the bench, as when a process is ended by a signal.
+	Crashed func(what string)
+}
+
 // Sit attaches the machine to the bus under a name and begins its task at the
-// present moment of the loop. onLine and onDone may be nil; onDone is called
-// once, after which the machine is off the bus.
-func Sit(loop *clock.Loop, bus canbus.Bus, name string, m Machine, onLine func(string), onDone func(int, []byte)) (*Seat, error) {
-	s := &Seat{m: m, loop: loop, onLine: onLine, onDone: onDone}
+// present moment of the loop. onLine may be nil.
+func Sit(loop *clock.Loop, bus canbus.Bus, name string, m Machine, onLine func(string), on Ends) (*Seat, error) {
+	s := &Seat{m: m, loop: loop, onLine: onLine, on: on}
 	port, err := bus.Attach(name, s)
 	if err != nil {
 		return nil, err
 	}
 	s.port = port
-	s.timer = loop.NewTimer(clock.PriorityTool, func() {
-		s.m.Tick(s.loop.Now())
-		s.after()
-	})
+	s.timer = loop.NewTimer(clock.PriorityTool, s.tick)
 	s.timer.Set(loop.Now())
 	return s, nil
 }
 
+// call has the machine do something, and reports that it has not panicked over it.
+func (s *Seat) call(do func(m Machine, now time.Duration, f *canbus.Frame), f *canbus.Frame) (ok bool) {
+	defer func() {
+		if what := recover(); what != nil {
+			s.Leave()
+			s.on.Crashed(fmt.Sprint(what))
+		}
+	}()
+	do(s.m, s.loop.Now(), f)
+	return true
+}
+
+func tick(m Machine, now time.Duration, _ *canbus.Frame)      { m.Tick(now) }
+func interrupt(m Machine, now time.Duration, _ *canbus.Frame) { m.Interrupt(now) }
+
+func (s *Seat) tick() {
+	if !s.ended && s.call(tick, nil) {
+		s.after()
+	}
+}
+
 // Receive implements canbus.Node.
 func (s *Seat) Receive(f *canbus.Frame) {
-	if !s.ended {
-		s.m.Receive(s.loop.Now(), f)
+	if !s.ended && s.call(Machine.Receive, f) {
 		s.after()
 	}
 }
 
 // Sent implements canbus.Node.
 func (s *Seat) Sent(f *canbus.Frame) {
-	if !s.ended {
-		s.m.Sent(s.loop.Now(), f)
+	if !s.ended && s.call(Machine.Sent, f) {
 		s.after()
 	}
 }
 
 // Interrupt asks the machine to end early.
 func (s *Seat) Interrupt() {
-	if !s.ended {
-		s.m.Interrupt(s.loop.Now())
+	if !s.ended && s.call(interrupt, nil) {
 		s.after()
 	}
 }
 
-// Leave takes the machine off the bus at once; onDone is not called.
+// Leave takes the machine off the bus at once; none of Ends is called.
 func (s *Seat) Leave() {
 	if !s.ended {
 		s.ended = true
@@ -120,9 +146,7 @@ func (s *Seat) after() {
 	}
 	if status, ok := s.m.Done(); ok {
 		s.Leave()
-		if s.onDone != nil {
-			s.onDone(status, s.m.Output())
-		}
+		s.on.Done(status, s.m.Output())
 		return
 	}
 	if at, ok := s.m.Deadline(); ok {

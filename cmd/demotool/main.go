@@ -17,6 +17,7 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -40,6 +41,8 @@ type options struct {
 	limit    time.Duration
 	patience time.Duration
 	lost     time.Duration
+	defect   string
+	defects  bool
 }
 
 // run does one command line and returns the exit status.
@@ -58,6 +61,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f.StringArrayVar(&o.uds, "uds", nil, "control unit beyond the OBD range: NAME=REQUEST/RESPONSE in hex, such as body=7A0/7A8; empty for none; without, those of the stand-in cars")
 	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m, learn exchange 44m)")
 	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
+	f.StringVar(&o.defect, "defect", "", "have this defect, to see whether a judge of tools notices; --defects lists them")
+	root.Flags().BoolVar(&o.defects, "defects", false, "list the defects and do nothing")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
 	shorts := map[string]string{
 		"identify":     "Read VIN, calibrations and names",
@@ -88,6 +93,10 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetOut(stderr)
 	root.SetErr(stderr)
 	root.RunE = func(c *cobra.Command, _ []string) error {
+		if o.defects {
+			status = tester.StatusDone
+			return listDefects(stdout)
+		}
 		return fmt.Errorf("%w: no task, expected one of %s", tester.ErrUsage, strings.Join(tester.Tasks, ", "))
 	}
 	cmd, err := root.ExecuteC()
@@ -101,9 +110,18 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	return status
 }
 
+// listDefects prints a line for each.
+func listDefects(w io.Writer) error {
+	t := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	for _, d := range tester.Defects() {
+		fmt.Fprintf(t, "%s\t%s\t%s\n", d.ID, d.Group, d.Says)
+	}
+	return t.Flush()
+}
+
 // work does one task on the bus.
 func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
-	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost}
+	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, Defect: o.defect}
 	switch {
 	case len(pos) > 0 && task == "learn":
 		cfg.Position = pos[0]

@@ -70,12 +70,12 @@ func seat(t *testing.T, task string, limit time.Duration, prepare func(*clock.Lo
 	e, ok := p.Entry(task, nil)
 	require.True(t, ok)
 	done := false
-	_, err = tool.Sit(loop, bus, "tool", m, func(l string) { lines = append(lines, l) }, func(s int, out []byte) {
+	_, err = tool.Sit(loop, bus, "tool", m, func(l string) { lines = append(lines, l) }, tool.Ends{Done: func(s int, out []byte) {
 		done, status = true, s
 		r, err = p.Extract(e, out)
 		assert.NoError(t, err)
 		loop.Stop()
-	})
+	}})
 	require.NoError(t, err)
 	if prepare != nil {
 		prepare(loop, bus, unit)
@@ -167,7 +167,7 @@ func BenchmarkReadCodesInsideTheBench(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if _, err := tool.Sit(loop, bus, "tool", m, nil, func(int, []byte) { loop.Stop() }); err != nil {
+		if _, err := tool.Sit(loop, bus, "tool", m, nil, tool.Ends{Done: func(int, []byte) { loop.Stop() }}); err != nil {
 			b.Fatal(err)
 		}
 		if err := loop.Run(context.Background(), time.Minute); err != nil {

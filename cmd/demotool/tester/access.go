@@ -92,7 +92,7 @@ func (a *unlocking) sendKey(seed []byte) {
 		case r.ok():
 			a.t.say("security access granted")
 			a.done(nil)
-		case r.fail != "" && a.tries < maxTries:
+		case r.fail != "" && a.tries < a.t.l.pace.tries:
 			a.askSeed()
 		default:
 			a.done(r)

@@ -16,15 +16,23 @@ func (t *Tester) clear() {
 			t.stop(StatusRefused, fmt.Sprintf("the engine runs at %.0f rpm: switch it off, key on, and try again", t.seen.rpm))
 			return
 		}
-		sequence([]step{t.codes, t.freezeFrames}, func() {
-			for _, p := range t.present() {
-				before := p.ecu.Codes
-				p.ecu.Before = &before
-			}
-			t.say("clearing trouble codes")
-			sequence([]step{t.clearOBD, t.clearUDS, t.readiness, t.codes, t.freezeFrames}, t.cleared)
-		})
+		sequence(t.seams.clearing(), t.cleared)
 	})
+}
+
+// clearSteps are read, keep, clear, read again.
+func (t *Tester) clearSteps() []step {
+	return []step{t.codes, t.freezeFrames, t.keepBefore, t.clearOBD, t.clearUDS, t.readiness, t.codes, t.freezeFrames}
+}
+
+// keepBefore keeps what will be lost.
+func (t *Tester) keepBefore(next func()) {
+	for _, p := range t.present() {
+		before := p.ecu.Codes
+		p.ecu.Before = &before
+	}
+	t.say("clearing trouble codes")
+	next()
 }
 
 func (t *Tester) clearOBD(next func()) {

@@ -39,7 +39,7 @@ func (t *Tester) tryOBD(functional canbus.Key, then func()) {
 				t.problem(fmt.Sprintf("%s: supported PIDs in %d bytes, expected 6", r.from.ecu.Name, len(r.data)))
 			default:
 				r.from.present = true
-				r.from.pids = supported(0, r.data[2:])
+				r.from.pids = t.seams.supported(0, r.data[2:])
 				t.sayf("%s answers", r.from.rx)
 			}
 		}

@@ -60,7 +60,7 @@ func (l *link) begin(q query, done func(rs []*reply, lost bool)) {
 		to = q.to.tx
 	}
 	for _, p := range l.peers {
-		p.got, p.receiving, p.pending = nil, false, 0
+		p.got, p.receiving, p.pending, p.owes = nil, false, 0, false
 	}
 	e := &exchange{l: l, q: q, frame: single(to, q.data), finished: done}
 	e.probe = single(l.functional, []byte{0x01, 0x00})
@@ -79,6 +79,9 @@ func (e *exchange) transmit() {
 	e.tries++
 	e.state = stateSending
 	e.giveUp = e.l.now + e.l.lostWait
+	for _, p := range e.touched {
+		p.owes = p.got != nil && e.q.to == nil
+	}
 	if !e.segmented() {
 		e.l.send(e.frame)
 	} else if e.q.to.ep.Send(e.l.now, e.q.data) != nil {
@@ -93,23 +96,29 @@ func (e *exchange) segmented() bool { return len(e.q.data) > maxSingle }
 // answer.
 func (e *exchange) unsent() {
 	e.state = stateWaiting
-	e.until = e.l.now + busyPause
+	e.until = e.l.now + e.l.pace.busyPause
 }
 
 // confirmed takes the confirmation of a frame of ours.
 func (e *exchange) confirmed(f *canbus.Frame) {
-	if e.state == stateSending && !e.segmented() && f.Key() == e.frame.Key() && f.Data == e.frame.Data {
+	if e.state == stateSending && !e.segmented() && f.Key() == e.frame.Key() && e.sameMessage(f) {
 		e.waitForAnswers()
 	}
 }
 
+// sameMessage compares length and message; padding says nothing.
+func (e *exchange) sameMessage(f *canbus.Frame) bool {
+	n := 1 + len(e.q.data)
+	return slices.Equal(f.Data[:n], e.frame.Data[:n])
+}
+
 func (e *exchange) waitForAnswers() {
-	wait := p2
+	wait := e.l.pace.p2
 	if e.q.to != nil {
 		wait = e.q.to.p2
 	}
 	e.state = stateWaiting
-	e.until = e.l.now + wait + margin
+	e.until = e.l.now + wait + e.l.pace.margin
 }
 
 // event takes one event of a control unit's transport layer.
@@ -137,7 +146,7 @@ func (l *link) event(p *peer, ev *isotp.Event) {
 	case isotp.Received:
 		p.receiving = false
 		if e != nil {
-			e.message(p, slices.Clone(ev.Payload))
+			l.seams.hearing(e, p, slices.Clone(ev.Payload))
 		}
 	}
 }
@@ -151,7 +160,11 @@ func (e *exchange) message(p *peer, m []byte) {
 	if e.l.probed && e.answersProbe(m) && !e.isProbe() {
 		return // probes piled up while the cable was out; their answers come late
 	}
-	if e.q.to != nil && e.q.to != p || len(m) == 0 || p.got != nil && p.got.fail == "" && p.got.nrc != nrcBusy {
+	if e.q.to != nil && e.q.to != p || len(m) == 0 {
+		return
+	}
+	if p.got != nil && p.got.fail == "" && p.got.nrc != nrcBusy {
+		e.again(p, m)
 		return
 	}
 	r := &reply{from: p}
@@ -177,6 +190,17 @@ func (e *exchange) message(p *peer, m []byte) {
 	p.pending = 0
 	p.got = r
 	e.touch(p)
+}
+
+// again takes an answer of somebody who has answered before: the first one counts.
+func (e *exchange) again(p *peer, m []byte) {
+	switch {
+	case !p.owes:
+	case len(m) >= 3 && m[0] == 0x7F && m[1] == e.q.data[0] && m[2] == nrcPending:
+		e.answerPending(p)
+	default:
+		p.owes, p.pending = false, 0
+	}
 }
 
 // answersProbe reports an answer to the question whether anybody is there.
@@ -209,7 +233,7 @@ func (e *exchange) answerPending(p *peer) {
 	}
 	e.touch(p)
 	p.pending++
-	p.until = e.l.now + p.p2Star + margin
+	p.until = e.l.now + p.p2Star + e.l.pace.margin
 	if p.pending > maxPending {
 		p.pending = 0
 		p.got = &reply{from: p, fail: "answer pending without end"}
@@ -227,7 +251,7 @@ func (e *exchange) tick() {
 	case stateWaiting:
 		for _, p := range e.l.peers {
 			if p.pending > 0 && !p.receiving && now >= p.until {
-				p.pending = 0
+				p.pending, p.owes = 0, false
 				p.got = &reply{from: p, fail: fmt.Sprintf("no answer within %v after \"answer pending\"", p.p2Star)}
 			}
 		}
@@ -256,7 +280,7 @@ func (e *exchange) deadline() time.Duration {
 	case stateWaiting:
 		// Whoever receives or is pending sets the pace once P2 is over; if nobody
 		// does, the wait is over, whatever else came by in the meantime.
-		at, busy := e.l.now+p2Star, false
+		at, busy := e.l.now+e.l.pace.p2Star, false
 		for _, p := range e.l.peers {
 			busy = busy || p.receiving || p.pending > 0
 			if p.pending > 0 && !p.receiving {
@@ -279,7 +303,7 @@ func (e *exchange) check() {
 	if e.state != stateWaiting {
 		return
 	}
-	missing := 0
+	missing, owed := 0, false
 	for _, p := range e.l.peers {
 		if e.q.to != nil && p != e.q.to {
 			continue
@@ -287,6 +311,7 @@ func (e *exchange) check() {
 		if p.receiving || p.pending > 0 {
 			return
 		}
+		owed = owed || p.owes
 	}
 	for _, p := range e.q.expect {
 		if p.got == nil {
@@ -294,7 +319,7 @@ func (e *exchange) check() {
 		}
 	}
 	// Only when every answerer is known may the wait end before P2 does.
-	early := missing == 0 && len(e.q.expect) > 0 && !e.q.open
+	early := missing == 0 && !owed && len(e.q.expect) > 0 && !e.q.open
 	if e.l.now < e.until && !early {
 		return
 	}
@@ -303,17 +328,17 @@ func (e *exchange) check() {
 
 // settle decides, with all answers in that will come, whether to repeat.
 func (e *exchange) settle(missing int) {
-	if e.busy < maxBusy && e.forgetBusy() {
+	if e.busy < e.l.pace.busy && e.forgetBusy() {
 		e.busy++
 		e.tries--
-		e.state, e.until = statePause, e.l.now+busyPause
+		e.state, e.until = statePause, e.l.now+e.l.pace.busyPause
 		return
 	}
 	if missing == 0 || e.q.soft {
 		e.end(false)
 		return
 	}
-	if e.tries < maxTries {
+	if e.tries < e.l.pace.tries {
 		e.transmit()
 		return
 	}

@@ -32,7 +32,7 @@ func (t *Tester) identifyOBD(next func()) {
 	t.ask(q, func(rs []*reply) {
 		for _, r := range rs {
 			if r.ok() && len(r.data) == 6 {
-				r.from.infos = supported(0, r.data[2:])
+				r.from.infos = t.seams.supported(0, r.data[2:])
 			}
 		}
 		types := []byte{infoName, infoVIN, infoCalibration, infoVerification}
@@ -53,7 +53,7 @@ func (t *Tester) infotype(it byte, next func()) {
 			case !r.ok():
 				t.refusal(r, fmt.Sprintf("vehicle information %02X", it))
 			default:
-				if err := takeInfo(r.from.ecu, it, r.data[2:]); err != nil {
+				if err := t.seams.info(r.from.ecu, it, r.data[2:]); err != nil {
 					t.problem(fmt.Sprintf("%s: vehicle information %02X: %v", r.from.ecu.Name, it, err))
 				}
 			}

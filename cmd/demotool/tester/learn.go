@@ -106,7 +106,7 @@ func (t *Tester) learn() {
 				t.noteEngine(vs)
 			}
 		}, func() {
-			if why := t.unmet(g); why != "" {
+			if why := t.seams.checking(g); why != "" {
 				t.endLearn(g, "refused", why)
 				return
 			}
@@ -201,8 +201,8 @@ func (t *Tester) extended(p *peer, done func(refused *reply)) {
 		}
 		t.session = p
 		if len(r.data) >= 6 { // P2 in ms, P2* in 10 ms
-			p.p2 = max(p2, time.Duration(number(r.data[2:4]))*time.Millisecond)
-			p.p2Star = max(p2Star, time.Duration(number(r.data[4:6]))*10*time.Millisecond)
+			p.p2 = max(t.l.pace.p2, time.Duration(number(r.data[2:4]))*time.Millisecond)
+			p.p2Star = max(t.l.pace.p2Star, time.Duration(number(r.data[4:6]))*10*time.Millisecond)
 		}
 		t.l.keepAlive(true, p)
 		done(nil)
@@ -451,6 +451,6 @@ func (t *Tester) leaveSession(then func()) {
 		then()
 		return
 	}
-	p.p2, p.p2Star = p2, p2Star
+	p.p2, p.p2Star = t.l.pace.p2, t.l.pace.p2Star
 	t.ask(query{to: p, data: []byte{0x10, 0x01}, echo: []byte{0x01}, expect: []*peer{p}, soft: true}, func([]*reply) { then() })
 }

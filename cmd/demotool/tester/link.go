@@ -26,23 +26,38 @@ const (
 	maxOBD                 = 8
 )
 
-// Timing of the client (ISO 15765-4 P2CAN, ISO 14229-2 P2 and P2*), with a
-// margin for the way through the network and the operating system.
 const (
-	p2          = 50 * time.Millisecond
-	p2Star      = 5000 * time.Millisecond
-	margin      = 100 * time.Millisecond
-	busyPause   = 100 * time.Millisecond
 	probeGap    = 500 * time.Millisecond
-	aliveGap    = 2000 * time.Millisecond // S3 client, ISO 14229-2
-	maxTries    = 3
-	maxBusy     = 5
 	maxPending  = 12 // 78s in a row; with P2* each, a minute
 	maxReturns  = 2  // times one request is repeated after the bus came back
 	maxInFlight = 32 // frames waiting to be handed out
 	padding     = 0xCC
 	maxSingle   = 7 // bytes of a request in a single frame
 )
+
+// pace is how long the tool waits and how often it asks again.
+type pace struct {
+	// p2 and p2Star are what a control unit has for an answer, unless it asks for
+	// more (ISO 15765-4 P2CAN, ISO 14229-2 P2 and P2*), margin what the network and
+	// the operating system may add.
+	p2, p2Star, margin time.Duration
+	// busyPause passes before a request is repeated to somebody who was busy.
+	busyPause time.Duration
+	// aliveGap is the time between two messages of tester present (ISO 14229-2, S3
+	// of the client).
+	aliveGap time.Duration
+	// tries are for a request that is not answered, busy for one that came at a bad
+	// time.
+	tries, busy int
+}
+
+// properPace keeps the standards.
+func properPace() pace {
+	return pace{
+		p2: 50 * time.Millisecond, p2Star: 5 * time.Second, margin: 100 * time.Millisecond,
+		busyPause: 100 * time.Millisecond, aliveGap: 2 * time.Second, tries: 3, busy: 5,
+	}
+}
 
 // Pair is a control unit known only by its physical identifiers.
 type Pair struct {
@@ -67,6 +82,8 @@ type peer struct {
 	receiving bool
 	pending   int
 	until     time.Duration
+	// owes: it has answered, and will once more, as the request was repeated to all.
+	owes bool
 }
 
 // reply is the final answer of one control unit to one request.
@@ -101,20 +118,23 @@ type link struct {
 	aliveAt     time.Duration
 	returned    int // times that a car came back which had fallen silent
 	lostWait    time.Duration
+	pace        pace
+	seams       *seams
 	say         func(string)
 	problem     func(string)
 }
 
-func newPeer(tx, rx canbus.Key, obd bool) *peer {
+func (l *link) newPeer(tx, rx canbus.Key, obd bool) *peer {
 	cfg := isotp.Enhanced(isotp.Normal(tx, rx))
 	if obd {
 		cfg = isotp.Emission(isotp.Normal(tx, rx))
 	}
+	l.seams.transport(&cfg)
 	ep, err := isotp.New(cfg)
 	if err != nil {
 		panic(fmt.Sprintf("tester: %v", err)) // the configuration above is a valid one
 	}
-	return &peer{tx: tx, rx: rx, ep: ep, obd: obd, p2: p2, p2Star: p2Star,
+	return &peer{tx: tx, rx: rx, ep: ep, obd: obd, p2: l.pace.p2, p2Star: l.pace.p2Star,
 		ecu: &ECU{Name: tx.String(), Listens: tx.String(), Answers: rx.String(), Protocol: protocolName(obd)}}
 }
 
@@ -141,7 +161,7 @@ func (l *link) peerOf(k canbus.Key) *peer {
 	if !ok || n >= maxOBD || k.Extended() != l.functional.Extended() {
 		return nil
 	}
-	p := newPeer(tx, k, true)
+	p := l.newPeer(tx, k, true)
 	l.peers = append(l.peers, p)
 	return p
 }
@@ -190,8 +210,18 @@ func (l *link) send(f canbus.Frame) {
 	}
 }
 
-// nextFrame hands out the next frame for the bus: flow control before requests.
+// nextFrame hands out the next frame for the bus.
 func (l *link) nextFrame(f *canbus.Frame) bool {
+	for l.nextWhole(f) {
+		if l.seams.leaving(f) {
+			return true
+		}
+	}
+	return false
+}
+
+// nextWhole is the next frame, flow control before requests.
+func (l *link) nextWhole(f *canbus.Frame) bool {
 	for _, p := range l.peers {
 		if p.ep.NextFrame(f) {
 			return true
@@ -227,11 +257,13 @@ func (l *link) receive(f *canbus.Frame) {
 	if f.Flags&(canbus.Error|canbus.Remote|canbus.FD) != 0 {
 		return
 	}
-	p := l.peerOf(f.Key())
+	got := *f
+	l.seams.arriving(&got)
+	p := l.peerOf(got.Key())
 	if p == nil {
 		return
 	}
-	p.ep.Receive(l.now, f)
+	p.ep.Receive(l.now, &got)
 	l.drain(p)
 }
 
@@ -254,7 +286,7 @@ func (l *link) keepAlive(on bool, p *peer) {
 	if p != nil && !p.obd {
 		l.aliveTo = p.tx
 	}
-	l.aliveAt = l.now + aliveGap
+	l.aliveAt = l.now + l.pace.aliveGap
 }
 
 func (l *link) tick() {
@@ -267,7 +299,7 @@ func (l *link) tick() {
 		if l.unconfirmed == 0 {
 			l.send(single(l.aliveTo, []byte{0x3E, 0x80}))
 		}
-		l.aliveAt = l.now + aliveGap
+		l.aliveAt = l.now + l.pace.aliveGap
 	}
 	if l.ex != nil {
 		l.ex.tick()

@@ -24,7 +24,7 @@ func (t *Tester) pidMasks(base byte, holders []*peer, next func()) {
 			if !r.ok() || len(r.data) != 6 || !slices.Contains(holders, r.from) {
 				continue
 			}
-			ids := supported(base, r.data[2:])
+			ids := t.seams.supported(base, r.data[2:])
 			for _, id := range ids {
 				if !slices.Contains(r.from.pids, id) {
 					r.from.pids = append(r.from.pids, id)
@@ -89,7 +89,7 @@ func (t *Tester) values(r *reply, skip int, asked []byte) []Value {
 	}
 	var vs []Value
 	for _, g := range groups {
-		vs = append(vs, g.decode(slices.Contains(r.from.pids, pidO2In4Banks))...)
+		vs = append(vs, t.seams.value(g, slices.Contains(r.from.pids, pidO2In4Banks))...)
 	}
 	return vs
 }

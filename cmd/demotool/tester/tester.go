@@ -41,6 +41,9 @@ type Config struct {
 	// UDS lists control units beyond the OBD range. Nil takes DefaultUDS; an
 	// empty list none.
 	UDS []Pair
+	// Defect is one of Defects that the tool is to have, "" for none: whoever judges
+	// tools can see with it whether a mistake is noticed.
+	Defect string
 	// Limit bounds the whole task, 0 for the default. Patience bounds the wait
 	// for the person to fulfil a learn's conditions, LostWait the wait for a
 	// car that fell silent.
@@ -63,6 +66,7 @@ func DefaultUDS() []Pair {
 // the first call of Tick.
 type Tester struct {
 	cfg     Config
+	seams   seams
 	l       link
 	doc     Document
 	lines   []string
@@ -116,12 +120,19 @@ func New(cfg Config) (*Tester, error) {
 	}
 	t := &Tester{cfg: cfg}
 	t.doc = Document{Task: cfg.Task, ECUs: []*ECU{}, Problems: []string{}}
-	t.l = link{functional: canbus.KeyOf(functional11, false), lostWait: cfg.LostWait, say: t.say, problem: t.problem}
+	t.seams = t.properSeams()
+	t.l = link{
+		functional: canbus.KeyOf(functional11, false), lostWait: cfg.LostWait, pace: properPace(), seams: &t.seams,
+		say: t.say, problem: t.problem,
+	}
+	if err := t.takeDefect(cfg.Defect); err != nil {
+		return nil, err
+	}
 	for _, u := range cfg.UDS {
 		if u.Request == u.Respond {
 			return nil, fmt.Errorf("%w: control unit %s listens and answers with %v, expected two identifiers", ErrUsage, u.Name, u.Request)
 		}
-		p := newPeer(u.Request, u.Respond, false)
+		p := t.l.newPeer(u.Request, u.Respond, false)
 		if u.Name != "" {
 			p.ecu.Name = u.Name
 		}
@@ -139,13 +150,16 @@ func orDefault(d, def time.Duration) time.Duration {
 
 // Start is New in the shape in which a bench asks for a tool: args may hold
 // "position" and "vin".
-func Start(task string, args map[string]string) (*Tester, error) {
+func Start(task string, args map[string]string) (*Tester, error) { return StartWith("", task, args) }
+
+// StartWith is Start for a tool with one of Defects, "" for none.
+func StartWith(defect, task string, args map[string]string) (*Tester, error) {
 	for k := range args {
 		if k != "position" && k != "vin" {
 			return nil, fmt.Errorf("%w: argument %q, expected position or vin", ErrUsage, k)
 		}
 	}
-	return New(Config{Task: task, Position: args["position"], VIN: args["vin"]})
+	return New(Config{Task: task, Position: args["position"], VIN: args["vin"], Defect: defect})
 }
 
 // Receive takes a frame of the bus.
@@ -251,7 +265,7 @@ func (t *Tester) NextLine() (string, bool) {
 }
 
 // Done tells the exit status once the task is done.
-func (t *Tester) Done() (status int, ok bool) { return t.doc.Status, t.done }
+func (t *Tester) Done() (status int, ok bool) { return t.seams.exiting(t.doc.Status), t.done }
 
 // Output is what the process prints on standard output: the document as JSON,
 // nil before the task is done.
@@ -274,9 +288,11 @@ func (t *Tester) problem(text string) {
 	}
 }
 
-// ask begins a query and goes on with its replies; a car that has gone ends
-// the task.
-func (t *Tester) ask(q query, then func([]*reply)) {
+// ask begins a query and goes on with its replies.
+func (t *Tester) ask(q query, then func([]*reply)) { t.seams.asking(q, then) }
+
+// exchange has a query carried out; a car that has gone ends the task.
+func (t *Tester) exchange(q query, then func([]*reply)) {
 	t.l.begin(q, func(rs []*reply, lost bool) {
 		if lost {
 			t.lost()
@@ -323,8 +339,9 @@ func (t *Tester) conclude() {
 	t.l.ex = nil
 	t.l.keepAlive(false, nil)
 	t.collect()
+	t.seams.telling(&t.doc)
 	t.say(t.doc.Reason)
-	t.output = t.doc.encode()
+	t.output = t.seams.printing(t.doc.encode())
 }
 
 // collect puts the control units into the document, those of OBD first, by

@@ -21,7 +21,7 @@ func (t *Tester) readiness(next func()) {
 			case len(r.data) != 6:
 				t.problem(fmt.Sprintf("%s: readiness of %d bytes, expected 4", r.from.ecu.Name, len(r.data)-2))
 			default:
-				rd := readiness(r.data[2:])
+				rd := t.seams.readiness(r.data[2:])
 				r.from.ecu.Readiness = &rd
 			}
 		}
@@ -48,7 +48,7 @@ func (t *Tester) codeService(sid byte, next func()) {
 				t.refusal(r, fmt.Sprintf("service %02X", sid))
 				continue
 			}
-			codes, err := obdCodes(r.data[1:])
+			codes, err := t.seams.obdCodes(r.data[1:])
 			if err != nil {
 				t.problem(fmt.Sprintf("%s: service %02X: %v", r.from.ecu.Name, sid, err))
 			}
@@ -75,7 +75,7 @@ func (t *Tester) codesUDS(p *peer, next func()) {
 		case len(r.data) < 3:
 			t.problem(fmt.Sprintf("%s: trouble codes in %d bytes, expected at least 3", p.ecu.Name, len(r.data)))
 		default:
-			stored, pending, err := udsCodes(r.data[3:])
+			stored, pending, err := t.seams.udsCodes(r.data[3:])
 			if err != nil {
 				t.problem(fmt.Sprintf("%s: trouble codes: %v", p.ecu.Name, err))
 			}
@@ -128,7 +128,7 @@ func (t *Tester) frameMasks(base byte, holders []*peer, next func()) {
 			if !r.ok() || len(r.data) != 7 || !slices.Contains(holders, r.from) {
 				continue
 			}
-			ids := supported(base, r.data[3:])
+			ids := t.seams.supported(base, r.data[3:])
 			r.from.frames = append(r.from.frames, ids...)
 			if base < 0xE0 && slices.Contains(ids, base+0x20) {
 				more = append(more, r.from)
