@@ -371,7 +371,7 @@ func (e *exchange) back() {
 	e.l.returned++
 	e.returns++
 	e.tries = 0
-	e.state, e.until = statePause, e.l.now+p2+margin
+	e.state, e.until = statePause, e.l.now+e.l.pace.p2+e.l.pace.margin
 }
 
 func (e *exchange) end(lost bool) {
