@@ -187,7 +187,7 @@ func TestEveryDefectIsCaught(t *testing.T) {
 	}
 	got, err := os.ReadFile(matrixFile)
 	require.NoError(t, err)
-	assert.Equal(t, want, string(got), "make kill writes it anew")
+	assert.Equal(t, want, string(got), "the table is old: go test ./scenarios -run EveryDefect -update")
 }
 
 // matrix holds what every run said: a row a defect, a column a scenario.
@@ -204,7 +204,8 @@ Each of the %d mistakes below can be given to the demo's tool (`+"`demotool --de
 what the built-in scenarios make of it, with seed %d in virtual time: in how many of the %d
 scenarios (those that last minutes are left out) something is held against the tool, and by which expectations and rules. Hung and
 crashed are told beside a verdict, all others are broken expectations; undecided is no catch.
-`+"`make kill`"+` writes this table; a test fails when a mistake is caught nowhere or the table is old.
+`+"`go test ./scenarios -run EveryDefect -update`"+` writes this table; `+"`make kill`"+` fails when a mistake is
+caught nowhere, when the table is old, or when anything is held against the tool without one.
 `, len(defects), matrixSeed, len(m.scenarios))
 	group := ""
 	for i, d := range defects {

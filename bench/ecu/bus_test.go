@@ -35,13 +35,14 @@ func TestProgrammingOverTheBus(t *testing.T) {
 		n.at(at+2200*time.Millisecond, func() { n.send(n.links["engine"], "34 00 "+wholeRegion) })
 		return at + 2300*time.Millisecond
 	}
+	const block = 150 * time.Millisecond // the unit asks for 2 ms between frames
 	blocks := func(at time.Duration, count int) time.Duration {
 		for i := range count {
-			n.at(at+time.Duration(i)*50*time.Millisecond, func() {
+			n.at(at+time.Duration(i)*block, func() {
 				n.send(n.links["engine"], fmt.Sprintf("36 %02X ", i+1)+spaced(b[256*i:256*i+256]))
 			})
 		}
-		return at + time.Duration(count)*50*time.Millisecond
+		return at + time.Duration(count)*block
 	}
 	end := blocks(begin(time.Second), 20)
 	n.at(end, func() { m.Dip(200 * time.Millisecond) })
