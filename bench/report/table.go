@@ -150,7 +150,7 @@ func (t *tableWriter) foot(r *Run) {
 	for _, p := range []struct {
 		n    int
 		word string
-	}{{c.fail, "failed"}, {c.gaveOut, "of them as the tool hung or crashed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}, {c.said, "of what it said true"}} {
+	}{{c.fail, "failed"}, {c.gaveOut, "of them as the tool hung or crashed"}, {c.known, "of them known"}, {c.undecided, "undecided"}, {c.ours, "not run"}, {c.none, "not applicable"}, {c.advice, "advice"}, {c.kept, "rules kept"}, {c.said, "fields true"}} {
 		if p.n > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}

@@ -12,6 +12,9 @@
 // could not trust, and what it says too much is advice: it may have understood a spoilt
 // answer otherwise than this package does.
 //
+// Values that were read by a maker's own services (22, 23, 2A, 2C) are not judged here:
+// a scenario compares them with the car's true signals.
+//
 // Layouts and scalings: ISO 15031-5 and SAE J1979 (services 01, 03, 07, 09, 0A), SAE
 // J2012 (codes), ISO 14229-1 (services 19, 22, 31 and the status bits of annex D).
 package truth

@@ -64,6 +64,10 @@ func (h *heard) take(o *judge.Observation) {
 	switch o.Service {
 	case 0x01:
 		h.current(o.ID, d[1:], by)
+	case 0x02:
+		if o.PID == 0x02 && len(d) >= 5 { // the code that froze the frame
+			h.perhaps(item{text: codeText(d[3], d[4]), by: by, unit: o.ID})
+		}
 	case 0x03:
 		h.codes("stored", o.ID, d[1:], by)
 	case 0x07:
@@ -77,6 +81,8 @@ func (h *heard) take(o *judge.Observation) {
 	case 0x19:
 		if o.Sub == 0x02 && len(d) >= 3 {
 			h.statuses(o.ID, d[3:], by)
+		} else {
+			h.others(o.ID, o.Sub, d, by)
 		}
 	case 0x22:
 		h.other = true
@@ -139,6 +145,41 @@ func (h *heard) statuses(unit int, d []byte, by judge.Evidence) {
 	}
 	h.list("stored", unit, stored)
 	h.list("pending", unit, waiting)
+}
+
+// records are the answers of service 19 that list codes in another way: where the
+// first record begins, how long one is and where its code is (ISO 14229-1:2020 clause
+// 12.3, response parameter definitions).
+var records = map[int]struct{ from, size, code int }{
+	0x03: {2, 4, 0}, 0x04: {2, 4, 0}, 0x05: {3, 4, 0}, 0x06: {2, 4, 0}, 0x07: {3, 6, 2}, 0x08: {3, 6, 2}, 0x09: {3, 6, 2},
+	0x0A: {3, 4, 0}, 0x0B: {3, 4, 0}, 0x0C: {3, 4, 0}, 0x0D: {3, 4, 0}, 0x0E: {3, 4, 0}, 0x0F: {3, 4, 0},
+	0x13: {3, 4, 0}, 0x14: {2, 4, 0}, 0x15: {3, 4, 0}, 0x16: {3, 4, 0}, 0x17: {4, 4, 0}, 0x18: {3, 4, 0}, 0x19: {3, 4, 0},
+	0x42: {6, 5, 1}, 0x55: {5, 4, 0}, 0x56: {6, 4, 0},
+}
+
+// alone are those of them that tell about one code, data of any length behind it.
+var alone = map[int]bool{0x04: true, 0x05: true, 0x06: true, 0x16: true, 0x18: true, 0x19: true}
+
+// others are codes that a tool may report from such an answer, and need not: what the
+// list means is its maker's or its asker's choice.
+func (h *heard) others(unit, sub int, d []byte, by judge.Evidence) {
+	r, ok := records[sub]
+	if !ok || len(d) < r.from {
+		return
+	}
+	for d = d[r.from:]; len(d) >= r.size; d = d[r.size:] {
+		h.perhaps(item{text: codeText(d[r.code], d[r.code+1]), by: by, unit: unit})
+		if alone[sub] {
+			return
+		}
+	}
+}
+
+// perhaps adds a code that may be reported as anything.
+func (h *heard) perhaps(i item) {
+	for _, field := range []string{"stored", "pending", "permanent"} {
+		h.may[field] = append(h.may[field], i)
+	}
 }
 
 // cleared: what a unit has said before is not true any more. Permanent codes stay.

@@ -281,6 +281,25 @@ func TestExceptionsAndUnread(t *testing.T) {
 	require.Len(t, v, 1)
 }
 
+// Codes come in other lists, too. Who reports one that was listed does not make it up,
+// and need not (ISO 14229-1:2020 clause 12.3; ISO 15031-5 service 02 PID 02).
+func TestOtherListsOfCodes(t *testing.T) {
+	for _, answer := range []string{
+		"42 02 00 01 02", "59 03 01 02 00 01", "59 04 01 02 00 09 01 02 F4 0C 1A F8", "59 06 01 02 00 09 01 05", "59 05 01 01 02 00 09 01 F4 0C 1A F8", "59 16 01 01 02 00 09 07",
+		"59 08 FF 20 10 01 02 00 09", "59 0A FF 01 02 00 09", "59 0E FF 01 02 00 09", "59 14 01 02 00 7F",
+		"59 15 FF 01 02 00 09", "59 17 00 FF 01 02 00 09", "59 42 33 FF FF 04 20 01 02 00 09", "59 55 33 FF 04 01 02 00 09",
+	} {
+		for _, code := range []string{"", "P0102", "P0103"} {
+			rep := &judge.Report{Reads: judge.FieldStored, Says: judge.FieldStored}
+			if code != "" {
+				rep.Stored = []string{code}
+			}
+			v, _ := newRun(t, nil).start().answers(engine, answer).end(judge.StatusOK, rep).verdicts()
+			require.Equal(t, code == "P0103", v["truth/stored"].Outcome == judge.Fail, "%s %s: %s", answer, code, v["truth/stored"].Reason)
+		}
+	}
+}
+
 // A list that contradicts its own count may be refused or read as far as it goes.
 func TestAContradictionMayBeReadBothWays(t *testing.T) {
 	for _, stored := range [][]string{nil, {"P0102"}} {
