@@ -8,9 +8,11 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench"
 	"sawhorse/bench/plan"
 	"sawhorse/scenarios"
 )
@@ -29,11 +31,23 @@ func digestOf(t testing.TB, name string, seed uint64) string {
 	return hex.EncodeToString(h[:])
 }
 
+// skipLong leaves out scenarios that last minutes, all but the longest, and that one
+// under the race detector.
+func skipLong(t *testing.T, name string) {
+	t.Helper()
+	sc, err := scenarios.BuiltIn(name, bench.Vocabulary())
+	require.NoError(t, err)
+	if sc.Duration >= 5*time.Minute && (underRace || name != "exchanged-ecu") {
+		t.Skipf("lasts up to %v", sc.Duration)
+	}
+}
+
 // A scenario and a seed give the same capture, byte for byte: twice in this
 // process, and in another one.
 func TestTheSameSeedGivesTheSameCapture(t *testing.T) {
 	for _, name := range scenarios.Names() {
 		t.Run(name, func(t *testing.T) {
+			skipLong(t, name)
 			first := digestOf(t, name, 7)
 			require.Equal(t, first, digestOf(t, name, 7), "in the same process")
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"os"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -52,16 +51,4 @@ func execute(t testing.TB, p *plan.Plan, folder string) *bench.Result {
 	require.NoError(t, err)
 	require.NoError(t, res.Err)
 	return res
-}
-
-func TestTheCorrectToolPassesEveryScenario(t *testing.T) {
-	for _, name := range scenarios.Names() {
-		t.Run(name, func(t *testing.T) {
-			res := execute(t, planOf(t, name, 1), t.TempDir())
-			for _, v := range res.Verdicts {
-				require.Equal(t, "pass", v.Outcome.String(), "%s: %s (%v)", v.ID, v.Reason, v.Evidence)
-			}
-			require.Greater(t, res.Length, time.Second)
-		})
-	}
 }

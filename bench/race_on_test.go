@@ -1,0 +1,6 @@
+//go:build race
+
+package bench_test
+
+// underRace says that the race detector slows all down tenfold.
+const underRace = true
