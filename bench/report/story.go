@@ -52,7 +52,7 @@ func (s *story) head(v *judge.Verdict, text string) {
 	if v.Source != "" {
 		origin := "A rule for every tool, from "
 		if v.Group == judge.GroupTruth {
-			origin = "Asked of every tool, by comparison with "
+			origin = "Compared for every tool, by "
 		}
 		fmt.Fprintf(s, "%s\n%s\n", fold(origin+clean(v.Source)+".", indentTo), fold(clean(v.Why), indentTo))
 	}

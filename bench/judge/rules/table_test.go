@@ -67,6 +67,12 @@ func TestTheBookIsWhole(t *testing.T) {
 		assert.Equal(t, r.Says, found.Says)
 	}
 	assert.GreaterOrEqual(t, len(seen), 40)
+	for _, r := range truth.All() {
+		assert.False(t, seen[r.ID], "rule %s twice", r.ID)
+		seen[r.ID] = true
+		assert.Regexp(t, `ISO 1.*(clause|annex)`, r.Source, r.ID)
+		assert.Regexp(t, `\.$`, r.Why, r.ID)
+	}
 	for _, g := range []string{"frames", "flow control", "segmentation", "emission requests", "answers", "sessions", "security", "transfer", "codes", "safety"} {
 		assert.NotZero(t, groups[g], g)
 	}

@@ -14,25 +14,22 @@ import (
 // Prefix begins the ids of the verdicts.
 const Prefix = "truth/"
 
-const (
-	group  = "what the tool says"
-	source = "the answers of the control units during the task, common practice"
-)
+const group = "what the tool says"
 
 // fields are what is compared, in the order of the verdicts.
 var fields = []struct {
-	name, says, why string
-	field           judge.Fields
+	name, says, source, why string
+	field                   judge.Fields
 }{
-	{"ecus", "The control units that the tool names are those that answered", "A control unit that is missed is not diagnosed.", judge.FieldECUs},
-	{"vin", "The vehicle's number that the tool reports is one that a control unit answered", "A report under another number belongs to another car.", judge.FieldVIN},
-	{"stored", "The stored codes that the tool reports are those that the control units answered", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldStored},
-	{"pending", "The pending codes that the tool reports are those that the control units answered", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldPending},
-	{"permanent", "The permanent codes that the tool reports are those that the control units answered", "They decide whether a car passes an inspection.", judge.FieldPermanent},
-	{"lamp", "The malfunction lamp is reported as the control units command it", "The lamp is what the driver came for.", judge.FieldLamp},
-	{"readiness", "The monitors are reported as the control units answered", "Who reads complete where it is not drives to an inspection in vain.", judge.FieldReadiness},
-	{"live", "The values that the tool reports are those that were answered, within their resolution", "A diagnosis by a wrong value replaces good parts.", judge.FieldLive},
-	{"learn", "The result of a learn is reported as the control unit answered", "A learn that only seems done leaves a car that does not run.", judge.FieldLearn},
+	{"ecus", "The control units that the tool names are those that answered", "ISO 15765-4:2011 clause 6 (who answers service 01 PID 00); else the units that answered on the bus, common practice", "A control unit that is missed is not diagnosed.", judge.FieldECUs},
+	{"vin", "The vehicle's number that the tool reports is one that a control unit answered", "ISO 15031-5:2015 clause 7 (service 09 InfoType 02); ISO 14229-1:2013 annex C (identifier F190)", "A report under another number belongs to another car.", judge.FieldVIN},
+	{"stored", "The stored codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 03); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (confirmed)", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldStored},
+	{"pending", "The pending codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 07); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (pending)", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldPending},
+	{"permanent", "The permanent codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 0A); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation)", "They decide whether a car passes an inspection.", judge.FieldPermanent},
+	{"lamp", "The malfunction lamp is reported as the control units command it", "ISO 15031-5:2015 annex B (PID 01, byte A bit 7)", "The lamp is what the driver came for.", judge.FieldLamp},
+	{"readiness", "The monitors are reported as the control units answered", "ISO 15031-5:2015 annex B (PID 01, bytes B to D)", "Who reads complete where it is not drives to an inspection in vain.", judge.FieldReadiness},
+	{"live", "The values that the tool reports are those that were answered, within their resolution", "ISO 15031-5:2015 annex B (scaling of PIDs)", "A diagnosis by a wrong value replaces good parts.", judge.FieldLive},
+	{"learn", "The result of a learn is reported as the control unit answered", "ISO 14229-1:2013 clause 13.2 (RoutineControl, requestRoutineResults)", "A learn that only seems done leaves a car that does not run.", judge.FieldLearn},
 }
 
 // All lists what is compared, in the form of the rules.
@@ -41,7 +38,7 @@ func All() []rules.Rule {
 	for _, f := range fields {
 		list = append(list, rules.Rule{
 			ID: Prefix + f.name, Group: group, Severity: rules.Must, Says: f.says, Why: f.why,
-			Source: source,
+			Source: f.source,
 		})
 	}
 	return list
@@ -427,7 +424,7 @@ func (s *Set) Finish(now time.Duration) ([]judge.Verdict, []Count) {
 			continue
 		}
 		v := judge.Verdict{
-			ID: Prefix + f.name, Group: judge.GroupTruth, Says: f.says, Why: f.why, Source: source, Outcome: judge.Pass, Decided: now,
+			ID: Prefix + f.name, Group: judge.GroupTruth, Says: f.says, Why: f.why, Source: f.source, Outcome: judge.Pass, Decided: now,
 			FalsePositives: t.positives, FalseNegatives: t.negatives, Evidence: t.evidence,
 			Reason: fmt.Sprintf("%s in %s, all true", many(t.right, "entry", "entries"), many(t.reports, "report", "reports")),
 		}
