@@ -258,3 +258,27 @@ func TestBadToolsAreCaught(t *testing.T) {
 		})
 	}
 }
+
+// What was said too much and too little is counted apart, in the automatic comparison
+// as in the scenario's own.
+func TestLiesAreCounted(t *testing.T) {
+	for _, c := range []struct {
+		edit                 func(string) string
+		positives, negatives int
+	}{
+		{swap("P080A", "P08A0"), 1, 1},
+		{editECUs(func(e map[string]any) { e["stored"] = []any{} }), 0, 1},
+	} {
+		got := verdicts(t, "clutch-unlearned", func(task string, args map[string]string) (tool.Machine, error) {
+			m, err := tester.Start(task, args)
+			return &bad{Machine: m, edit: c.edit}, err
+		})
+		for _, id := range []string{"truth/stored", "finds-the-code"} {
+			v := got[id]
+			require.Equal(t, judge.Fail, v.Outcome, id)
+			require.Equal(t, [2]int{c.positives, c.negatives}, [2]int{v.FalsePositives, v.FalseNegatives}, "%s: %s", id, v.Reason)
+			require.Contains(t, v.Reason, v.Mistakes())
+		}
+		require.Equal(t, judge.Pass, got["truth/vin"].Outcome)
+	}
+}
