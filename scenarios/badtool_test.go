@@ -3,6 +3,7 @@ package scenarios_test
 import (
 	"context"
 	"encoding/json"
+	"net/http/httptest"
 	"os"
 	"strings"
 	"testing"
@@ -12,6 +13,7 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
@@ -218,6 +220,11 @@ func verdicts(t *testing.T, name string, start tool.MachineFunc) map[string]judg
 
 func execute(t *testing.T, sc *scenarios.Scenario, start tool.MachineFunc) *bench.Result {
 	t.Helper()
+	return run(t, sc, bench.Options{InBench: start})
+}
+
+func run(t *testing.T, sc *scenarios.Scenario, opt bench.Options) *bench.Result {
+	t.Helper()
 	profile, err := builtin.Source(builtin.Default)
 	require.NoError(t, err)
 	p, err := bench.Resolve(sc, bench.Choices{
@@ -225,7 +232,8 @@ func execute(t *testing.T, sc *scenarios.Scenario, start tool.MachineFunc) *benc
 		Tool: plan.Text{Name: builtin.Default, Text: string(profile)}, Captures: captureFolders(),
 	})
 	require.NoError(t, err)
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: start})
+	opt.Folder = t.TempDir()
+	r, err := bench.NewRun(p, opt)
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
@@ -256,6 +264,23 @@ func TestBadToolsAreCaught(t *testing.T) {
 				require.Equal(t, judge.Hung, got["check-ends"].Cause)
 			}
 		})
+	}
+}
+
+// The counts are by task in what a monitor of the bench sees.
+func TestLiesAreCountedByTask(t *testing.T) {
+	sc, err := scenarios.BuiltIn("clutch-unlearned", bench.Vocabulary())
+	require.NoError(t, err)
+	set := metrics.New()
+	run(t, sc, bench.Options{Metrics: set, InBench: func(task string, args map[string]string) (tool.Machine, error) {
+		m, err := tester.Start(task, args)
+		return &bad{Machine: m, edit: swap("P080A", "P08A0")}, err
+	}})
+	w := httptest.NewRecorder()
+	set.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	for _, verdict := range []string{"false_positive", "false_negative"} {
+		// The code is stored and pending.
+		require.Contains(t, w.Body.String(), `sawhorse_reported_entries_total{task="health-check",verdict="`+verdict+`"} 2`)
 	}
 }
 
