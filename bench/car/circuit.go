@@ -46,6 +46,9 @@ func (r *Rail) SourceVolts() float64 {
 	return r.volts
 }
 
+// Supply is the rail that feeds the element, nil without one.
+func (c *Circuit) Supply() *Rail { return c.supply }
+
 // Volts is the voltage of a supply rail; 0 for a ground.
 func (r *Rail) Volts() float64 { return r.volts }
 

@@ -16,7 +16,7 @@ var elsewhere = map[string][]string{
 	// The leak of the catalogue is large for a small engine.
 	"vacuum-leak": {"P0171", "P0507"},
 	// One reference feeds all of the engine's sensors here, crank and cam included.
-	"sensor-supply-a-open":    {"P0107", "P0122", "P0222", "P0462", "P2122", "P2127"},
+	"sensor-supply-a-open":    {"P0641", "P0107", "P0122", "P0222", "P0462", "P2122", "P2127"},
 	"sensor-supply-a-shorted": {"P0107", "P0122", "P0222", "P0462", "P0642", "P2122", "P2127"},
 }
 

@@ -1,6 +1,10 @@
 package control
 
-import "time"
+import (
+	"time"
+
+	"sawhorse/bench/car"
+)
 
 // Codes of the engine ECU's monitors, in the order of engineMonitors. A code
 // that the memory does not know is not tested.
@@ -96,6 +100,10 @@ const (
 	mSupplyAHigh
 	mSupplyBLow
 	mSupplyBHigh
+	mSupplyAOpen
+	mSupplyBOpen
+	mFan
+	mRoadSpeed
 	mClutchRange
 	mClutchSlip
 	mGear
@@ -118,7 +126,8 @@ var engineMonitors = [monitorCount]string{
 	"P0131", "P0151", "P0132", "P0152", "P0134", "P0154", "P0133", "P0153",
 	"P0137", "P0157", "P0138", "P0158", "P0140", "P0160", "P0420", "P0430",
 	"P0441", "P0442", "P0446", "P0455", "P0496", "P0452", "P0453", "P0462", "P0463", "P0506", "P0507", "P0512", "P0620",
-	"P0642", "P0643", "P0652", "P0653", "P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112", "P0850", "P0700",
+	"P0642", "P0643", "P0652", "P0653", "P0641", "P0651", "P0483", "P0500",
+	"P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112", "P0850", "P0700",
 }
 
 // Thresholds of voltages, engineering practice.
@@ -210,7 +219,8 @@ func (e *Engine) monitor(now time.Duration) {
 	}
 	for i, r := range e.refs {
 		if r != nil {
-			both(mSupplyALow+2*i, mSupplyAHigh+2*i, r.SourceVolts(), 4.6, 5.4)
+			bad := both(mSupplyALow+2*i, mSupplyAHigh+2*i, r.SourceVolts(), 4.6, 5.4)
+			m.test(mSupplyAOpen+i, now, !bad && e.starved(r))
 		}
 	}
 	if e.pin.gear != nil {
@@ -219,12 +229,30 @@ func (e *Engine) monitor(now time.Duration) {
 		m.test(mGear, now, gear)
 	}
 	e.monitorSelector(now)
+	e.monitorFan(now)
 	e.monitorTracks(now)
 	e.monitorEngine(now)
 	e.drivers.monitor(now, in.batteryV)
 	e.monitorPlausible(now)
 	e.monitorLambda(now)
 	e.ears.judge(now, e.Readings, e.upS, in.batteryV)
+}
+
+// starved reports whether every sensor on a 5 V reference that is good at the ECU is
+// down, which no single sensor's fault explains.
+func (e *Engine) starved(r *car.Rail) bool {
+	fed := 0
+	for _, c := range [...]*car.Circuit{e.pin.throttle1, e.pin.throttle2, e.pin.pedal1, e.pin.pedal2, e.pin.clutch,
+		e.pin.manifold, e.pin.gear, e.pin.fuelLevel, e.pin.rail, e.pin.tank} {
+		if c == nil || c.Supply() != r {
+			continue
+		}
+		if c.Volts() >= ratioLowV {
+			return false
+		}
+		fed++
+	}
+	return fed > 2
 }
 
 // monitorTracks compares double sensors whose single tracks are in range.

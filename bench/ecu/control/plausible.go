@@ -19,6 +19,7 @@ type watchState struct {
 	compared                  [2]bool // the catalyst has been judged
 	rearIdleS                 [2]float64
 	overS                     float64 // start request beyond the start
+	fan                       fanWatch
 }
 
 // jumps counts how often a signal leaves its range and comes back: more than
@@ -185,6 +186,14 @@ func (e *Engine) monitorDriver(now time.Duration) {
 	if kmh, heard := e.ears.value(e.hear.kmh, 0); in.gear >= 1 && in.gear <= len(g) && in.clutchPct < 3 && kmh > 15 && in.pedalPct > 20 && heard && !f.gear.bad {
 		m.test(mClutchSlip, now, in.rpm > float64(1.15*g[in.gear-1]*kmh))
 	}
+	if kmh, heard := e.ears.value(e.hear.kmh, 0); heard && e.start.running && e.runS > 2 {
+		switch {
+		case kmh > 10:
+			m.test(mRoadSpeed, now, false)
+		case e.pulls():
+			m.test(mRoadSpeed, now, kmh < 1 && in.rpm > 1500)
+		}
+	}
 	if !e.holds("throttle_motor") && !f.throttle1.bad && !f.tracks.bad && in.batteryV > 9 && e.upS > 1 && !e.drivers.failed("throttle-motor") {
 		apart := in.throttlePct - e.idle.throttle
 		f.plate.see(apart > 5 || apart < -5 || f.plate.bad && (apart > 1 || apart < -1))
@@ -196,6 +205,17 @@ func (e *Engine) monitorDriver(now time.Duration) {
 		m.test(mIdleSlow, now, s.meanRPM < s.target-100)
 		m.test(mIdleFast, now, s.meanRPM > s.target+150 && e.fuel.cut == cutNone)
 	}
+}
+
+// pulls reports whether the engine turns the wheels: a gear with the clutch closed, or
+// what an automatic gearbox chooses for a car on its way.
+func (e *Engine) pulls() bool {
+	in, f := &e.in, &e.fault
+	if e.cal.Selector != nil {
+		gear, heard := e.ears.value(e.hear.gear, 0)
+		return heard && gear >= 2 && in.pedalPct > 10
+	}
+	return in.gear >= 1 && in.gear <= len(e.cal.Gearbox.RPMPerKmh) && in.clutchPct < 3 && in.pedalPct > 10 && !f.gear.bad && !f.clutch.bad
 }
 
 func (e *Engine) monitorMisfire(now time.Duration) {

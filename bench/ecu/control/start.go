@@ -95,7 +95,7 @@ func (e *Engine) runStarter() {
 	case e.in.coolantC < e.cal.Fan.OffC:
 		e.fanOn = false
 	}
-	a.Fan = e.fanOn && !s.relay
+	a.Fan = e.fanOn && !s.relay && s.crankedS > fanAfterStartS
 }
 
 // lightLamps lights the malfunction lamp by the memory, and for a check of the
