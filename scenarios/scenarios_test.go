@@ -81,31 +81,6 @@ func asJSON(t *testing.T, src []byte) (any, error) {
 	return jsonschema.UnmarshalJSON(bytes.NewReader(j))
 }
 
-func TestEveryBuiltInLoads(t *testing.T) {
-	require.GreaterOrEqual(t, len(Names()), 9)
-	for _, name := range Names() {
-		s, err := BuiltIn(name, words())
-		require.NoError(t, err)
-		require.Equal(t, name, s.Name)
-		require.NotEmpty(t, s.Cautions, "%s: somebody will repeat it on a car", name)
-		require.NotEmpty(t, s.Tasks, name)
-		var reports, car bool
-		for _, e := range s.Expect {
-			switch e.Want.(type) {
-			case judge.Reported:
-				reports = true
-			case judge.Finished:
-			default:
-				car = true
-			}
-		}
-		require.True(t, reports, "%s does not judge what the tool says", name)
-		require.True(t, car, "%s does not judge what goes on in the car or on the bus", name)
-	}
-	_, err := BuiltIn("no-such", words())
-	require.ErrorContains(t, err, "clutch-learn")
-}
-
 func TestEveryBuiltInValidates(t *testing.T) {
 	s := compiled(t)
 	for _, name := range Names() {
