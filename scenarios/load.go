@@ -218,6 +218,9 @@ func (r *reader) words(s *Scenario) {
 			}
 		}
 	}
+	if len(r.errs) > 0 && len(tasks) == 0 {
+		return // what they are called may be what is wrong, and is told
+	}
 	for _, p := range r.conds {
 		check(p, "task", tasks)
 		check(p, "event.task", tasks)
