@@ -123,7 +123,7 @@ func (w *way) take(f *canbus.Frame) {
 		w.stats.Lost++
 		return
 	}
-	w.waiting = append(w.waiting, held{*f, w.loop.Now()})
+	w.waiting = append(w.waiting, held{*f, w.loop.Elapsed()})
 	w.flush()
 }
 
@@ -152,7 +152,9 @@ func (w *way) sent(f *canbus.Frame) {
 		h := &w.flying[i]
 		if h.f.ID == f.ID && h.f.Len == f.Len && h.f.Data == f.Data {
 			w.stats.Passed++
-			w.added.Add(w.loop.Now() - h.came)
+			// The clock's own time: in wall time an event's moment stands still while it is
+			// worked off, and a socket takes a frame within one.
+			w.added.Add(w.loop.Elapsed() - h.came)
 			w.flying = append(w.flying[:i], w.flying[i+1:]...)
 			break
 		}
