@@ -28,7 +28,7 @@ type faultHandle struct {
 func newFaultBoard(r *Rig) *faultBoard {
 	b := &faultBoard{rig: r, observe: func(*judge.Observation) {}}
 	b.target = fault.Target{
-		Car: r.Car, Network: r.spoil, Units: r.spoil.units, DBC: r.networks.load, Chance: r.spoil.seed.For,
+		Car: r.Car, Network: r.alter, Units: r.alter.units, DBC: r.networks.load, Chance: r.alter.seed.For,
 		NV: func(ecu string) (fault.Memory, bool) {
 			m, ok := r.module(ecu)
 			if !ok {

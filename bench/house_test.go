@@ -79,7 +79,7 @@ func within(pkg string, folders ...string) bool {
 // The model and the protocols run the same in virtual and in wall time only if
 // they know no clock, no goroutine, no global chance and no outside world.
 var pure = []string{
-	"canbus/isotp", "canbus/wire", "canbus/bend", "bench/signal", "bench/car", "bench/ecu", "bench/fault",
+	"canbus/isotp", "canbus/wire", "canbus/alter", "bench/signal", "bench/car", "bench/ecu", "bench/fault",
 	"bench/judge", "bench/trace", "cmd/demotool/tester",
 }
 

@@ -10,14 +10,14 @@ import (
 	"sawhorse/bench/chance"
 	"sawhorse/bench/fault"
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/bridge"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
 	"sawhorse/scenarios"
 )
 
-// Lanes are buses whose frames can be spoilt, with no car of ours behind: the two of
+// Lanes are buses whose frames can be altered, with no car of ours behind: the two of
 // a bridge, or the one that a recording is played on. All methods belong to the loop.
 type Lanes struct {
 	// BitRate is that of the last bus in bit/s, 0 if it is not known: faults that
@@ -28,7 +28,7 @@ type Lanes struct {
 	Another func() (canbus.Bus, func(), error)
 
 	loop     *clock.Loop
-	buses    []*bend.Bus
+	buses    []*alter.Bus
 	senders  []string
 	seed     chance.Seed
 	rules    int
@@ -41,19 +41,19 @@ type Lanes struct {
 func newLanes(loop *clock.Loop, seed chance.Seed, senders []string, buses ...canbus.Bus) *Lanes {
 	l := &Lanes{loop: loop, senders: senders, seed: seed}
 	for _, b := range buses {
-		l.buses = append(l.buses, bend.Wrap(loop, b))
+		l.buses = append(l.buses, alter.Wrap(loop, b))
 	}
 	l.times = times{loop: loop, seed: seed, fail: l.fail}
 	return l
 }
 
 // NewLane is the bus that a recording is played on; what a replay attached to Bus
-// sends is spoilt.
+// sends is altered.
 func NewLane(loop *clock.Loop, bus canbus.Bus, seed chance.Seed) *Lanes {
 	return newLanes(loop, seed, []string{replay.NodeName}, bus)
 }
 
-// Bus is the first bus, as faults spoil it.
+// Bus is the first bus, as faults alter it.
 func (l *Lanes) Bus() canbus.Bus { return l.buses[0] }
 
 // Err is the first mistake that showed when a fault came.
@@ -66,9 +66,9 @@ func (l *Lanes) fail(err error) {
 	}
 }
 
-// Spoilt counts what the faults did to frames, over all buses.
-func (l *Lanes) Spoilt() bend.Stats {
-	var sum bend.Stats
+// Altered counts what the faults did to frames, over all buses.
+func (l *Lanes) Altered() alter.Stats {
+	var sum alter.Stats
 	for _, b := range l.buses {
 		s := b.Stats()
 		sum.Touched += s.Touched
@@ -91,7 +91,7 @@ func (l *Lanes) Drain(done func()) {
 	until := l.loop.Now() + drainFor
 	var look *clock.Timer
 	look = l.loop.NewTimer(clock.PriorityJudge, func() {
-		if l.Spoilt().Held == 0 || l.loop.Now() >= until {
+		if l.Altered().Held == 0 || l.loop.Now() >= until {
 			done()
 			return
 		}
@@ -147,8 +147,8 @@ func (l *Lanes) Schedule(list []scenarios.Fault, folder string) error {
 	return nil
 }
 
-// Spoil implements fault.Network: a rule works on all buses.
-func (l *Lanes) Spoil(r bend.Rule) (func(), error) {
+// Alter implements fault.Network: a rule works on all buses.
+func (l *Lanes) Alter(r alter.Alteration) (func(), error) {
 	l.rules++
 	var undo []func()
 	all := func() {
@@ -168,7 +168,7 @@ func (l *Lanes) Spoil(r bend.Rule) (func(), error) {
 }
 
 // Babble implements fault.Network: on the last bus, where the tool is.
-func (l *Lanes) Babble(b bend.Babble) (func(), error) {
+func (l *Lanes) Babble(b alter.Babble) (func(), error) {
 	if l.Another == nil {
 		return b.Start(l.loop, l.buses[len(l.buses)-1])
 	}
@@ -204,7 +204,7 @@ func (l *Lanes) FrameTime(f *canbus.Frame) time.Duration {
 func (l *Lanes) BusOff(string) error { return errRealBus }
 
 // BitErrors implements fault.Network.
-func (l *Lanes) BitErrors(string, bend.Match, int) (func(), error) { return nil, errRealBus }
+func (l *Lanes) BitErrors(string, alter.Match, int) (func(), error) { return nil, errRealBus }
 
 func (l *Lanes) target() *fault.Target {
 	return &fault.Target{Network: l, Chance: l.seed.For, DBC: l.networks.load}
@@ -277,7 +277,7 @@ func (l *Lanes) SetFault(id string, on bool, params map[string]any) error {
 	return next.On(l.target())
 }
 
-// Middle is the bench between two buses: a bridge whose frames can be spoilt, and
+// Middle is the bench between two buses: a bridge whose frames can be altered, and
 // no car.
 type Middle struct {
 	*Lanes

@@ -15,7 +15,7 @@ import (
 	"sawhorse/bench/api"
 	"sawhorse/bench/chance"
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
 	"sawhorse/canbus/wire"
@@ -79,7 +79,7 @@ func (l *list) Next(f *canbus.Frame) error {
 
 // played is what a bus carries of a recording of 1000 frames, one every 10 ms, with
 // the faults of a file.
-func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration, touched int, spoilt bend.Stats) {
+func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration, touched int, altered alter.Stats) {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "faults.yaml")
 	require.NoError(t, os.WriteFile(file, []byte(yaml), 0o600))
@@ -109,17 +109,17 @@ func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration,
 	r.Start(0)
 	require.NoError(t, loop.Run(context.Background(), time.Hour))
 	require.NoError(t, lane.Err())
-	return times, touched, lane.Spoilt()
+	return times, touched, lane.Altered()
 }
 
 // Faults of a recording come and go at their times: for 500 ms of every 2 s until
 // 8 s every second frame is lost.
 func TestARecordingWithFaultsAtTimes(t *testing.T) {
-	times, _, spoilt := played(t, 1, `
+	times, _, altered := played(t, 1, `
 faults:
   - {fault: frames-lost, params: {ids: "110", every: 2}, from: 1s, for: 500ms, every: 2s, until: 8s}
 `)
-	require.EqualValues(t, 4*25, spoilt.Dropped, "from 1, 3, 5 and 7 s, 25 of 50 frames each")
+	require.EqualValues(t, 4*25, altered.Dropped, "from 1, 3, 5 and 7 s, 25 of 50 frames each")
 	require.Len(t, times, 900)
 	for _, at := range times {
 		in := at % (2 * time.Second)
@@ -131,14 +131,14 @@ faults:
 
 // Frames that a fault holds back when the recording ends leave before the end.
 func TestWhatIsHeldBackAtTheEndLeaves(t *testing.T) {
-	times, touched, spoilt := played(t, 1, `
+	times, touched, altered := played(t, 1, `
 faults:
   - {fault: frames-late, params: {ids: "110", delay: 200}}
 `)
 	require.Len(t, times, 1000)
 	require.Equal(t, 1000, touched)
 	require.Greater(t, times[999], 10100*time.Millisecond)
-	require.Zero(t, spoilt.Held+int(spoilt.Lost))
+	require.Zero(t, altered.Held+int(altered.Lost))
 }
 
 // Faults by chance follow the seed: the same gives the same, another another.

@@ -18,7 +18,7 @@ import (
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/busurl"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/hub"
@@ -63,11 +63,11 @@ type Rig struct {
 	Metrics *metrics.Set
 
 	log      *slog.Logger
-	bend     *bend.Bus   // what nodes attach to: the bus as faults spoil it
+	altered  *alter.Bus  // what nodes attach to: the bus as faults alter it
 	wire     *wire.Bus   // the embedded bus behind; nil on a Linux interface
 	far      []*wire.Bus // the car's other buses, always embedded
 	gateways []*gateway.Gateway
-	spoil    *spoiler
+	alter    *alteration
 	networks networks
 	hub      *hub.Server
 	units    []*unit
@@ -126,7 +126,7 @@ func NewRig(s Settings) (_ *Rig, err error) {
 		return nil, err
 	}
 	r.networks = networks{own: bus.Network(), folder: s.Networks}
-	r.spoil = &spoiler{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
+	r.alter = &alteration{rig: r, seed: s.Seed, own: own, names: nodeNames(specs)}
 	r.addresses = addresses(specs)
 	r.watch = newWatch(r.addresses, r.Metrics, own)
 	r.Bus.Tap(r.watch.see)
@@ -206,10 +206,10 @@ func (r *Rig) openBus(s Settings, own func(string) bool) error {
 	return nil
 }
 
-// join puts the layer in which frames are spoilt around a bus.
+// join puts the layer in which frames are altered around a bus.
 func (r *Rig) join(b canbus.Bus) {
-	r.bend = bend.Wrap(r.Loop, b)
-	r.Bus = r.bend
+	r.altered = alter.Wrap(r.Loop, b)
+	r.Bus = r.altered
 }
 
 // openFar makes the car's buses behind its gateways. What goes by there is recorded

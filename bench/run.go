@@ -345,7 +345,7 @@ func (r *Run) exceptions() map[string]string {
 // told is what is needed to compare what the tool says with what was answered.
 func (r *Run) told() truth.Options {
 	opt := truth.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
-	opt.Spoils = func(id string) bool {
+	opt.Alters = func(id string) bool {
 		h := r.rig.faults.find(id)
 		return h != nil && !h.fault.Entry().SparesAnswers()
 	}

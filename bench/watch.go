@@ -107,7 +107,7 @@ func laneOf(s *canbus.Sighting, own bool) trace.Lane {
 	case s.Frame.Has(canbus.Error):
 		return trace.Errors
 	case s.Touched != "":
-		return trace.Spoilt
+		return trace.Altered
 	case own:
 		return trace.CarFrames
 	}

@@ -32,7 +32,7 @@ type bad struct {
 	hangs   bool                    // never ends
 	deaf    bool                    // for 29-bit identifiers
 	learns  string                  // learns this instead
-	spoils  func(f *canbus.Frame)   // what it sends
+	alters  func(f *canbus.Frame)   // what it sends
 	instant map[string]any          // ends at once with a document
 	mute    time.Duration           // sends nothing from this moment of the run on
 	now     time.Duration
@@ -57,8 +57,8 @@ func (b *bad) NextFrame(f *canbus.Frame) bool {
 		return true
 	}
 	ok := b.Machine.NextFrame(f)
-	if ok && b.spoils != nil {
-		b.spoils(f)
+	if ok && b.alters != nil {
+		b.alters(f)
 	}
 	return ok
 }
@@ -178,12 +178,12 @@ var badTools = []struct {
 	{"says that it has learned everything, and has not", "exchanged-customers-theory", []string{"starts-on-his-battery", "truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"outcome": "learned"}}}},
 	{"clears before anything is learned", "exchanged-customers-theory", []string{"read-before-clearing"}, bad{task: "health-check", first: []canbus.Frame{clear}}},
-	{"answers the seed wrongly", "exchanged-wait-skipped", []string{"no-guessed-key", "identity-written"}, bad{spoils: func(f *canbus.Frame) {
+	{"answers the seed wrongly", "exchanged-wait-skipped", []string{"no-guessed-key", "identity-written"}, bad{alters: func(f *canbus.Frame) {
 		if f.ID == 0x7E0 && f.Data[1] == 0x27 && f.Data[2] == 0x02 {
 			f.Data[3]++
 		}
 	}}},
-	{"starts the wait again when it should ask how far it is", "exchanged-wait-broken", []string{"started-once"}, bad{spoils: func(f *canbus.Frame) {
+	{"starts the wait again when it should ask how far it is", "exchanged-wait-broken", []string{"started-once"}, bad{alters: func(f *canbus.Frame) {
 		if f.ID == 0x7E0 && f.Data[1] == 0x31 && f.Data[2] == 0x03 {
 			f.Data[2] = 0x01
 		}

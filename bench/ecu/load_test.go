@@ -19,7 +19,7 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// base is a small good unit; each case spoils one thing of it.
+// base is a small good unit; each case alters one thing of it.
 const base = `ecu: small
 addresses: {request: 0x7E0, response: 0x7E8, functional: 0x7DF}
 power:

@@ -27,11 +27,11 @@ type Module struct {
 	physical *link.Link
 	shared   *link.Link
 	// outbox holds answers that wait for the transport to be free.
-	outbox   [][]byte
-	spoilers []*spoiler
-	dipUntil time.Duration // the supply is away until then
-	talk     talk
-	overhear func(f *canbus.Frame)
+	outbox      [][]byte
+	alterations []*alteration
+	dipUntil    time.Duration // the supply is away until then
+	talk        talk
+	overhear    func(f *canbus.Frame)
 
 	on             bool
 	powered, cycle rule

@@ -210,7 +210,7 @@ func (s *Server) stepRoutine(r *routine) {
 	}
 	passed := s.now - r.since
 	met := st.takes == 0 && broken(st.until, s.readings) == nil
-	// What ends a step, such as the key turned off, may have spoiled the readings.
+	// What ends a step, such as the key turned off, may have altered the readings.
 	if !met {
 		r.sample(st.name, s.now, s.readings)
 	}

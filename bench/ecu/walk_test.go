@@ -576,20 +576,20 @@ func TestEveryLearnedValueIsJudged(t *testing.T) {
 			}
 		}
 	})
-	assert.NotZero(t, n, "no value could be spoiled")
+	assert.NotZero(t, n, "no value could be altered")
 }
 
 // measure runs a routine with one reading far from where it belongs; false if a
 // condition does not let it.
 func (w *walked) measure(name string, far float64) bool {
-	spoil := func(cs ...[]Condition) (values, bool) {
+	alter := func(cs ...[]Condition) (values, bool) {
 		all := slices.Concat(cs...)
 		v := choose(w.t, all)
 		v.read[name] = far
 		return v, v.first(all) == nil
 	}
 	w.toSession(w.spec.In, w.spec.Security)
-	v, ok := spoil(w.spec.Needs, w.holdOf(0))
+	v, ok := alter(w.spec.Needs, w.holdOf(0))
 	if !ok {
 		return false
 	}
@@ -597,12 +597,12 @@ func (w *walked) measure(name string, far float64) bool {
 	require.Equal(w.t, "71 01 "+w.rid+" 01", w.start())
 	for k := range w.spec.Steps {
 		st := &w.spec.Steps[k]
-		if v, ok = spoil(w.holdOf(k)); !ok {
+		if v, ok = alter(w.holdOf(k)); !ok {
 			return false
 		}
 		w.apply(v)
 		w.keep(st.Takes.d() + 20*time.Millisecond)
-		if v, ok = spoil(w.holdOf(k), st.Until); !ok {
+		if v, ok = alter(w.holdOf(k), st.Until); !ok {
 			return false
 		}
 		w.apply(v)

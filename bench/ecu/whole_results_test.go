@@ -19,10 +19,10 @@ func (r row) sound() bool { return r.least <= r.value && r.value <= r.most }
 
 // resultsOf idles a car warm for a while and asks service 06 for monitors; rows are
 // by monitor and test.
-func resultsOf(t *testing.T, spoil func(w *whole), mids ...byte) (*whole, map[[2]byte]row) {
+func resultsOf(t *testing.T, alter func(w *whole), mids ...byte) (*whole, map[[2]byte]row) {
 	t.Helper()
 	w := newWhole(t, false)
-	spoil(w)
+	alter(w)
 	w.drive(0, "key", "on")
 	w.drive(time.Second, "clutch", "100")
 	w.drive(2*time.Second, "key", "start")
@@ -97,7 +97,7 @@ func TestTheWholeCarsResultsFollowTheirCause(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name  string
-		spoil func(w *whole)
+		alter func(w *whole)
 		bad   [2]byte
 		good  [2]byte
 	}{
@@ -109,7 +109,7 @@ func TestTheWholeCarsResultsFollowTheirCause(t *testing.T) {
 		{"small leak", wear("tank-leak", 1.016), [2]byte{0x3B, 0x80}, [2]byte{0x39, 0x80}},
 		{"large leak", wear("tank-leak", 25), [2]byte{0x39, 0x80}, [2]byte{0x3D, 0x80}},
 	} {
-		_, rows := resultsOf(t, c.spoil, c.bad[0], c.good[0])
+		_, rows := resultsOf(t, c.alter, c.bad[0], c.good[0])
 		assert.False(t, rows[c.bad].sound(), "%s: %v", c.name, rows[c.bad])
 		assert.True(t, rows[c.good].sound() && rows[c.good] != row{}, "%s: %v", c.name, rows[c.good])
 	}

@@ -5,15 +5,15 @@ import (
 	"time"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 )
 
 // babbleAct is a node that talks without being asked: at a chosen share of the
 // bus, or a burst.
 type babbleAct struct{}
 
-func (a *babbleAct) babble(t *Target, p Params) (bend.Babble, error) {
-	b := bend.Babble{Name: "babbler", Burst: int(p.Number("burst"))}
+func (a *babbleAct) babble(t *Target, p Params) (alter.Babble, error) {
+	b := alter.Babble{Name: "babbler", Burst: int(p.Number("burst"))}
 	if t.Network == nil {
 		return b, errNoNetwork
 	}

@@ -21,7 +21,7 @@ type Copper interface {
 	Has(unit string) bool
 }
 
-// copperAct spoils the wires of the network for all that sit on them.
+// copperAct alters the wires of the network for all that sit on them.
 type copperAct struct {
 	// Do is short or open.
 	Do string `yaml:"do"`
@@ -38,7 +38,7 @@ var copperActs = []string{"open", "short"}
 func (a *copperAct) check(t *Target, p Params) error {
 	switch {
 	case t.Copper == nil:
-		return errors.New("only an embedded bus (mem: or unix:) has copper that can be spoilt")
+		return errors.New("only an embedded bus (mem: or unix:) has copper that can be altered")
 	case !slices.Contains(copperActs, a.Do):
 		return fmt.Errorf("do is %q, want one of %s", a.Do, strings.Join(copperActs, ", "))
 	case a.Do == "open" && len(a.Apart) == 0:

@@ -5,12 +5,12 @@ import (
 	"maps"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 )
 
-// framesAct spoils frames between their nodes and the bus.
+// framesAct alters frames between their nodes and the bus.
 type framesAct struct {
-	// Act is one of the acts of package bend.
+	// Act is one of the acts of package alter.
 	Act string `yaml:"act"`
 	// Bytes, if set, takes the place of the parameter "bytes", and At of "at".
 	Bytes string `yaml:"bytes"`
@@ -21,14 +21,14 @@ type framesAct struct {
 	name string // of the fault, for the remark that goes with a frame
 }
 
-func (a *framesAct) rule(t *Target, p Params) (bend.Rule, error) {
-	r := bend.Rule{
+func (a *framesAct) rule(t *Target, p Params) (alter.Alteration, error) {
+	r := alter.Alteration{
 		Delay: millis(p, "delay"), Jitter: millis(p, "jitter"),
 		Copies: int(p.Number("copies")), Window: int(p.Number("window")),
 		At: int(p.Number("at")), Length: int(p.Number("length")),
 	}
 	var err error
-	if r.Act, err = bend.ParseAct(a.Act); err != nil {
+	if r.Act, err = alter.ParseAct(a.Act); err != nil {
 		return r, err
 	}
 	if a.Part != "" {
@@ -37,7 +37,7 @@ func (a *framesAct) rule(t *Target, p Params) (bend.Rule, error) {
 	if r.Match, err = matchOf(t, p); err != nil {
 		return r, err
 	}
-	r.Spread = map[string]bend.Spread{"uniform": bend.Uniform, "normal": bend.Normal, "exponential": bend.Exponential}[p.Text("spread")]
+	r.Spread = map[string]alter.Spread{"uniform": alter.Uniform, "normal": alter.Normal, "exponential": alter.Exponential}[p.Text("spread")]
 	if a.Bytes != "" {
 		p, r.At = with(p, "bytes", a.Bytes), a.At
 	}
@@ -72,5 +72,5 @@ func (a *framesAct) on(t *Target, p Params) (func(), error) {
 		return nil, err
 	}
 	r.Name = a.name
-	return t.Network.Spoil(r)
+	return t.Network.Alter(r)
 }

@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 )
 
 // paddingAct changes the unused bytes behind an ISO 15765-2 message that says in its
@@ -33,16 +33,16 @@ func used(f *canbus.Frame) int {
 	return int(f.Len)
 }
 
-func (a *paddingAct) rule(t *Target, p Params) (bend.Rule, error) {
+func (a *paddingAct) rule(t *Target, p Params) (alter.Alteration, error) {
 	m, err := matchOf(t, p)
 	if err != nil {
-		return bend.Rule{}, err
+		return alter.Alteration{}, err
 	}
 	b, err := hexBytes(p, "byte")
 	if err != nil || !a.Remove && len(b) != 1 {
-		return bend.Rule{}, fmt.Errorf("parameter byte is %q, want one hexadecimal byte", p.Text("byte"))
+		return alter.Alteration{}, fmt.Errorf("parameter byte is %q, want one hexadecimal byte", p.Text("byte"))
 	}
-	return bend.Rule{Name: a.name, Act: bend.Change, Match: m, Change: func(_ time.Duration, f *canbus.Frame) string {
+	return alter.Alteration{Name: a.name, Act: alter.Change, Match: m, Change: func(_ time.Duration, f *canbus.Frame) string {
 		n := used(f)
 		if n == int(f.Len) {
 			return "no padding"
@@ -71,5 +71,5 @@ func (a *paddingAct) on(t *Target, p Params) (func(), error) {
 	if err != nil {
 		return nil, err
 	}
-	return t.Network.Spoil(r)
+	return t.Network.Alter(r)
 }

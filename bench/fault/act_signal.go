@@ -9,12 +9,12 @@ import (
 	"time"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/replay"
 	"sawhorse/dbc"
 )
 
-// signalAct spoils one signal of a message, by the .dbc file that describes it.
+// signalAct alters one signal of a message, by the .dbc file that describes it.
 // Checksums are computed anew behind it, unless the parameter checksum says otherwise.
 type signalAct struct {
 	// Do is one of signalActs, or counter or checksum.
@@ -23,8 +23,8 @@ type signalAct struct {
 	name string // of the fault
 }
 
-// spoiltSignal is a signal act at work.
-type spoiltSignal struct {
+// alteredSignal is a signal act at work.
+type alteredSignal struct {
 	codec    *dbc.Codec
 	at       int // the signal's place
 	other    int // of the second signal, for swap; -1
@@ -35,25 +35,25 @@ type spoiltSignal struct {
 	held     float64
 	counted  int
 	p        Params
-	physical func(s *spoiltSignal, now time.Duration, v float64) float64
+	physical func(s *alteredSignal, now time.Duration, v float64) float64
 }
 
 // signalActs are what can be done to a physical value v.
-var signalActs = map[string]func(s *spoiltSignal, now time.Duration, v float64) float64{
-	"set":    func(s *spoiltSignal, _ time.Duration, _ float64) float64 { return s.p.Number("value") },
-	"offset": func(s *spoiltSignal, _ time.Duration, v float64) float64 { return v + s.p.Number("value") },
-	"scale":  func(s *spoiltSignal, _ time.Duration, v float64) float64 { return float64(v * s.p.Number("value")) },
-	"clamp": func(s *spoiltSignal, _ time.Duration, v float64) float64 {
+var signalActs = map[string]func(s *alteredSignal, now time.Duration, v float64) float64{
+	"set":    func(s *alteredSignal, _ time.Duration, _ float64) float64 { return s.p.Number("value") },
+	"offset": func(s *alteredSignal, _ time.Duration, v float64) float64 { return v + s.p.Number("value") },
+	"scale":  func(s *alteredSignal, _ time.Duration, v float64) float64 { return float64(v * s.p.Number("value")) },
+	"clamp": func(s *alteredSignal, _ time.Duration, v float64) float64 {
 		return math.Min(math.Max(v, s.p.Number("low")), s.p.Number("high"))
 	},
-	"noise": func(s *spoiltSignal, _ time.Duration, v float64) float64 {
+	"noise": func(s *alteredSignal, _ time.Duration, v float64) float64 {
 		return v + float64(s.rng.NormFloat64()*s.p.Number("value"))
 	},
-	"drift": func(s *spoiltSignal, now time.Duration, v float64) float64 {
+	"drift": func(s *alteredSignal, now time.Duration, v float64) float64 {
 		return v + float64(s.p.Number("value")*(now-s.start).Seconds())
 	},
-	"stick": func(s *spoiltSignal, _ time.Duration, _ float64) float64 { return s.held },
-	"invert": func(s *spoiltSignal, _ time.Duration, v float64) float64 {
+	"stick": func(s *alteredSignal, _ time.Duration, _ float64) float64 { return s.held },
+	"invert": func(s *alteredSignal, _ time.Duration, v float64) float64 {
 		return s.p.Number("low") + s.p.Number("high") - v
 	},
 }
@@ -61,8 +61,8 @@ var signalActs = map[string]func(s *spoiltSignal, now time.Duration, v float64) 
 // bits are the acts on raw values.
 var rawActs = []string{"bit", "swap", "counter-frozen", "counter-skips", "checksum-wrong"}
 
-func (a *signalAct) prepare(t *Target, p Params) (bend.Rule, error) {
-	r := bend.Rule{Name: a.name, Act: bend.Change}
+func (a *signalAct) prepare(t *Target, p Params) (alter.Alteration, error) {
+	r := alter.Alteration{Name: a.name, Act: alter.Change}
 	_, physical := signalActs[a.Do]
 	if !physical && !slices.Contains(rawActs, a.Do) {
 		return r, fmt.Errorf("do is %q, want one of %s, %s", a.Do, strings.Join(sortedKeys(signalActs), ", "), strings.Join(rawActs, ", "))
@@ -76,7 +76,7 @@ func (a *signalAct) prepare(t *Target, p Params) (bend.Rule, error) {
 		return r, err
 	}
 	m.IDs = []replay.Match{replay.ID(msg.Key)}
-	s := &spoiltSignal{codec: msg.Codec(), at: -1, other: -1, sum: p.Text("checksum"), p: p, physical: signalActs[a.Do]}
+	s := &alteredSignal{codec: msg.Codec(), at: -1, other: -1, sum: p.Text("checksum"), p: p, physical: signalActs[a.Do]}
 	if t.Chance != nil {
 		s.rng = t.Chance("signal " + a.name)
 	}
@@ -88,7 +88,7 @@ func (a *signalAct) prepare(t *Target, p Params) (bend.Rule, error) {
 }
 
 // find looks the signals up that the act needs.
-func (s *spoiltSignal) find(do string, msg *dbc.Message, p Params) error {
+func (s *alteredSignal) find(do string, msg *dbc.Message, p Params) error {
 	place := func(param string) (int, error) {
 		i := msg.Index(p.Text(param))
 		if i < 0 {
@@ -118,7 +118,7 @@ func (s *spoiltSignal) find(do string, msg *dbc.Message, p Params) error {
 }
 
 // change does it to one frame, and says what.
-func (s *spoiltSignal) change(do string, now time.Duration, f *canbus.Frame) string {
+func (s *alteredSignal) change(do string, now time.Duration, f *canbus.Frame) string {
 	if !s.begun {
 		s.begun, s.start = true, now
 		if s.at >= 0 {
@@ -205,5 +205,5 @@ func (a *signalAct) on(t *Target, p Params) (func(), error) {
 	if err != nil {
 		return nil, err
 	}
-	return t.Network.Spoil(r)
+	return t.Network.Alter(r)
 }

@@ -9,12 +9,12 @@ import (
 	"time"
 )
 
-// Unit is an ECU's diagnostic server as faults spoil it.
+// Unit is an ECU's diagnostic server as faults alter it.
 type Unit interface {
-	// Spoil has fn look at every answer before transport takes it; the answers it
+	// Alter has fn look at every answer before transport takes it; the answers it
 	// returns go out instead, each after its wait. ok is false where it leaves the
 	// answer alone.
-	Spoil(fn func(now time.Duration, answer []byte) (out []Late, ok bool)) (remove func())
+	Alter(fn func(now time.Duration, answer []byte) (out []Late, ok bool)) (remove func())
 	// DropSession ends the diagnostic session, Dip takes the supply for a time.
 	DropSession()
 	Dip(d time.Duration)
@@ -26,7 +26,7 @@ type Late struct {
 	Wait time.Duration
 }
 
-// answersAct spoils the answers of ECUs.
+// answersAct alters the answers of ECUs.
 type answersAct struct {
 	// Do is what is done to an answer.
 	Do string `yaml:"do"`
@@ -50,7 +50,7 @@ type chosen struct {
 func answersOf(t *Target, p Params, name string) (*chosen, error) {
 	c := &chosen{service: -1, skip: int(p.Number("skip")), count: int(p.Number("count")), share: p.Number("share") / 100}
 	if t.Units == nil {
-		return nil, errors.New("there are no ECUs whose answers could be spoilt")
+		return nil, errors.New("there are no ECUs whose answers could be altered")
 	}
 	var err error
 	if c.units, err = t.Units(p.Text("ecu")); err != nil {
@@ -77,7 +77,7 @@ const (
 	offset   = 0x40
 )
 
-// wants reports whether an answer is to be spoilt, and counts it.
+// wants reports whether an answer is to be altered, and counts it.
 func (c *chosen) wants(a []byte) bool {
 	if len(a) == 0 || a[0] == negative && (len(a) < 3 || a[2] == 0x78) {
 		return false
@@ -180,7 +180,7 @@ func (a *answersAct) on(t *Target, p Params) (func(), error) {
 	act := answerActs[a.Do]
 	var removes []func()
 	for _, u := range c.units {
-		removes = append(removes, u.Spoil(func(_ time.Duration, answer []byte) ([]Late, bool) {
+		removes = append(removes, u.Alter(func(_ time.Duration, answer []byte) ([]Late, bool) {
 			if !c.wants(answer) {
 				return nil, false
 			}

@@ -20,11 +20,11 @@ type Target struct {
 	// ECUCable finds the connection of an ECU to the bus; nil where it cannot be cut.
 	// The error lists the ECUs.
 	ECUCable func(ecu string) (ECUCable, error)
-	// Copper is the wires of the bus; nil where they cannot be spoilt.
+	// Copper is the wires of the bus; nil where they cannot be altered.
 	Copper Copper
-	// Network is the bus as frames on it are spoilt; nil without.
+	// Network is the bus as frames on it are altered; nil without.
 	Network Network
-	// Units finds the ECU of a name, or all for "", whose answers are spoilt; nil
+	// Units finds the ECU of a name, or all for "", whose answers are altered; nil
 	// without. The error lists the names.
 	Units func(ecu string) ([]Unit, error)
 	// DBC loads the network of a .dbc file, "" for the car's own; nil without.

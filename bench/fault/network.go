@@ -8,17 +8,17 @@ import (
 	"time"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/replay"
 	"sawhorse/dbc"
 )
 
-// Network is the bus as frames on it are spoilt.
+// Network is the bus as frames on it are altered.
 type Network interface {
-	// Spoil puts a rule to work on the frames of all nodes.
-	Spoil(r bend.Rule) (remove func(), err error)
+	// Alter puts a rule to work on the frames of all nodes.
+	Alter(r alter.Alteration) (remove func(), err error)
 	// Babble puts a node on the bus that talks without being asked.
-	Babble(b bend.Babble) (stop func(), err error)
+	Babble(b alter.Babble) (stop func(), err error)
 	// Sender turns the name of a node into a test of senders: "tool" is whoever
 	// is not of the bench. The error lists the nodes.
 	Sender(name string) (func(sender string) bool, error)
@@ -29,15 +29,15 @@ type Network interface {
 	// matching frames falsified on the copper; on a real interface both are an
 	// error.
 	BusOff(node string) error
-	BitErrors(name string, m bend.Match, bit int) (remove func(), err error)
+	BitErrors(name string, m alter.Match, bit int) (remove func(), err error)
 }
 
-var errNoNetwork = errors.New("there is no bus to spoil")
+var errNoNetwork = errors.New("there is no bus to alter")
 
 // matchOf reads the parameters by which frames are chosen. All entries whose acts
 // choose frames have them.
-func matchOf(t *Target, p Params) (bend.Match, error) {
-	m := bend.Match{
+func matchOf(t *Target, p Params) (alter.Match, error) {
+	m := alter.Match{
 		Skip: int(p.Number("skip")), Every: int(p.Number("every")), Count: int(p.Number("count")),
 		Share: p.Number("share") / 100,
 	}
@@ -58,9 +58,9 @@ func matchOf(t *Target, p Params) (bend.Match, error) {
 		}
 		m.IDs = append(m.IDs, replay.ID(msg.Key))
 	}
-	parts := map[string]bend.Part{
-		"": bend.AnyPart, "any": bend.AnyPart, "single": bend.SingleFrame, "first": bend.FirstFrame,
-		"consecutive": bend.ConsecutiveFrame, "flow-control": bend.FlowControl,
+	parts := map[string]alter.Part{
+		"": alter.AnyPart, "any": alter.AnyPart, "single": alter.SingleFrame, "first": alter.FirstFrame,
+		"consecutive": alter.ConsecutiveFrame, "flow-control": alter.FlowControl,
 	}
 	m.Part = parts[p.Text("part")]
 	var err error

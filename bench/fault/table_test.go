@@ -18,7 +18,7 @@ var update = flag.Bool("update", false, "write golden files anew")
 
 const tableFile = "CATALOGUE.md"
 
-// ofTheCar reports whether a fault has causes and symptoms at a car; the others spoil frames
+// ofTheCar reports whether a fault has causes and symptoms at a car; the others alter frames
 // and answers as one likes.
 func ofTheCar(e *fault.Entry) bool { return !e.OnBus() || e.Symptom != nil }
 

@@ -55,7 +55,7 @@ func TestBadPlansAreRefusedWithTheirPlace(t *testing.T) {
 }
 
 func TestEveryNeededFieldIsAskedFor(t *testing.T) {
-	for want, spoil := range map[string]func(*plan.Plan){
+	for want, alter := range map[string]func(*plan.Plan){
 		"time is":       func(p *plan.Plan) { p.Time = "soon" },
 		"scenario.text": func(p *plan.Plan) { p.Scenario.Text = "" },
 		"tool.text":     func(p *plan.Plan) { p.Tool.Text = "" },
@@ -64,7 +64,7 @@ func TestEveryNeededFieldIsAskedFor(t *testing.T) {
 	} {
 		p := sample()
 		require.NoError(t, p.Validate())
-		spoil(p)
+		alter(p)
 		require.ErrorContains(t, p.Validate(), want)
 	}
 }

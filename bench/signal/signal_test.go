@@ -26,7 +26,7 @@ func TestTable(t *testing.T) {
 	require.Equal(t, 2, table.Len())
 	infos := table.Infos()
 	require.Equal(t, "mil", infos[1].Name)
-	infos[1].Name = "spoilt"
+	infos[1].Name = "altered"
 	require.Equal(t, "mil", table.Infos()[1].Name, "a copy was given out")
 	require.Panics(t, func() { table.Define("mil", "", "") })
 }

@@ -13,8 +13,8 @@ type Lane uint8
 const (
 	CarFrames Lane = iota // frames of the bench's own nodes
 	ToolFrames
-	Spoilt // frames that a fault has changed, delayed or held back
-	Errors // error reports of a controller
+	Altered // frames that a fault has changed, delayed or held back
+	Errors  // error reports of a controller
 	Requests
 	Positive
 	Negative
@@ -22,7 +22,7 @@ const (
 	Lanes
 )
 
-var laneNames = [Lanes]string{"car-frames", "tool-frames", "spoilt-frames", "error-reports", "requests", "positive", "negative", "lines"}
+var laneNames = [Lanes]string{"car-frames", "tool-frames", "altered-frames", "error-reports", "requests", "positive", "negative", "lines"}
 
 // String is the lane's name in files.
 func (l Lane) String() string {

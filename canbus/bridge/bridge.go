@@ -1,5 +1,5 @@
 // Package bridge sits between two buses: what comes on one leaves on the other,
-// both ways, so that faults (canbus/bend) can be put between a real control unit
+// both ways, so that faults (canbus/alter) can be put between a real control unit
 // and a real tool.
 package bridge
 

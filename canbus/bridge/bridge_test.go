@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/bridge"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
@@ -91,11 +91,11 @@ func TestAFaultBetweenARealUnitAndARealTool(t *testing.T) {
 		require.NoError(t, err)
 		inner, err := wire.New(loop, "far", wire.Config{})
 		require.NoError(t, err)
-		far := bend.Wrap(loop, inner)
+		far := alter.Wrap(loop, inner)
 		if faulty {
-			_, err = far.Add(bend.Rule{
-				Name: "lost", Act: bend.Drop,
-				Match: bend.Match{Part: bend.ConsecutiveFrame, Skip: 3, Count: 1, Sender: func(s string) bool { return s == bridge.Near }},
+			_, err = far.Add(alter.Alteration{
+				Name: "lost", Act: alter.Drop,
+				Match: alter.Match{Part: alter.ConsecutiveFrame, Skip: 3, Count: 1, Sender: func(s string) bool { return s == bridge.Near }},
 			}, nil)
 			require.NoError(t, err)
 		}

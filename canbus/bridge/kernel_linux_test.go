@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/bridge"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/socketcan"
@@ -39,10 +39,10 @@ func TestKernelBridgeBetweenVirtualAndEmulated(t *testing.T) {
 	far, err := socketcan.Open("can0", loop, socketcan.Options{Armed: true})
 	require.NoError(t, err)
 	defer far.Close()
-	spoilt := bend.Wrap(loop, far)
-	_, err = spoilt.Add(bend.Rule{Name: "lost", Act: bend.Drop, Match: bend.Match{Every: 4}}, nil)
+	altered := alter.Wrap(loop, far)
+	_, err = altered.Add(alter.Alteration{Name: "lost", Act: alter.Drop, Match: alter.Match{Every: 4}}, nil)
 	require.NoError(t, err)
-	b, err := bridge.Join(loop, near, spoilt, bridge.Options{})
+	b, err := bridge.Join(loop, near, altered, bridge.Options{})
 	require.NoError(t, err)
 
 	const n = 200

@@ -55,7 +55,7 @@ func TestAddresses(t *testing.T) {
 
 func TestConfigErrors(t *testing.T) {
 	ok := Enhanced(Normal(0x7E0, 0x7E8))
-	for want, spoil := range map[string]func(*Config){
+	for want, alter := range map[string]func(*Config){
 		"isotp: TxDL 9, want one of 8 12 16 20 24 32 48 64": func(c *Config) { c.TxDL, c.FD = 9, true },
 		"isotp: TxDL 64 without FD, want 8":                 func(c *Config) { c.TxDL = 64 },
 		"isotp: TxDL -8, want one of":                       func(c *Config) { c.TxDL = -8 },
@@ -70,7 +70,7 @@ func TestConfigErrors(t *testing.T) {
 		"isotp: not a CAN frame: identifier 800":            func(c *Config) { c.Tx = 0x800 },
 	} {
 		c := ok
-		spoil(&c)
+		alter(&c)
 		_, err := New(c)
 		require.ErrorContains(t, err, want)
 	}

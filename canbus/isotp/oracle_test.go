@@ -93,7 +93,7 @@ func naiveFirst(f []byte) (int, []byte, bool) {
 	return n, head, n >= least
 }
 
-// drawFields is a stream of messages, cut into frames and then spoilt.
+// drawFields is a stream of messages, cut into frames and then altered.
 func drawFields(t *rapid.T) [][]byte {
 	var fields [][]byte
 	size := rapid.SampledFrom([]int{8, 8, 12, 64}).Draw(t, "size")
@@ -119,7 +119,7 @@ func drawFields(t *rapid.T) [][]byte {
 			fields, rest = append(fields, f), rest[k:]
 		}
 	}
-	for range rapid.IntRange(0, 4).Draw(t, "spoils") {
+	for range rapid.IntRange(0, 4).Draw(t, "alters") {
 		i := rapid.IntRange(0, len(fields)-1).Draw(t, "which")
 		switch rapid.IntRange(0, 4).Draw(t, "how") {
 		case 0:

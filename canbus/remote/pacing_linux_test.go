@@ -34,7 +34,7 @@ func BenchmarkPacing(b *testing.B) {
 			bare[k] = append(bare[k], quantile(r, q))
 		}
 	}
-	// Rounds that the neighbours spoilt count no more than others: medians of rounds.
+	// Rounds that the neighbours altered count no more than others: medians of rounds.
 	middle := func(v []float64) float64 { slices.Sort(v); return v[len(v)/2] }
 	b.ReportMetric(middle(ours[0]), "p50-us")
 	b.ReportMetric(middle(bare[0]), "bare-p50-us")

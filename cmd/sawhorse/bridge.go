@@ -27,7 +27,7 @@ type bridgeOptions struct {
 	arm              []string
 	length           time.Duration
 	pacing           clock.Pacing
-	spoil            spoilFlags
+	alter            alterFlags
 }
 
 func newBridgeCommand() *cobra.Command {
@@ -57,7 +57,7 @@ With --listen the API of serve switches faults on and off while it runs.
 	f.StringSliceVar(&o.arm, "arm", nil, "physical interfaces that may be sent on")
 	f.StringVar(&o.listen, "listen", "", "loopback address of the API; none without")
 	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
-	o.spoil.register(f)
+	o.alter.register(f)
 	pacingFlags(f, &o.pacing)
 	return cmd
 }
@@ -71,7 +71,7 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 	if o.bus == o.far {
 		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
 	}
-	if err := o.spoil.check(); err != nil {
+	if err := o.alter.check(); err != nil {
 		return err
 	}
 	loop, err := clock.NewWall()
@@ -100,14 +100,14 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	defer far.close()
-	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.spoil.seed))
+	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.alter.seed))
 	if err != nil {
 		return err
 	}
-	if err := o.spoil.apply(ctx, loop, m.Lanes, o.far, strings.Join(armed(o.arm, o.far), "")); err != nil {
+	if err := o.alter.apply(ctx, loop, m.Lanes, o.far, strings.Join(armed(o.arm, o.far), "")); err != nil {
 		return err
 	}
-	finish, err := o.spoil.record(m.Lanes, o.bus, o.far)
+	finish, err := o.alter.record(m.Lanes, o.bus, o.far)
 	if err != nil {
 		return err
 	}
@@ -137,7 +137,7 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 		fmt.Fprintf(cmd.OutOrStdout(), "%s: %d frames passed, %d lost, %d waiting; added %v in the median, %v at the 99th percentile, %v at most\n",
 			d.name, d.s.Passed, d.s.Lost, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
 	}
-	o.spoil.report(cmd.OutOrStdout(), m.Lanes)
+	o.alter.report(cmd.OutOrStdout(), m.Lanes)
 	near.report(cmd.OutOrStdout())
 	far.report(cmd.OutOrStdout())
 	switch {

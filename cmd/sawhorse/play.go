@@ -33,7 +33,7 @@ type playOptions struct {
 	loop              int
 	only, skip, remap []string
 	pacing            clock.Pacing
-	spoil             spoilFlags
+	alter             alterFlags
 }
 
 func newPlayCommand() *cobra.Command {
@@ -56,7 +56,7 @@ the seed.
 		Example: `  sawhorse play drive.pcapng --bus unix:sawhorse.sock
   sawhorse play drive.pcapng --bus can:vcan0 --speed 2 --from 10s --to 20s
   sawhorse play drive.pcapng --bus can:can0 --arm can0 --skip 7E0-7EF --remap 110=210
-  sawhorse play drive.pcapng --bus can:vcan0 --fault "frames-lost:ids=110,every=10" --capture spoilt.pcapng
+  sawhorse play drive.pcapng --bus can:vcan0 --fault "frames-lost:ids=110,every=10" --capture altered.pcapng
   sawhorse play drive.pcapng --bus can:vcan0 --faults intermittent.yaml --seed 7`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error { return o.run(cmd, args[0]) },
@@ -72,7 +72,7 @@ the seed.
 	f.StringSliceVar(&o.skip, "skip", nil, "identifiers to leave out")
 	f.StringSliceVar(&o.remap, "remap", nil, "identifiers to change, OLD=NEW")
 	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
-	o.spoil.register(f)
+	o.alter.register(f)
 	pacingFlags(f, &o.pacing)
 	return cmd
 }
@@ -151,7 +151,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if _, err := dialable(o.bus); err != nil {
 		return err
 	}
-	if err := o.spoil.check(); err != nil {
+	if err := o.alter.check(); err != nil {
 		return err
 	}
 	src, err := capture.Open(file)
@@ -173,8 +173,8 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 		return err
 	}
 	defer bus.close()
-	lane := bench.NewLane(loop, bus, chance.Seed(o.spoil.seed))
-	if err := o.spoil.apply(ctx, loop, lane, o.bus, o.arm); err != nil {
+	lane := bench.NewLane(loop, bus, chance.Seed(o.alter.seed))
+	if err := o.alter.apply(ctx, loop, lane, o.bus, o.arm); err != nil {
 		return err
 	}
 	opt.Finished = func() { lane.Drain(loop.Stop) }
@@ -182,7 +182,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err != nil {
 		return err
 	}
-	finish, err := o.spoil.record(lane, o.bus)
+	finish, err := o.alter.record(lane, o.bus)
 	if err != nil {
 		return err
 	}
@@ -196,7 +196,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	s := r.Stats()
 	fmt.Fprintf(cmd.OutOrStdout(), "%d frames played, %d left out, %d refused; late by %v in the median, %v at the 99th percentile, %v at most\n",
 		s.Confirmed, s.LeftOut+s.Reports+s.Homeless, s.Refused, s.P50, s.P99, s.Max)
-	o.spoil.report(cmd.OutOrStdout(), lane)
+	o.alter.report(cmd.OutOrStdout(), lane)
 	bus.report(cmd.OutOrStdout())
 	if err == nil {
 		err = lane.Err()

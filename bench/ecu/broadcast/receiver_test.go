@@ -61,14 +61,14 @@ func (e *ears) frame(message string, values ...float64) canbus.Frame {
 }
 
 // pass lets time pass, with both messages every 10 ms as far as they are wanted.
-func (e *ears) pass(d time.Duration, speed, pages bool, spoil func(f *canbus.Frame)) {
+func (e *ears) pass(d time.Duration, speed, pages bool, alter func(f *canbus.Frame)) {
 	for end := e.now + d; e.now < end; {
 		e.now += 5 * time.Millisecond
 		if speed && e.now%(10*time.Millisecond) == 0 {
 			e.count++
 			f := e.frame("Speed", 3000, 90)
-			if spoil != nil {
-				spoil(&f)
+			if alter != nil {
+				alter(&f)
 			}
 			e.receiver.Receive(e.now, &f)
 		}
@@ -122,7 +122,7 @@ func TestWrongFrames(t *testing.T) {
 	flip := func(f *canbus.Frame) { f.Data[0] ^= 0x10 }
 	n := 0
 	for name, c := range map[string]struct {
-		spoil   func(e *ears, f *canbus.Frame)
+		alter   func(e *ears, f *canbus.Frame)
 		wrong   bool
 		trusted bool
 	}{
@@ -141,7 +141,7 @@ func TestWrongFrames(t *testing.T) {
 			e.count = 1000
 			e.receiver.Listen(0, true)
 			e.pass(100*time.Millisecond, true, true, nil)
-			e.pass(300*time.Millisecond, true, true, func(f *canbus.Frame) { c.spoil(e, f) })
+			e.pass(300*time.Millisecond, true, true, func(f *canbus.Frame) { c.alter(e, f) })
 			assert.Equal(t, c.wrong, e.is("engine_wrong"))
 			rpm, trusted := e.see("rpm")
 			assert.Equal(t, c.trusted, trusted)

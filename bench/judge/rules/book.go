@@ -37,9 +37,9 @@ type book struct {
 	// last is the functional request asked last that wants an answer, nil after a
 	// physical one.
 	last *exchange
-	// faults are those on that disturb, spoilt is when the last of them went.
-	faults []string
-	spoilt time.Duration
+	// faults are those on that disturb, altered is when the last of them went.
+	faults  []string
+	altered time.Duration
 }
 
 // unit is one ECU as the bus shows it.
@@ -94,7 +94,7 @@ type exchange struct {
 func (x *exchange) answered(u *unit) bool { return slices.Contains(x.said, u) }
 
 func newBook(opt Options) *book {
-	b := &book{opt: opt, spoilt: -1}
+	b := &book{opt: opt, altered: -1}
 	for _, p := range opt.Pairs {
 		b.units = append(b.units, &unit{
 			name: p.Name, request: p.Request, response: p.Response,
@@ -166,7 +166,7 @@ func (b *book) add(req, resp canbus.Key) *unit {
 // disturbed reports whether a fault keeps the tool from seeing the bus as it is, or
 // did so a moment ago.
 func (b *book) disturbed(at time.Duration) bool {
-	return len(b.faults) > 0 || b.spoilt >= 0 && at <= b.spoilt+calm
+	return len(b.faults) > 0 || b.altered >= 0 && at <= b.altered+calm
 }
 
 // obd are the units that have answered to everybody.

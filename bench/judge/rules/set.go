@@ -180,7 +180,7 @@ func (s *Set) Observe(o *judge.Observation) {
 	case judge.FaultOff:
 		if i := slices.Index(s.book.faults, o.Fault); i >= 0 {
 			s.book.faults = slices.Delete(s.book.faults, i, i+1)
-			s.book.spoilt = o.Time
+			s.book.altered = o.Time
 		}
 	case judge.Driver:
 		if o.Control != "key" || o.Text != "key off" && o.Text != "key accessory" {

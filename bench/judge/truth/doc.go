@@ -8,8 +8,8 @@
 // control unit, a value.
 //
 // A field that the tool's profile does not read is not judged. In a task in which a
-// fault spoilt answers or kept frames from arriving, a tool may leave out whatever it
-// could not trust, and what it says too much is advice: it may have understood a spoilt
+// fault altered answers or kept frames from arriving, a tool may leave out whatever it
+// could not trust, and what it says too much is advice: it may have understood a altered
 // answer otherwise than this package does.
 //
 // Values that were read by a maker's own services (22, 23, 2A, 2C) are not judged here:

@@ -55,9 +55,9 @@ func IDs() []string {
 
 // Options say what is to be known of a run.
 type Options struct {
-	// Spoils reports whether a fault spoils answers, or keeps frames from arriving
+	// Alters reports whether a fault alters answers, or keeps frames from arriving
 	// as they were sent, so that a tool may distrust them. Nil means none does.
-	Spoils func(fault string) bool
+	Alters func(fault string) bool
 	// Exceptions are ids that are not held against a tool, with the reason.
 	Exceptions map[string]string
 	// Requests gives the request identifier of the unit that answers on one, in hex,
@@ -77,7 +77,7 @@ type Set struct {
 	opt     Options
 	heard   *heard // nil outside a task
 	on      []string
-	spoilt  bool   // a fault has spoilt something in the running task
+	altered bool   // a fault has altered something in the running task
 	known   []item // vehicle's numbers heard in the run
 	status  bool   // lamp and monitors were heard in the run
 	tallies []tally
@@ -96,8 +96,8 @@ type tally struct {
 
 // New returns a set for one run.
 func New(opt Options) *Set {
-	if opt.Spoils == nil {
-		opt.Spoils = func(string) bool { return false }
+	if opt.Alters == nil {
+		opt.Alters = func(string) bool { return false }
 	}
 	return &Set{opt: opt, tallies: make([]tally, len(fields))}
 }
@@ -111,13 +111,13 @@ func (s *Set) Observe(o *judge.Observation) {
 		}
 	case judge.FaultOn:
 		s.on = append(s.on, o.Fault)
-		s.spoilt = s.spoilt || s.opt.Spoils(o.Fault)
+		s.altered = s.altered || s.opt.Alters(o.Fault)
 	case judge.FaultOff:
 		if i := slices.Index(s.on, o.Fault); i >= 0 {
 			s.on = slices.Delete(s.on, i, i+1)
 		}
 	case judge.TaskStart:
-		s.heard, s.spoilt = newHeard(), slices.ContainsFunc(s.on, s.opt.Spoils)
+		s.heard, s.altered = newHeard(), slices.ContainsFunc(s.on, s.opt.Alters)
 	case judge.TaskEnd:
 		if s.heard != nil && o.Report != nil {
 			s.compare(o)
@@ -199,7 +199,7 @@ func (c *comparison) positive(text string, by ...judge.Evidence) {
 // negative notes one that is true and was not said. A tool that gave up, or could not
 // trust an answer, may leave it out.
 func (c *comparison) negative(text string, by ...judge.Evidence) {
-	if !c.set.spoilt && c.o.Status == judge.StatusOK {
+	if !c.set.altered && c.o.Status == judge.StatusOK {
 		c.missed(text, by)
 	}
 }
@@ -211,7 +211,7 @@ func (c *comparison) missed(text string, by []judge.Evidence) {
 
 func (c *comparison) note(text string, by []judge.Evidence) {
 	const most = 6
-	c.t.held = c.t.held || !c.set.spoilt
+	c.t.held = c.t.held || !c.set.altered
 	if len(c.t.wrong) == 0 {
 		c.t.at = c.o.Time
 	}
@@ -384,7 +384,7 @@ func (c *comparison) live() {
 		switch {
 		case found && math.Abs(near.value-l.Value) <= tolerance(&near):
 			c.t.right++
-		case c.set.spoilt || !found && c.h.other:
+		case c.set.altered || !found && c.h.other:
 		case found:
 			c.positive(fmt.Sprintf("%s %.6g (answered was %.6g)", l.Name, l.Value, near.value), near.by)
 		default:
@@ -406,7 +406,7 @@ func (c *comparison) learn() {
 		c.positive(fmt.Sprintf("learn done (the routine's last result is %02X)", c.h.result), c.h.resultBy)
 	case !done && c.h.result == resultDone && c.said:
 		// A tool that takes a success for a failure also ends as one.
-		if !c.set.spoilt {
+		if !c.set.altered {
 			c.missed("learn done", []judge.Evidence{c.h.resultBy})
 		}
 	case c.said:

@@ -27,7 +27,7 @@ type run struct {
 }
 
 func newRun(t *testing.T, change func(*truth.Options)) *run {
-	opt := truth.Options{Requests: map[int]string{engine: "7E0", brake: "7E1"}, Spoils: func(f string) bool { return f == "cable-pulled" }}
+	opt := truth.Options{Requests: map[int]string{engine: "7E0", brake: "7E1"}, Alters: func(f string) bool { return f == "cable-pulled" }}
 	if change != nil {
 		change(&opt)
 	}
@@ -237,7 +237,7 @@ func TestLearnResults(t *testing.T) {
 	}
 }
 
-// What a fault has spoilt or hidden is not held against a tool: what it leaves out is
+// What a fault has altered or hidden is not held against a tool: what it leaves out is
 // nothing, what it says too much is advice. Once the fault is gone it counts again.
 func TestFaultsExcuse(t *testing.T) {
 	little := right()

@@ -45,7 +45,7 @@ func newTimeline(r *report.Run) *timeline {
 		{trace.Lines, "Lines of the tool", "lines", "said"},
 		{trace.ToolFrames, "Frames of the tool", "frames", "toolframe"},
 		{trace.CarFrames, "Frames of the car", "frames", "carframe"},
-		{trace.Spoilt, "Frames that faults spoilt", "frames", "negative"},
+		{trace.Altered, "Frames that faults altered", "frames", "negative"},
 		{trace.Errors, "Error reports on the bus", "reports", "negative"},
 	} {
 		tl.countLane(a, t, l.lane, l.name, l.note, l.class)

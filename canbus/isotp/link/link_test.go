@@ -193,7 +193,7 @@ func TestEqualFrames(t *testing.T) {
 func TestPortTroubles(t *testing.T) {
 	for _, tc := range []struct {
 		name  string
-		spoil func(*cable)
+		alter func(*cable)
 		want  isotp.Result
 		at    time.Duration
 	}{
@@ -205,7 +205,7 @@ func TestPortTroubles(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			c, tester, _ := setUp(t)
-			tc.spoil(c)
+			tc.alter(c)
 			var got []isotp.Result
 			l := open(t, tester, isotp.Enhanced(isotp.Normal(0x7E0, 0x7E8)), Handlers{OnFailed: func(r isotp.Result, receiving bool) {
 				require.False(t, receiving)

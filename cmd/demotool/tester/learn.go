@@ -10,7 +10,7 @@ import (
 
 // minVoltage is what the tool checks itself before a learn, beside the engine's
 // state. The control unit checks its own conditions.
-const minVoltage = 11.0 // V; common practice: a weak battery spoils a learn
+const minVoltage = 11.0 // V; common practice: a weak battery alters a learn
 
 const (
 	retryGap     = time.Second

@@ -320,10 +320,10 @@ func TestFramesThatOBDForbidsAreIgnored(t *testing.T) {
 func TestWrongSequenceNumberIsReportedAndRepeated(t *testing.T) {
 	w := newWorld(t, Config{Task: "identify", UDS: []Pair{}})
 	w.add("engine", standard(0x7E0), standard(0x7E8), true, scripted(engineTable))
-	spoilt := false
+	altered := false
 	w.frameFn = func(f *canbus.Frame) []canbus.Frame {
-		if !spoilt && f.Data[0] == 0x22 && f.ID == 0x7E8 {
-			spoilt = true
+		if !altered && f.Data[0] == 0x22 && f.ID == 0x7E8 {
+			altered = true
 			g := *f
 			g.Data[0] = 0x23
 			return []canbus.Frame{g}

@@ -33,7 +33,7 @@ type blankECU struct {
 	delayed       int    // times that it still refuses a seed
 	seed, key     string // hex
 	vin           []byte
-	spoils        bool // it stores something else than it was told
+	alters        bool // it stores something else than it was told
 	refuses       string
 	trace         []string
 }
@@ -74,7 +74,7 @@ func (b *blankECU) script(base func(time.Duration, bool, []byte) []answer) func(
 			return note("refused", b.refuses)
 		case req[0] == 0x2E:
 			b.vin = append([]byte(nil), req[3:]...)
-			if b.spoils {
+			if b.alters {
 				b.vin[16]++
 			}
 			return note("write", "6E F1 90")
@@ -146,7 +146,7 @@ func TestADelayOfSecurityIsWaitedFor(t *testing.T) {
 
 func TestWhatIsReadBackMustBeWhatWasWritten(t *testing.T) {
 	w, b := writeWorld(t, otherCar)
-	b.spoils = true
+	b.alters = true
 	d := w.run(30 * time.Second)
 	assert.Equal(t, StatusRefused, d.Status)
 	assert.Equal(t, "failed", d.Written.Outcome)

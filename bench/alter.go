@@ -11,12 +11,12 @@ import (
 	"sawhorse/bench/ecu"
 	"sawhorse/bench/fault"
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/wire"
 )
 
-// spoiler is the bus as faults spoil it (fault.Network).
-type spoiler struct {
+// alteration is the bus as faults alter it (fault.Network).
+type alteration struct {
 	rig  *Rig
 	seed chance.Seed
 	own  func(string) bool
@@ -28,20 +28,20 @@ type spoiler struct {
 // outsiders is the sender's name that stands for whoever is not of the bench.
 const outsiders = "tool"
 
-// Spoil implements fault.Network.
-func (s *spoiler) Spoil(r bend.Rule) (func(), error) {
+// Alter implements fault.Network.
+func (s *alteration) Alter(r alter.Alteration) (func(), error) {
 	s.rules++
-	return s.rig.bend.Add(r, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, r.Name)))
+	return s.rig.altered.Add(r, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, r.Name)))
 }
 
 // Babble implements fault.Network.
-func (s *spoiler) Babble(b bend.Babble) (func(), error) {
+func (s *alteration) Babble(b alter.Babble) (func(), error) {
 	// Straight onto the bus behind: no rule is for a node that has none.
-	return b.Start(s.rig.Loop, s.rig.bend)
+	return b.Start(s.rig.Loop, s.rig.altered)
 }
 
 // Sender implements fault.Network.
-func (s *spoiler) Sender(name string) (func(string) bool, error) {
+func (s *alteration) Sender(name string) (func(string) bool, error) {
 	switch {
 	case name == outsiders:
 		return func(sender string) bool { return !s.own(sender) }, nil
@@ -52,7 +52,7 @@ func (s *spoiler) Sender(name string) (func(string) bool, error) {
 }
 
 // FrameTime implements fault.Network.
-func (s *spoiler) FrameTime(f *canbus.Frame) time.Duration {
+func (s *alteration) FrameTime(f *canbus.Frame) time.Duration {
 	if s.rig.wire == nil {
 		return 0
 	}
@@ -71,10 +71,10 @@ func frameTime(f *canbus.Frame, rate, dataRate int) time.Duration {
 	return t
 }
 
-var errRealBus = errors.New("only an embedded bus (mem: or unix:) has copper that can be spoilt")
+var errRealBus = errors.New("only an embedded bus (mem: or unix:) has copper that can be altered")
 
 // BusOff implements fault.Network.
-func (s *spoiler) BusOff(node string) error {
+func (s *alteration) BusOff(node string) error {
 	if s.rig.wire == nil {
 		return errRealBus
 	}
@@ -87,12 +87,12 @@ func (s *spoiler) BusOff(node string) error {
 }
 
 // BitErrors implements fault.Network.
-func (s *spoiler) BitErrors(name string, m bend.Match, bit int) (func(), error) {
+func (s *alteration) BitErrors(name string, m alter.Match, bit int) (func(), error) {
 	if s.rig.wire == nil {
 		return nil, errRealBus
 	}
 	s.rules++
-	chosen, err := bend.NewChoice(m, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, name)))
+	chosen, err := alter.NewChoice(m, s.seed.For(fmt.Sprintf("rule %d %s", s.rules, name)))
 	if err != nil {
 		return nil, err
 	}
@@ -105,13 +105,13 @@ func (s *spoiler) BitErrors(name string, m bend.Match, bit int) (func(), error) 
 }
 
 // units finds ECUs for faults of their answers (fault.Target).
-func (s *spoiler) units(name string) ([]fault.Unit, error) {
+func (s *alteration) units(name string) ([]fault.Unit, error) {
 	var list []fault.Unit
 	var names []string
 	for _, u := range s.rig.units {
 		names = append(names, u.module.Name())
 		if name == "" || u.module.Name() == name {
-			list = append(list, spoiledUnit{u.module})
+			list = append(list, alteredUnit{u.module})
 		}
 	}
 	if len(list) == 0 {
@@ -120,12 +120,12 @@ func (s *spoiler) units(name string) ([]fault.Unit, error) {
 	return list, nil
 }
 
-// spoiledUnit is an ECU whose answers faults spoil (fault.Unit).
-type spoiledUnit struct{ *ecu.Module }
+// alteredUnit is an ECU whose answers faults alter (fault.Unit).
+type alteredUnit struct{ *ecu.Module }
 
-// Spoil implements fault.Unit.
-func (u spoiledUnit) Spoil(fn func(now time.Duration, answer []byte) ([]fault.Late, bool)) func() {
-	return u.SpoilAnswers(func(now time.Duration, answer []byte) ([]ecu.Answer, bool) {
+// Alter implements fault.Unit.
+func (u alteredUnit) Alter(fn func(now time.Duration, answer []byte) ([]fault.Late, bool)) func() {
+	return u.AlterAnswers(func(now time.Duration, answer []byte) ([]ecu.Answer, bool) {
 		late, ok := fn(now, answer)
 		var out []ecu.Answer
 		for _, l := range late {

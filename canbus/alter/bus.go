@@ -1,4 +1,4 @@
-package bend
+package alter
 
 import (
 	"math/rand/v2"
@@ -9,7 +9,7 @@ import (
 	"sawhorse/canbus/clock"
 )
 
-// Bus is a bus whose frames can be spoilt. It implements canbus.Bus around
+// Bus is a bus whose frames can be altered. It implements canbus.Bus around
 // another one.
 type Bus struct {
 	loop  *clock.Loop
@@ -22,7 +22,7 @@ type Bus struct {
 	flying int
 }
 
-// entry is a rule with its place in the loop.
+// entry is an alteration with its place in the loop.
 type entry struct {
 	active
 	timer   *clock.Timer // releases a window that does not fill
@@ -31,11 +31,11 @@ type entry struct {
 
 // Stats counts what rules did.
 type Stats struct {
-	Touched uint64 // frames that a rule took
+	Touched uint64 // frames that an alteration took
 	Dropped uint64 // of these, swallowed
 	Lost    uint64 // that the bus refused afterwards, or that were too many to hold
 	// Held are those that are under way now: delayed, waiting for room, or not yet
-	// confirmed. What a rule's window holds is not among them until it goes.
+	// confirmed. What an alteration's window holds is not among them until it goes.
 	Held int
 }
 
@@ -55,13 +55,13 @@ func (b *Bus) Stats() Stats {
 	return s
 }
 
-// Add puts a rule to work, behind those that are there: the output of one is the
+// Add puts an alteration to work, behind those that are there: the output of one is the
 // input of the next. remove ends it; what it holds back still goes.
-func (b *Bus) Add(r Rule, rng *rand.Rand) (remove func(), err error) {
+func (b *Bus) Add(r Alteration, rng *rand.Rand) (remove func(), err error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	e := &entry{active: active{Rule: r, rng: rng}}
+	e := &entry{active: active{Alteration: r, rng: rng}}
 	e.timer = b.loop.NewTimer(clock.PriorityFault, func() { b.flush(e) })
 	b.rules = append(b.rules, e)
 	return func() {
@@ -190,11 +190,11 @@ func (p *port) Send(f *canbus.Frame) error {
 	if first == len(rules) {
 		return p.inner.Send(f)
 	}
-	return p.spoil(rules[first:], *f)
+	return p.alter(rules[first:], *f)
 }
 
-// spoil sends what the rules make of a frame that the first of them wants.
-func (p *port) spoil(rules []*entry, orig canbus.Frame) error {
+// alter sends what the rules make of a frame that the first of them wants.
+func (p *port) alter(rules []*entry, orig canbus.Frame) error {
 	outs := p.take(rules[0], orig, nil)
 	for _, e := range rules[1:] {
 		outs = p.through(e, outs)
@@ -239,8 +239,8 @@ func (p *port) through(e *entry, in []output) []output {
 // take has one rule act on a frame that it wants.
 func (p *port) take(e *entry, f canbus.Frame, out []output) []output {
 	now := p.bus.loop.Now()
-	if e.Act == Reorder && e.Rule.Delay > 0 && !e.timer.Active() {
-		e.timer.Set(now + e.Rule.Delay)
+	if e.Act == Reorder && e.Alteration.Delay > 0 && !e.timer.Active() {
+		e.timer.Set(now + e.Alteration.Delay)
 	}
 	return e.apply(now, p.name, f, out)
 }

@@ -1,4 +1,4 @@
-package bend
+package alter
 
 import (
 	"errors"
@@ -24,7 +24,7 @@ const (
 	FlowControl
 )
 
-// Match says which frames a rule is for. All that is set must hold.
+// Match says which frames an alteration is for. All that is set must hold.
 type Match struct {
 	// IDs are identifiers; none means all.
 	IDs []replay.Match
@@ -48,28 +48,28 @@ type Act uint8
 const (
 	// Drop swallows the frame.
 	Drop Act = iota
-	// Delay holds it back by Rule.Delay, plus a time from Rule.Jitter.
+	// Delay holds it back by Alteration.Delay, plus a time from Alteration.Jitter.
 	Delay
-	// Duplicate sends it and Rule.Copies more, Rule.Delay apart.
+	// Duplicate sends it and Alteration.Copies more, Alteration.Delay apart.
 	Duplicate
-	// Reorder gathers Rule.Window frames and lets them go in random order; what
-	// has gathered for Rule.Delay goes anyway.
+	// Reorder gathers Alteration.Window frames and lets them go in random order; what
+	// has gathered for Alteration.Delay goes anyway.
 	Reorder
-	// Flip inverts the bits of Rule.Bytes in the data, from Rule.At on.
+	// Flip inverts the bits of Alteration.Bytes in the data, from Alteration.At on.
 	Flip
-	// Overwrite puts Rule.Bytes into the data, from Rule.At on.
+	// Overwrite puts Alteration.Bytes into the data, from Alteration.At on.
 	Overwrite
-	// Resize gives the frame Rule.Length data bytes; new ones are zero.
+	// Resize gives the frame Alteration.Length data bytes; new ones are zero.
 	Resize
-	// Renumber gives it the identifier Rule.Key.
+	// Renumber gives it the identifier Alteration.Key.
 	Renumber
 	// Freeze replaces the data by that of the first frame of the identifier that
-	// the rule saw.
+	// the alteration saw.
 	Freeze
-	// Stale replaces the data by that which the identifier had Rule.Delay ago, or
+	// Stale replaces the data by that which the identifier had Alteration.Delay ago, or
 	// the oldest known.
 	Stale
-	// Change has Rule.Change do to the frame what it will.
+	// Change has Alteration.Change do to the frame what it will.
 	Change
 	acts
 )
@@ -105,8 +105,8 @@ const (
 	Exponential
 )
 
-// Rule is one way of spoiling frames.
-type Rule struct {
+// Alteration is one way of altering frames.
+type Alteration struct {
 	// Name stands in the remark that goes with each touched frame.
 	Name  string
 	Match Match
@@ -126,7 +126,7 @@ type Rule struct {
 	Change func(now time.Duration, f *canbus.Frame) string
 }
 
-// Bounds of a rule, so that none can fill memory.
+// Bounds of an alteration, so that none can fill memory.
 const (
 	MaxCopies = 1000
 	MaxWindow = 1000
@@ -137,11 +137,13 @@ const (
 	maxHistory = 4096
 )
 
-var errRule = errors.New("no such rule")
+var errAlteration = errors.New("no such alteration")
 
-// Check reports what is wrong with a rule.
-func (r *Rule) Check() error {
-	fail := func(format string, a ...any) error { return fmt.Errorf("%w: "+format, append([]any{errRule}, a...)...) }
+// Check reports what is wrong with an alteration.
+func (r *Alteration) Check() error {
+	fail := func(format string, a ...any) error {
+		return fmt.Errorf("%w: "+format, append([]any{errAlteration}, a...)...)
+	}
 	m := &r.Match
 	switch {
 	case r.Act >= acts:

@@ -1,4 +1,4 @@
-package bend
+package alter
 
 import (
 	"fmt"
@@ -9,16 +9,16 @@ import (
 	"sawhorse/canbus"
 )
 
-// output is one frame that a rule lets go, after a wait.
+// output is one frame that an alteration lets go, after a wait.
 type output struct {
 	f    canbus.Frame
 	wait time.Duration
 	note string
 }
 
-// active is a rule at work. It is pure: frames and the time in, outputs out.
+// active is an alteration at work. It is pure: frames and the time in, outputs out.
 type active struct {
-	Rule
+	Alteration
 	rng     *rand.Rand
 	matched int
 	touched int
@@ -90,7 +90,7 @@ func (a *active) remember(now time.Duration, f *canbus.Frame) {
 	}
 }
 
-// apply gives what becomes of a frame that the rule wants.
+// apply gives what becomes of a frame that the alteration wants.
 func (a *active) apply(now time.Duration, sender string, f canbus.Frame, out []output) []output {
 	note := a.Name + ": " + a.Act.String()
 	switch a.Act {
@@ -111,7 +111,7 @@ func (a *active) apply(now time.Duration, sender string, f canbus.Frame, out []o
 	case Reorder:
 		return a.gather(sender, f, out)
 	case Change:
-		how := a.Rule.Change(now, &f)
+		how := a.Alteration.Change(now, &f)
 		return append(out, output{f, 0, a.Name + ": " + how})
 	}
 	return append(out, output{a.change(now, f), 0, note})
@@ -202,7 +202,7 @@ type Choice struct{ a active }
 
 // NewChoice prepares a match.
 func NewChoice(m Match, rng *rand.Rand) (*Choice, error) {
-	c := &Choice{active{Rule: Rule{Match: m}, rng: rng}}
+	c := &Choice{active{Alteration: Alteration{Match: m}, rng: rng}}
 	return c, c.a.Check()
 }
 

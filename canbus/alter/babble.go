@@ -1,4 +1,4 @@
-package bend
+package alter
 
 import (
 	"fmt"
@@ -37,7 +37,7 @@ func (s Babble) Start(loop *clock.Loop, bus canbus.Bus) (stop func(), err error)
 		return nil, err
 	}
 	if s.Every < 0 || s.Burst < 0 {
-		return nil, fmt.Errorf("%w: every %v, burst %d, want 0 or more", errRule, s.Every, s.Burst)
+		return nil, fmt.Errorf("%w: every %v, burst %d, want 0 or more", errAlteration, s.Every, s.Burst)
 	}
 	n := &babbler{Babble: s, loop: loop, next: loop.Now()}
 	if n.port, err = bus.Attach(s.Name, n); err != nil {

@@ -1,4 +1,4 @@
-package bend_test
+package alter_test
 
 import (
 	"context"
@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/bustest"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
@@ -23,12 +23,12 @@ const ms = time.Millisecond
 func chance() *rand.Rand { return rand.New(rand.NewPCG(1, 2)) }
 
 // A bus with nothing wrong keeps every promise of a bus.
-func TestAnUnspoiltBusKeepsTheContract(t *testing.T) {
+func TestAnUnalteredBusKeepsTheContract(t *testing.T) {
 	bustest.Run(t, func(t *testing.T) bustest.Rig {
 		loop := clock.NewVirtual()
 		w, err := wire.New(loop, "w", wire.Config{DataBitRate: 2_000_000})
 		require.NoError(t, err)
-		return bustest.Rig{Loop: loop, Bus: bend.Wrap(loop, w), FD: true, Ordered: true}
+		return bustest.Rig{Loop: loop, Bus: alter.Wrap(loop, w), FD: true, Ordered: true}
 	})
 }
 
@@ -37,7 +37,7 @@ type rig struct {
 	t    *testing.T
 	loop *clock.Loop
 	wire *wire.Bus
-	bus  *bend.Bus
+	bus  *alter.Bus
 	from canbus.Port
 	got  []string // as the listener has them: time, identifier, data
 	note []string // as the tap has them
@@ -63,7 +63,7 @@ func newRig(t *testing.T) *rig {
 	var err error
 	r.wire, err = wire.New(r.loop, "w", wire.Config{})
 	require.NoError(t, err)
-	r.bus = bend.Wrap(r.loop, r.wire)
+	r.bus = alter.Wrap(r.loop, r.wire)
 	r.bus.Tap(func(s canbus.Sighting) {
 		if s.Touched != "" {
 			r.note = append(r.note, s.Touched)
@@ -76,7 +76,7 @@ func newRig(t *testing.T) *rig {
 	return r
 }
 
-func (r *rig) add(rule bend.Rule) func() {
+func (r *rig) add(rule alter.Alteration) func() {
 	remove, err := r.bus.Add(rule, chance())
 	require.NoError(r.t, err)
 	return remove
@@ -102,43 +102,43 @@ func all(n int) []string {
 
 func TestWhatEachActDoes(t *testing.T) {
 	for name, c := range map[string]struct {
-		rule bend.Rule
+		rule alter.Alteration
 		want []string
 		note string
 	}{
 		"the third is dropped": {
-			bend.Rule{Match: bend.Match{Skip: 2, Count: 1}, Act: bend.Drop},
+			alter.Alteration{Match: alter.Match{Skip: 2, Count: 1}, Act: alter.Drop},
 			[]string{"100 01AA", "100 02AA", "100 04AA", "100 05AA"}, ""},
 		"every second is dropped": {
-			bend.Rule{Match: bend.Match{Every: 2}, Act: bend.Drop}, []string{"100 01AA", "100 03AA", "100 05AA"}, ""},
+			alter.Alteration{Match: alter.Match{Every: 2}, Act: alter.Drop}, []string{"100 01AA", "100 03AA", "100 05AA"}, ""},
 		"the first comes late": {
-			bend.Rule{Match: bend.Match{Count: 1}, Act: bend.Delay, Delay: 25 * ms},
+			alter.Alteration{Match: alter.Match{Count: 1}, Act: alter.Delay, Delay: 25 * ms},
 			[]string{"100 02AA", "100 03AA", "100 01AA", "100 04AA", "100 05AA"}, "x: delay by 25ms"},
 		"the second comes three times": {
-			bend.Rule{Match: bend.Match{Skip: 1, Count: 1}, Act: bend.Duplicate, Copies: 2, Delay: ms},
+			alter.Alteration{Match: alter.Match{Skip: 1, Count: 1}, Act: alter.Duplicate, Copies: 2, Delay: ms},
 			[]string{"100 01AA", "100 02AA", "100 02AA", "100 02AA", "100 03AA", "100 04AA", "100 05AA"}, "x: duplicate, copy 1 of 2"},
 		"bits are flipped": {
-			bend.Rule{Match: bend.Match{Count: 1}, Act: bend.Flip, Bytes: []byte{0xFF}, At: 1},
+			alter.Alteration{Match: alter.Match{Count: 1}, Act: alter.Flip, Bytes: []byte{0xFF}, At: 1},
 			[]string{"100 0155", "100 02AA", "100 03AA", "100 04AA", "100 05AA"}, "x: flip"},
 		"the last byte is overwritten": {
-			bend.Rule{Match: bend.Match{Count: 1}, Act: bend.Overwrite, Bytes: []byte{0x77}, At: -1},
+			alter.Alteration{Match: alter.Match{Count: 1}, Act: alter.Overwrite, Bytes: []byte{0x77}, At: -1},
 			[]string{"100 0177", "100 02AA", "100 03AA", "100 04AA", "100 05AA"}, "x: overwrite"},
 		"it is cut short": {
-			bend.Rule{Match: bend.Match{Count: 1}, Act: bend.Resize, Length: 1},
+			alter.Alteration{Match: alter.Match{Count: 1}, Act: alter.Resize, Length: 1},
 			[]string{"100 01", "100 02AA", "100 03AA", "100 04AA", "100 05AA"}, "x: resize"},
 		"it has another name": {
-			bend.Rule{Match: bend.Match{Count: 1}, Act: bend.Renumber, Key: canbus.KeyOf(0x18DAF110, true)},
+			alter.Alteration{Match: alter.Match{Count: 1}, Act: alter.Renumber, Key: canbus.KeyOf(0x18DAF110, true)},
 			[]string{"18DAF110 01AA", "100 02AA", "100 03AA", "100 04AA", "100 05AA"}, "x: renumber"},
 		"it stays as it was": {
-			bend.Rule{Match: bend.Match{Skip: 1}, Act: bend.Freeze},
+			alter.Alteration{Match: alter.Match{Skip: 1}, Act: alter.Freeze},
 			[]string{"100 01AA", "100 01AA", "100 01AA", "100 01AA", "100 01AA"}, "x: freeze"},
 		"it is 20 ms old": {
-			bend.Rule{Act: bend.Stale, Delay: 20 * ms},
+			alter.Alteration{Act: alter.Stale, Delay: 20 * ms},
 			[]string{"100 01AA", "100 01AA", "100 01AA", "100 02AA", "100 03AA"}, "x: stale"},
 		"others are left alone": {
-			bend.Rule{Match: bend.Match{IDs: []replay.Match{replay.ID(0x101)}}, Act: bend.Drop}, all(5), ""},
+			alter.Alteration{Match: alter.Match{IDs: []replay.Match{replay.ID(0x101)}}, Act: alter.Drop}, all(5), ""},
 		"other senders are left alone": {
-			bend.Rule{Match: bend.Match{Sender: func(s string) bool { return s == "listener" }}, Act: bend.Drop}, all(5), ""},
+			alter.Alteration{Match: alter.Match{Sender: func(s string) bool { return s == "listener" }}, Act: alter.Drop}, all(5), ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r := newRig(t)
@@ -157,9 +157,9 @@ func TestWhatEachActDoes(t *testing.T) {
 
 // ISO 15765-2:2016 table 9: the high nibble of the first byte tells the parts apart.
 func TestPartsOfAMessageAreToldApart(t *testing.T) {
-	for part, want := range map[bend.Part]byte{bend.SingleFrame: 0x02, bend.FirstFrame: 0x10, bend.ConsecutiveFrame: 0x21, bend.FlowControl: 0x30} {
+	for part, want := range map[alter.Part]byte{alter.SingleFrame: 0x02, alter.FirstFrame: 0x10, alter.ConsecutiveFrame: 0x21, alter.FlowControl: 0x30} {
 		r := newRig(t)
-		r.add(bend.Rule{Name: "x", Match: bend.Match{Part: part}, Act: bend.Renumber, Key: 0x200})
+		r.add(alter.Alteration{Name: "x", Match: alter.Match{Part: part}, Act: alter.Renumber, Key: 0x200})
 		for _, pci := range []byte{0x02, 0x10, 0x21, 0x30} {
 			f := canbus.New(0x100, pci, 1, 2)
 			require.NoError(t, r.from.Send(&f))
@@ -172,7 +172,7 @@ func TestPartsOfAMessageAreToldApart(t *testing.T) {
 
 func TestAWindowGoesInAnotherOrderAndNothingIsLost(t *testing.T) {
 	r := newRig(t)
-	remove := r.add(bend.Rule{Name: "x", Act: bend.Reorder, Window: 4, Delay: 100 * ms})
+	remove := r.add(alter.Alteration{Name: "x", Act: alter.Reorder, Window: 4, Delay: 100 * ms})
 	r.loop.At(500*ms, clock.PriorityCar, remove)
 	r.send(10)
 	assert.ElementsMatch(t, all(10), r.got)
@@ -183,7 +183,7 @@ func TestAWindowGoesInAnotherOrderAndNothingIsLost(t *testing.T) {
 // A removed rule touches nothing more, and what it held still goes.
 func TestARemovedRuleLetsGo(t *testing.T) {
 	r := newRig(t)
-	remove := r.add(bend.Rule{Name: "x", Act: bend.Delay, Delay: 200 * ms})
+	remove := r.add(alter.Alteration{Name: "x", Act: alter.Delay, Delay: 200 * ms})
 	r.loop.At(15*ms, clock.PriorityFault, remove)
 	r.send(4)
 	assert.Equal(t, []string{"100 03AA", "100 04AA", "100 01AA", "100 02AA"}, r.got)
@@ -192,7 +192,7 @@ func TestARemovedRuleLetsGo(t *testing.T) {
 func TestSharesAndSpreadsHaveTheirMeans(t *testing.T) {
 	const n = 20_000
 	r := newRig(t)
-	r.add(bend.Rule{Name: "x", Match: bend.Match{Share: 0.25}, Act: bend.Drop})
+	r.add(alter.Alteration{Name: "x", Match: alter.Match{Share: 0.25}, Act: alter.Drop})
 	f := canbus.New(0x100)
 	sent := 0
 	var again func()
@@ -211,7 +211,7 @@ func TestSharesAndSpreadsHaveTheirMeans(t *testing.T) {
 // every arbitration (ISO 11898-1:2015 clause 10.3).
 func TestAFloodOfTheLowestIdentifierStarvesTheRest(t *testing.T) {
 	r := newRig(t)
-	stop, err := bend.Babble{Name: "babbler", Frame: canbus.New(0, 1, 2, 3, 4, 5, 6, 7, 8)}.Start(r.loop, r.bus)
+	stop, err := alter.Babble{Name: "babbler", Frame: canbus.New(0, 1, 2, 3, 4, 5, 6, 7, 8)}.Start(r.loop, r.bus)
 	require.NoError(t, err)
 	f := canbus.New(0x100, 1)
 	r.loop.At(10*ms, clock.PriorityCar, func() { require.NoError(t, r.from.Send(&f)) })
@@ -226,39 +226,39 @@ func TestAFloodOfTheLowestIdentifierStarvesTheRest(t *testing.T) {
 
 func TestRulesThatCanNotBe(t *testing.T) {
 	r := newRig(t)
-	for name, rule := range map[string]bend.Rule{
-		"no delay":    {Act: bend.Delay},
-		"no copies":   {Act: bend.Duplicate},
-		"no window":   {Act: bend.Reorder, Window: 1},
-		"no bytes":    {Act: bend.Flip},
-		"bad length":  {Act: bend.Resize, Length: 9},
-		"bad share":   {Match: bend.Match{Share: 2}},
+	for name, rule := range map[string]alter.Alteration{
+		"no delay":    {Act: alter.Delay},
+		"no copies":   {Act: alter.Duplicate},
+		"no window":   {Act: alter.Reorder, Window: 1},
+		"no bytes":    {Act: alter.Flip},
+		"bad length":  {Act: alter.Resize, Length: 9},
+		"bad share":   {Match: alter.Match{Share: 2}},
 		"bad act":     {Act: 99},
-		"long delay":  {Act: bend.Delay, Delay: 2 * time.Hour},
-		"bad skip":    {Match: bend.Match{Skip: -1}},
-		"far at":      {Act: bend.Overwrite, Bytes: []byte{1}, At: 64},
-		"many copies": {Act: bend.Duplicate, Copies: 1001},
+		"long delay":  {Act: alter.Delay, Delay: 2 * time.Hour},
+		"bad skip":    {Match: alter.Match{Skip: -1}},
+		"far at":      {Act: alter.Overwrite, Bytes: []byte{1}, At: 64},
+		"many copies": {Act: alter.Duplicate, Copies: 1001},
 	} {
 		_, err := r.bus.Add(rule, chance())
 		require.Error(t, err, name)
 	}
-	_, err := bend.ParseAct("explode")
+	_, err := alter.ParseAct("explode")
 	require.ErrorContains(t, err, "want one of")
 }
 
 func BenchmarkUntouched(b *testing.B) {
-	benchmark(b, bend.Rule{Match: bend.Match{IDs: []replay.Match{replay.ID(0x7FF)}}})
+	benchmark(b, alter.Alteration{Match: alter.Match{IDs: []replay.Match{replay.ID(0x7FF)}}})
 }
 func BenchmarkTouched(b *testing.B) {
-	benchmark(b, bend.Rule{Act: bend.Flip, Bytes: []byte{1}})
+	benchmark(b, alter.Alteration{Act: alter.Flip, Bytes: []byte{1}})
 }
 
 // benchmark sends a short frame and waits for its confirmation, as on a full bus.
-func benchmark(b *testing.B, rule bend.Rule) {
+func benchmark(b *testing.B, rule alter.Alteration) {
 	loop := clock.NewVirtual()
 	w, err := wire.New(loop, "w", wire.Config{BitRate: 1_000_000})
 	require.NoError(b, err)
-	bus := bend.Wrap(loop, w)
+	bus := alter.Wrap(loop, w)
 	_, err = bus.Add(rule, chance())
 	require.NoError(b, err)
 	n := &pump{left: b.N, f: canbus.New(0x100, 1)}

@@ -1,4 +1,4 @@
-package bend_test
+package alter_test
 
 import (
 	"context"
@@ -15,7 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"sawhorse/canbus"
-	"sawhorse/canbus/bend"
+	"sawhorse/canbus/alter"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
 	"sawhorse/canbus/socketcan"
@@ -34,25 +34,25 @@ func (s *numbered) Next(f *canbus.Frame) error {
 	return nil
 }
 
-// spoiling loses every fourth of 110, doubles 220 and falsifies 330.
-func spoiling(t *testing.T, bus *bend.Bus) {
+// altering loses every fourth of 110, doubles 220 and falsifies 330.
+func altering(t *testing.T, bus *alter.Bus) {
 	only := func(id canbus.ID) []replay.Match {
 		m, err := replay.ParseMatch(fmt.Sprintf("%03X", id))
 		require.NoError(t, err)
 		return []replay.Match{m}
 	}
-	for _, r := range []bend.Rule{
-		{Name: "lost", Act: bend.Drop, Match: bend.Match{IDs: only(0x110), Every: 4}},
-		{Name: "twice", Act: bend.Duplicate, Copies: 1, Match: bend.Match{IDs: only(0x220)}},
-		{Name: "false", Act: bend.Overwrite, At: 1, Bytes: []byte{0xFF}, Match: bend.Match{IDs: only(0x330)}},
+	for _, r := range []alter.Alteration{
+		{Name: "lost", Act: alter.Drop, Match: alter.Match{IDs: only(0x110), Every: 4}},
+		{Name: "twice", Act: alter.Duplicate, Copies: 1, Match: alter.Match{IDs: only(0x220)}},
+		{Name: "false", Act: alter.Overwrite, At: 1, Bytes: []byte{0xFF}, Match: alter.Match{IDs: only(0x330)}},
 	} {
 		_, err := bus.Add(r, nil)
 		require.NoError(t, err)
 	}
 }
 
-// spoilt is what comes of frame n.
-func spoilt(n int) []string {
+// altered is what comes of frame n.
+func altered(n int) []string {
 	f := fmt.Sprintf("%02X%02X", n&0xFF, n>>8)
 	switch {
 	case n%3 == 0 && n/3%4 == 3:
@@ -99,8 +99,8 @@ func TestKernelReplayWithFaults(t *testing.T) {
 			iface, err := socketcan.Open(c.from, loop, socketcan.Options{Armed: true})
 			require.NoError(t, err)
 			defer iface.Close()
-			bus := bend.Wrap(loop, iface)
-			spoiling(t, bus)
+			bus := alter.Wrap(loop, iface)
+			altering(t, bus)
 			r, err := replay.New(loop, []canbus.Bus{bus}, &numbered{of: count}, replay.Options{Finished: func() {
 				loop.At(loop.Now()+100*ms, clock.PriorityTool, loop.Stop)
 			}})
@@ -126,7 +126,7 @@ func TestKernelReplayWithFaults(t *testing.T) {
 
 			var want []string
 			for n := range count {
-				want = append(want, spoilt(n)...)
+				want = append(want, altered(n)...)
 			}
 			assert.Equal(t, want, list)
 			if c.from == c.to {
@@ -142,7 +142,7 @@ func TestKernelReplayWithFaults(t *testing.T) {
 }
 
 // The interface goes down in the middle of a recording with faults and comes back:
-// the recording goes on, and each frame has come, been dropped by a rule, or been
+// the recording goes on, and each frame has come, been dropped by an alteration, or been
 // counted as one that could not be sent.
 func TestKernelReplayWithFaultsOutlivesADownInterface(t *testing.T) {
 	if os.Getenv("SAWHORSE_KERNEL_LANE") != "1" {
@@ -158,8 +158,8 @@ func TestKernelReplayWithFaultsOutlivesADownInterface(t *testing.T) {
 	iface, err := socketcan.Open("vcan1", loop, socketcan.Options{})
 	require.NoError(t, err)
 	defer iface.Close()
-	bus := bend.Wrap(loop, iface)
-	spoiling(t, bus)
+	bus := alter.Wrap(loop, iface)
+	altering(t, bus)
 	const count = 600
 	r, err := replay.New(loop, []canbus.Bus{bus}, &numbered{of: count}, replay.Options{Finished: func() {
 		loop.At(loop.Now()+100*ms, clock.PriorityTool, loop.Stop)
@@ -184,7 +184,7 @@ func TestKernelReplayWithFaultsOutlivesADownInterface(t *testing.T) {
 	s, b := r.Stats(), bus.Stats()
 	var want []string
 	for n := range count {
-		want = append(want, spoilt(n)...)
+		want = append(want, altered(n)...)
 	}
 	assert.Less(t, len(list), len(want), "some could not be sent")
 	assert.Greater(t, len(list), len(want)/2)

@@ -16,26 +16,26 @@ type Answer struct {
 	Wait time.Duration
 }
 
-// Spoiler looks at an answer before transport takes it and gives what goes out
+// Alteration looks at an answer before transport takes it and gives what goes out
 // instead: nothing, the same, or several. ok is false where it has no opinion.
-type Spoiler func(now time.Duration, answer []byte) (out []Answer, ok bool)
+type Alteration func(now time.Duration, answer []byte) (out []Answer, ok bool)
 
-// spoiler is a Spoiler that can be taken away again.
-type spoiler struct{ fn Spoiler }
+// alteration is a Alteration that can be taken away again.
+type alteration struct{ fn Alteration }
 
-// SpoilAnswers has fn look at every answer of the unit; of several the first with
+// AlterAnswers has fn look at every answer of the unit; of several the first with
 // an opinion counts. remove ends it; what it holds back still goes.
-func (m *Module) SpoilAnswers(fn Spoiler) (remove func()) {
-	s := &spoiler{fn}
-	m.spoilers = append(m.spoilers, s)
+func (m *Module) AlterAnswers(fn Alteration) (remove func()) {
+	s := &alteration{fn}
+	m.alterations = append(m.alterations, s)
 	return func() {
-		m.spoilers = slices.DeleteFunc(slices.Clone(m.spoilers), func(o *spoiler) bool { return o == s })
+		m.alterations = slices.DeleteFunc(slices.Clone(m.alterations), func(o *alteration) bool { return o == s })
 	}
 }
 
-// post puts an answer of the server, or what spoilers make of it, into the outbox.
+// post puts an answer of the server, or what alterations make of it, into the outbox.
 func (m *Module) post(answer []byte) {
-	for _, s := range m.spoilers {
+	for _, s := range m.alterations {
 		out, ok := s.fn(m.loop.Now(), answer)
 		if !ok {
 			continue

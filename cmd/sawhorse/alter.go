@@ -19,8 +19,8 @@ import (
 	"sawhorse/scenarios"
 )
 
-// spoilFlags are those of commands that spoil frames on a bus without a car.
-type spoilFlags struct {
+// alterFlags are those of commands that alter frames on a bus without a car.
+type alterFlags struct {
 	faults  []string
 	file    string
 	capture string
@@ -29,7 +29,7 @@ type spoilFlags struct {
 	timed   []scenarios.Fault
 }
 
-func (o *spoilFlags) register(f *pflag.FlagSet) {
+func (o *alterFlags) register(f *pflag.FlagSet) {
 	f.StringArrayVar(&o.faults, "fault", nil, "fault of frames: ID, or ID:PARAM=VALUE,PARAM=VALUE; may be given again")
 	f.StringVar(&o.file, "faults", "", "file (YAML) with faults that come and go at times or by chance, in the form of a scenario's faults")
 	f.StringVar(&o.capture, "capture", "", "record what the bus carries to this file (.pcapng or .csv), with what was done to each frame")
@@ -38,7 +38,7 @@ func (o *spoilFlags) register(f *pflag.FlagSet) {
 }
 
 // check finds mistakes before a bus is touched.
-func (o *spoilFlags) check() (err error) {
+func (o *alterFlags) check() (err error) {
 	if o.rate < 10_000 || o.rate > 1_000_000 {
 		return fmt.Errorf("--bit-rate %d: want 10000 to 1000000 bit/s", o.rate)
 	}
@@ -55,7 +55,7 @@ func (o *spoilFlags) check() (err error) {
 
 // apply sets the faults that were asked for; url is the bus that a node which a fault
 // brings is put on.
-func (o *spoilFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes, url, arm string) error {
+func (o *alterFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes, url, arm string) error {
 	l.BitRate = o.rate
 	if kind, _, err := busurl.Parse(url); err == nil && kind == busurl.Unix {
 		l.Another = func() (canbus.Bus, func(), error) {
@@ -82,7 +82,7 @@ func (o *spoilFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes
 }
 
 // record has what the buses carry written to the file, if one was asked for.
-func (o *spoilFlags) record(l *bench.Lanes, buses ...string) (func() error, error) {
+func (o *alterFlags) record(l *bench.Lanes, buses ...string) (func() error, error) {
 	if o.capture == "" {
 		return func() error { return nil }, nil
 	}
@@ -95,8 +95,8 @@ func (o *spoilFlags) record(l *bench.Lanes, buses ...string) (func() error, erro
 }
 
 // report says what the faults did, if there were any.
-func (o *spoilFlags) report(w io.Writer, l *bench.Lanes) {
-	s := l.Spoilt()
+func (o *alterFlags) report(w io.Writer, l *bench.Lanes) {
+	s := l.Altered()
 	if len(o.faults) == 0 && o.file == "" && s.Touched == 0 {
 		return
 	}
