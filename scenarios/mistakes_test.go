@@ -31,7 +31,7 @@ var (
 )
 
 const (
-	matrixFile = "KILL.md"
+	matrixFile = "MISTAKES.md"
 	matrixSeed = 3
 )
 
@@ -198,7 +198,7 @@ type matrix struct {
 
 func (m matrix) table(defects []tester.Defect) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, `# The judge, judged
+	fmt.Fprintf(&b, `# What catches which mistake
 
 Each of the %d mistakes below can be given to the demo's tool (`+"`demotool --defect ID`"+`). This is
 what the built-in scenarios make of it, with seed %d in virtual time: in how many of the %d
