@@ -6,7 +6,7 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/ecu"
-	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/ecu/app"
 	"sawhorse/bench/signal"
 )
 
@@ -23,37 +23,37 @@ type program interface {
 func newProgram(name string, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (program, *signal.Table, error) {
 	switch name {
 	case "engine":
-		p, err := control.NewEngine(c, mem, nv)
+		p, err := app.NewEngine(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
 	case "brake":
-		p, err := control.NewBrake(c, mem, nv)
+		p, err := app.NewBrake(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
 	case "gearbox":
-		p, err := control.NewGearbox(c, mem, nv)
+		p, err := app.NewGearbox(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
 	case "gateway":
-		p, err := control.NewGateway(c, mem, nv)
+		p, err := app.NewGateway(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
 	case "cluster":
-		p, err := control.NewCluster(c, mem, nv)
+		p, err := app.NewCluster(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}
 		return p, p.Readings, nil
 	case "body":
-		p, err := control.NewBody(c, mem, nv)
+		p, err := app.NewBody(c, mem, nv)
 		if err != nil {
 			return nil, nil, err
 		}

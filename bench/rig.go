@@ -12,7 +12,7 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
-	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/ecu/app"
 	"sawhorse/bench/ecu/gateway"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
@@ -299,7 +299,7 @@ func routed(spec *car.Spec, bus string) []string {
 
 // build makes the ECUs.
 func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
-	learned, err := control.LearnedValues(spec)
+	learned, err := app.LearnedValues(spec)
 	if err != nil {
 		return err
 	}

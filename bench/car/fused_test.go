@@ -17,7 +17,7 @@ func TestNoProductIsFusedWithASum(t *testing.T) {
 	if testing.Short() {
 		t.Skip("compiles for another architecture: left out of short runs")
 	}
-	for _, pkg := range []string{"sawhorse/bench/car/exact", "sawhorse/bench/car", "sawhorse/bench/ecu/control"} {
+	for _, pkg := range []string{"sawhorse/bench/car/exact", "sawhorse/bench/car", "sawhorse/bench/ecu/app"} {
 		cmd := exec.Command("go", "build", "-gcflags=-S", pkg)
 		cmd.Env = append(os.Environ(), "GOARCH=arm64", "GOOS=linux", "CGO_ENABLED=0", "GOFLAGS=")
 		out, err := cmd.CombinedOutput()

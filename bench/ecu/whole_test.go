@@ -12,7 +12,7 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
-	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/ecu/app"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
@@ -40,14 +40,14 @@ func newWhole(t *testing.T, fresh bool) *whole {
 	w := &whole{t: t, loop: clock.NewVirtual(), car: car.New(spec, 1)}
 	w.nv = ecu.NewNV(specs[0], ecu.IdentityOf(&spec.Identity, "engine"))
 	w.mem = ecu.NewMemory(specs[0])
-	learned, err := control.LearnedValues(spec)
+	learned, err := app.LearnedValues(spec)
 	require.NoError(t, err)
 	for _, l := range learned {
 		if !fresh || l.Value == "immobiliser_key" {
 			w.nv.Set(l.Value, l.Number)
 		}
 	}
-	engine, err := control.NewEngine(w.car, w.mem, w.nv)
+	engine, err := app.NewEngine(w.car, w.mem, w.nv)
 	require.NoError(t, err)
 	bus, err := wire.New(w.loop, "mem", wire.Config{})
 	require.NoError(t, err)
@@ -60,7 +60,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 		OnMessage: func(b []byte) { w.heard = append(w.heard, fmt.Sprintf("% X", b)) }})
 	require.NoError(t, err)
 	// The other units' programs move too: the body unit frees the immobiliser.
-	brake, err := control.NewBrake(w.car, ecu.NewMemory(specs[1]), w.nv)
+	brake, err := app.NewBrake(w.car, ecu.NewMemory(specs[1]), w.nv)
 	require.NoError(t, err)
 	bodyNV := ecu.NewNV(specs[2], nil)
 	for _, l := range learned {
@@ -68,9 +68,9 @@ func newWhole(t *testing.T, fresh bool) *whole {
 			bodyNV.Set(l.Value, l.Number)
 		}
 	}
-	body, err := control.NewBody(w.car, ecu.NewMemory(specs[2]), bodyNV)
+	body, err := app.NewBody(w.car, ecu.NewMemory(specs[2]), bodyNV)
 	require.NoError(t, err)
-	line := control.Line(engine, brake, body, nil)
+	line := app.Line(engine, brake, body, nil)
 	var step func()
 	tick := w.loop.NewTimer(clock.PriorityCar, func() { step() })
 	step = func() {
@@ -87,7 +87,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 }
 
 // program joins the unit's program to its server.
-type program struct{ *control.Engine }
+type program struct{ *app.Engine }
 
 func (p program) Reset(ecu.ResetKind)    { p.Restart() }
 func (p program) Communicate(bool, bool) {}

@@ -11,7 +11,7 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
-	"sawhorse/bench/ecu/control"
+	"sawhorse/bench/ecu/app"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/signal"
 )
@@ -104,37 +104,37 @@ func newWorkshopWith(t testing.TB, name string) *workshop {
 		return u, u.mem, u.nv
 	}
 	u, mem, nv := of("engine")
-	engine, err := control.NewEngine(w.car, mem, nv)
+	engine, err := app.NewEngine(w.car, mem, nv)
 	require.NoError(t, err)
 	u.readings, u.step = engine.Readings, engine.Step
 	u, mem, nv = of("brake")
-	brake, err := control.NewBrake(w.car, mem, nv)
+	brake, err := app.NewBrake(w.car, mem, nv)
 	require.NoError(t, err)
 	u.readings, u.step = brake.Readings, brake.Step
 	u, mem, nv = of("body")
-	body, err := control.NewBody(w.car, mem, nv)
+	body, err := app.NewBody(w.car, mem, nv)
 	require.NoError(t, err)
 	u.readings, u.step = body.Readings, body.Step
-	var gearbox *control.Gearbox
+	var gearbox *app.Gearbox
 	if spec.Automatic() {
 		u, mem, nv = of("gearbox")
-		gearbox, err = control.NewGearbox(w.car, mem, nv)
+		gearbox, err = app.NewGearbox(w.car, mem, nv)
 		require.NoError(t, err)
 		u.readings, u.step = gearbox.Readings, gearbox.Step
 	}
 	if w.unit("gateway") != nil {
 		u, mem, nv = of("gateway")
-		between, err := control.NewGateway(w.car, mem, nv)
+		between, err := app.NewGateway(w.car, mem, nv)
 		require.NoError(t, err)
 		u.readings, u.step = between.Readings, between.Step
 	}
 	if w.unit("cluster") != nil {
 		u, mem, nv = of("cluster")
-		shows, err := control.NewCluster(w.car, mem, nv)
+		shows, err := app.NewCluster(w.car, mem, nv)
 		require.NoError(t, err)
 		u.readings, u.step = shows.Readings, shows.Step
 	}
-	w.line = control.Line(engine, brake, body, gearbox)
+	w.line = app.Line(engine, brake, body, gearbox)
 	for _, u := range w.units {
 		u.bind()
 	}
@@ -156,7 +156,7 @@ func (w *workshop) unit(name string) *unit {
 // learn puts back what a finished car has learned, as the routines leave it.
 func (w *workshop) learn() {
 	spec := w.car.Spec()
-	learned, err := control.LearnedValues(spec)
+	learned, err := app.LearnedValues(spec)
 	require.NoError(w.t, err)
 	for _, l := range learned {
 		w.unit(l.ECU).nv.Set(l.Value, l.Number)

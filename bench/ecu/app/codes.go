@@ -1,0 +1,115 @@
+package app
+
+import (
+	"time"
+
+	"sawhorse/bench/car"
+)
+
+// Codes is an ECU's trouble code memory as its monitors see it. One that also
+// has a method MIL() bool lights the lamp; one with AskLamp() reports a lamp that the
+// program lights itself.
+type Codes interface {
+	// Ref finds a code such as P0335; false if the ECU does not know it.
+	Ref(code string) (ref int, ok bool)
+	// Test hands in one sample of one monitor. Debouncing and the life of the
+	// code are the memory's.
+	Test(ref int, now time.Duration, failed bool)
+}
+
+// NV is an ECU's non-volatile memory as its program sees it.
+type NV interface {
+	Get(name string) (float64, bool)
+}
+
+// Learned is one value that a car which left the works has in an ECU's memory.
+type Learned struct {
+	ECU    string  `yaml:"ecu"`
+	Value  string  `yaml:"value"`
+	Number float64 `yaml:"number"`
+}
+
+// LearnedValues lists what the ECUs of a finished car have learned. Put it into
+// their memories before a run; a fresh ECU is one without.
+func LearnedValues(spec *car.Spec) ([]Learned, error) {
+	cal, err := loadCalibration(spec)
+	if err != nil {
+		return nil, err
+	}
+	return cal.Learned, nil
+}
+
+// monitor is one code and where it stands in the memory.
+type monitor struct {
+	code string
+	ref  int
+	ok   bool
+}
+
+// monitors hands samples to the code memory.
+type monitors struct {
+	codes Codes
+	list  []monitor
+}
+
+func newMonitors(codes Codes, names []string) monitors {
+	m := monitors{codes: codes, list: make([]monitor, len(names))}
+	for i, n := range names {
+		m.list[i].code = n
+		if codes != nil {
+			m.list[i].ref, m.list[i].ok = codes.Ref(n)
+		}
+	}
+	return m
+}
+
+func (m *monitors) test(i int, now time.Duration, failed bool) {
+	if x := &m.list[i]; x.ok {
+		m.codes.Test(x.ref, now, failed)
+	}
+}
+
+// lamp is what the memory wants of the lamp.
+func lampOf(codes Codes) func() bool {
+	if l, ok := codes.(interface{ MIL() bool }); ok {
+		return l.MIL
+	}
+	return func() bool { return false }
+}
+
+// askerOf is how a program lights the lamp without a code.
+func askerOf(codes Codes) func() {
+	if l, ok := codes.(interface{ AskLamp() }); ok {
+		return l.AskLamp
+	}
+	return func() {}
+}
+
+// pin finds a circuit that a program needs; all that are missing are gathered.
+type pins struct {
+	car     *car.Car
+	missing []string
+}
+
+// want is a circuit that a car may have; nil without.
+func (p *pins) want(name string) *car.Circuit {
+	c, _ := p.car.Circuit(name)
+	return c
+}
+
+// supply is an ECU's own supply pin, or the one that all share.
+func (p *pins) supply(name string) *car.Circuit {
+	if c := p.want(name); c != nil {
+		return c
+	}
+	return p.need("battery-sense")
+}
+
+func (p *pins) need(name string) *car.Circuit {
+	c, ok := p.car.Circuit(name)
+	if !ok {
+		p.missing = append(p.missing, name)
+		return &car.Circuit{}
+	}
+	return c
+}

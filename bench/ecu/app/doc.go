@@ -1,0 +1,10 @@
+// Package app is what the programs of the ECUs do apart from diagnostics:
+// they read their pins, run their monitors, follow their control laws and command
+// the actuators. A program knows nothing of the car but its pins, its calibration
+// (a data file), its non-volatile memory and what other ECUs tell it; so a cut wire
+// changes a voltage, and reading, code, substitute and the way the engine runs
+// follow from that.
+//
+// Every program has a table of readings, which its diagnostic server reports,
+// and a Step, called every [car.StepTime] after the car has moved.
+package app

@@ -1,0 +1,134 @@
+package app
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+
+	"sawhorse/bench/car"
+)
+
+// driver is one output stage with its own diagnosis, as low-side drivers have
+// it: an open load floats at the stage's test voltage while it is off, a short
+// to ground pulls the pin down, a short to supply holds it up while it is on.
+type driver struct {
+	pin             *car.Circuit
+	open, low, high int // monitors; equal where one code says it all
+	name            string
+	bad             judged
+}
+
+// load is an output and its codes (SAE J2012).
+type load struct{ circuit, open, low, high string }
+
+// loads are those of the engine ECU.
+var loads = []load{
+	{"starter-relay", "P0615", "P0616", "P0617"},
+	{"fuel-pump-relay", "P0627", "P0628", "P0629"},
+	{"fan-relay", "P0480", "P0691", "P0692"},
+	{"throttle-motor", "P2100", "P2102", "P2103"},
+	{"purge-valve", "P0444", "P0445", "P0445"},
+	{"vent-valve", "P0446", "P0446", "P0446"},
+	{"alternator-field", "P0622", "P0625", "P0626"},
+	{"mil-lamp", "P0650", "P0650", "P0650"},
+	{"lambda-heater-b1s1", "P0135", "P0135", "P0135"},
+	{"lambda-heater-b1s2", "P0141", "P0141", "P0141"},
+	{"lambda-heater-b2s1", "P0155", "P0155", "P0155"},
+	{"lambda-heater-b2s2", "P0161", "P0161", "P0161"},
+}
+
+// driverSet is the drivers' diagnosis with places for its codes.
+type driverSet struct {
+	list     []driver
+	mon      monitors
+	injector [16]*driver
+	coil     [16]*driver
+	named    map[string]*driver
+}
+
+// findDrivers finds the outputs that a car has, and those of its cylinders.
+func findDrivers(p *pins, codes Codes, loads []load, cylinders int) driverSet {
+	s := driverSet{named: map[string]*driver{}}
+	var names []string
+	place := func(code string) int {
+		names = append(names, code)
+		return len(names) - 1
+	}
+	add := func(circuit, open, low, high string) {
+		pin := p.want(circuit)
+		if pin == nil {
+			return
+		}
+		d := driver{pin: pin, name: circuit, open: place(open)}
+		d.low, d.high = d.open, d.open
+		if low != open {
+			d.low, d.high = place(low), 0
+			if d.high = d.low; high != low {
+				d.high = place(high)
+			}
+		}
+		s.list = append(s.list, d)
+	}
+	for _, l := range loads {
+		add(l.circuit, l.open, l.low, l.high)
+	}
+	for k := range cylinders {
+		n := strconv.Itoa(k + 1)
+		injector, coil := cylinderCode("P02", k), cylinderCode("P03", k+50)
+		add("injector-"+n, injector, injector, injector)
+		add("coil-"+n, coil, coil, coil)
+	}
+	s.mon = newMonitors(codes, names)
+	for i := range s.list {
+		d := &s.list[i]
+		s.named[d.name] = d
+	}
+	for k := range s.injector {
+		n := strconv.Itoa(k + 1)
+		s.injector[k], s.coil[k] = s.named["injector-"+n], s.named["coil-"+n]
+	}
+	return s
+}
+
+// cylinderCode is the k-th code of a row that counts cylinders in its last two
+// digits, which for injectors and coils end at the twelfth.
+func cylinderCode(row string, k int) string { return fmt.Sprintf("%s%02d", row, k+1) }
+
+// failed reports whether an output is known not to work.
+func (s *driverSet) failed(name string) bool {
+	d := s.named[name]
+	return d != nil && d.bad.bad
+}
+
+// noLoadA is the current below which a load that is switched on is not there.
+const noLoadA = 0.02
+
+// monitor tests every output in the state in which it can be seen: a
+// short to ground only while off, one to supply only while on.
+func (set *driverSet) monitor(now time.Duration, batteryV float64) {
+	for i := range set.list {
+		d := &set.list[i]
+		v, on := d.pin.Volts(), d.pin.Commanded()
+		open := !on && v > 1.5 && v < 3.5
+		low := !on && v <= 1.5
+		high := on && v > float64(0.5*batteryV)
+		if on && !high && d.pin.Amps() < noLoadA {
+			open = true
+		}
+		d.bad.see(open || low || high)
+		if d.low == d.open {
+			set.mon.test(d.open, now, open || low || high)
+			continue
+		}
+		set.mon.test(d.open, now, open)
+		if d.low == d.high {
+			set.mon.test(d.low, now, low || high)
+			continue
+		}
+		if on {
+			set.mon.test(d.high, now, high)
+		} else {
+			set.mon.test(d.low, now, low)
+		}
+	}
+}

@@ -1,0 +1,474 @@
+package app
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"sawhorse/bench/car"
+	"sawhorse/bench/car/exact"
+	"sawhorse/bench/signal"
+)
+
+// Places of the gearbox ECU's readings, in the order of gearboxReadings.
+const (
+	gPowered signal.Ref = iota
+	gKey
+	gBattery
+	gEngineRPM
+	gEngineRunning
+	gPedal
+	gVehicle
+	gSelector
+	gSelectorV
+	gGear
+	gRatio
+	gTurbine
+	gOutput
+	gFluid
+	gFluidV
+	gLockup
+	gLockupSlip
+	gEase
+	gShiftA
+	gShiftB
+	gLimp
+	gShiftTime
+	gAdapt
+	gAdaptFresh // always 0
+	gLamp
+	gLostEngine
+	gLostBrake
+	gBusOff
+)
+
+var gearboxReadings = []signal.Info{
+	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
+	{Name: "key", Text: "key: 0 off, 2 on"},
+	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
+	{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed, from the engine ECU"},
+	{Name: "engine_running", Unit: "bool", Text: "engine runs, from the engine ECU"},
+	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
+	{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed from the gearbox's output"},
+	{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"},
+	{Name: "selector_v", Unit: "V", Text: "sensor of the lever"},
+	{Name: "gear", Text: "gear commanded: -1 reverse, 0 neutral, 1 and up"},
+	{Name: "gear_ratio", Text: "turbine's speed over the output's"},
+	{Name: "turbine_rpm", Unit: "rev/min", Text: "speed of the converter's turbine"},
+	{Name: "output_rpm", Unit: "rev/min", Text: "speed of the gearbox's output"},
+	{Name: "fluid_c", Unit: "degC", Text: "fluid temperature"},
+	{Name: "fluid_v", Unit: "V", Text: "fluid temperature sensor"},
+	{Name: "lockup", Unit: "bool", Text: "lock-up clutch commanded closed"},
+	{Name: "lockup_slip_rpm", Unit: "rev/min", Text: "engine speed over the turbine's"},
+	{Name: "ease_pct", Unit: "%", Text: "line pressure taken away"},
+	{Name: "shift_a", Unit: "bool", Text: "shift valve a commanded"},
+	{Name: "shift_b", Unit: "bool", Text: "shift valve b commanded"},
+	{Name: "limp", Unit: "bool", Text: "solenoids off, the gearbox keeps one gear"},
+	{Name: "shift_time_s", Unit: "s", Text: "how long the last upshift took"},
+	{Name: "shift_adapt_pct", Unit: "%", Text: "learned correction of the pressure in an upshift"},
+	{Name: "shift_adapt_fresh", Unit: "%", Text: "that of a gearbox which has adapted nothing"},
+	{Name: "lamp_asked", Unit: "bool", Text: "a code asks for the malfunction lamp"},
+	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
+	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
+	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+}
+
+// gearboxLoads are the solenoids and their codes.
+var gearboxLoads = []load{
+	{"shift-solenoid-a", "P0753", "P0753", "P0753"},
+	{"shift-solenoid-b", "P0758", "P0758", "P0758"},
+	{"lockup-solenoid", "P0743", "P0743", "P0743"},
+	{"pressure-solenoid", "P0748", "P0748", "P0748"},
+}
+
+// Places of the gearbox ECU's monitors.
+const (
+	gmSelectorLow = iota
+	gmSelectorHigh
+	gmSelectorBetween
+	gmFluidLow
+	gmFluidHigh
+	gmTurbine
+	gmOutput
+	gmLockupSlips
+	gmTooHot
+	gmRatio1
+)
+
+// Gearbox is the program of an automatic gearbox's ECU.
+type Gearbox struct {
+	Readings *signal.Table
+
+	car     *car.Car
+	cal     *shiftPoints
+	nv      NV
+	mil     func() bool
+	mon     monitors
+	drivers driverSet
+	ears    ears
+	hear    struct{ rpm, pedal, running, kmh signal.Ref }
+
+	battery, ignition, selector, turbine, output, fluid *car.Circuit
+
+	gearboxState
+}
+
+// gearboxState is what a reset of the ECU forgets.
+type gearboxState struct {
+	upS       float64
+	steps     int
+	position  int
+	gear      int     // commanded
+	shiftS    float64 // since the last shift
+	timing    bool    // an upshift is being timed
+	ratio     float64
+	lockup    bool
+	lockedS   float64
+	limp      bool
+	turbineN  float64
+	outputN   float64
+	fluidC    float64
+	fluidV    float64
+	selectorV float64
+
+	selectorBad, fluidBad, turbineBad, outputBad judged
+	wrong                                        []float64 // seconds of a wrong ratio, by gear
+	adapt                                        float64
+	ease                                         float64
+}
+
+// NewGearbox builds the program on a car's wiring; errors as NewEngine.
+func NewGearbox(c *car.Car, codes Codes, nv NV) (*Gearbox, error) {
+	cal, err := loadShiftPoints(c.Spec())
+	if err != nil {
+		return nil, err
+	}
+	p := pins{car: c}
+	g := &Gearbox{Readings: newReadings(gearboxReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes),
+		battery: p.supply("gearbox-supply"), ignition: p.need("ignition-feed"), selector: p.need("selector-sensor"),
+		turbine: p.need("turbine-sensor"), output: p.need("output-sensor"), fluid: p.need("fluid-sensor")}
+	g.drivers = findDrivers(&p, codes, gearboxLoads, 0)
+	if len(p.missing) > 0 {
+		return nil, fmt.Errorf("gearbox ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
+	}
+	names := []string{"P0707", "P0708", "P0706", "P0712", "P0713", "P0717", "P0722", "P0741", "P0218"}
+	for i := range cal.Ratios {
+		names = append(names, fmt.Sprintf("P073%d", i+1))
+	}
+	g.mon = newMonitors(codes, names)
+	g.ears = newEars(codes, gBusOff, []partner{engineLost.as(gLostEngine), brakeLost.as(gLostBrake)},
+		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
+		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"},
+		signal.Info{Name: "engine_running", Unit: "bool", Text: "engine runs"},
+		signal.Info{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"})
+	g.hear.rpm, g.hear.pedal = g.ears.ref("engine_rpm"), g.ears.ref("pedal_pct")
+	g.hear.running, g.hear.kmh = g.ears.ref("engine_running"), g.ears.ref("vehicle_kmh")
+	g.Restart()
+	return g, nil
+}
+
+// Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
+func (g *Gearbox) Restart() {
+	g.gearboxState = gearboxState{fluidC: g.cal.Substitute, wrong: make([]float64, len(g.cal.Ratios))}
+}
+
+// Step runs the program once; call it every car.StepTime.
+func (g *Gearbox) Step(now time.Duration) {
+	v := g.battery.Volts()
+	if v < 5.5 || !closed(g.ignition) {
+		g.off()
+		return
+	}
+	g.upS += dt
+	slow := g.steps%slowEvery == 0
+	g.steps++
+	g.read(v, slow)
+	g.chooseGear()
+	g.closeLockup()
+	g.command()
+	if slow {
+		g.monitor(now, v)
+	}
+	g.tell(v)
+}
+
+// off is an ECU without supply.
+func (g *Gearbox) off() {
+	if !g.Readings.Is(gPowered) {
+		return
+	}
+	g.Restart()
+	a := &g.car.Actuators
+	a.ShiftA, a.ShiftB, a.Lockup, a.Ease, a.EasePct = false, false, false, false, 0
+	for r := range signal.Ref(g.Readings.Len()) {
+		g.Readings.Set(r, 0)
+	}
+}
+
+func (g *Gearbox) read(v float64, slow bool) {
+	cal := g.cal
+	g.turbineN, g.outputN = g.turbine.Hertz()/cal.TurbineHz, g.output.Hertz()/cal.OutputHz
+	g.ratio = 0
+	if g.outputN > 50 {
+		g.ratio = g.turbineN / g.outputN
+	}
+	if !slow {
+		return
+	}
+	g.selectorV, g.fluidV = adc(g.selector.Volts()), adc(g.fluid.Volts())
+	at := float64(percent(g.selectorV, cal.SelectorV) / 100 * car.SelectorD)
+	if g.selectorV >= ratioLowV && g.selectorV <= ratioHighV {
+		g.position = int(math.Floor(at + 0.5))
+	}
+	if !g.fluidBad.bad && g.fluidV >= ntcLowV && g.fluidV <= ntcHighV {
+		ohm := cal.FluidPull * max(g.fluidV, 0.001) / (5 - g.fluidV)
+		g.fluidC = min(max(1/(1/(cal.FluidAtC+273.15)+exact.Log(ohm/cal.FluidOhm)/cal.FluidBK)-273.15, -40), 200)
+	} else if g.fluidBad.bad {
+		g.fluidC = cal.Substitute
+	}
+	g.adapt, _ = g.nv.Get("shift_adapt")
+	g.adapt = min(max(g.adapt, -cal.MostPct), cal.MostPct)
+}
+
+// kmh is the road speed by the output's sensor, or by the brake ECU's word.
+func (g *Gearbox) kmh() float64 {
+	if v, heard := g.ears.value(g.hear.kmh, 0); heard && g.outputBad.bad {
+		return v
+	}
+	return g.outputN / g.cal.RPMPerKmh
+}
+
+// pedal is the driver's demand; without the engine ECU's word, half of it.
+func (g *Gearbox) pedal() float64 {
+	pedal, _ := g.ears.value(g.hear.pedal, 50)
+	return pedal
+}
+
+// chooseGear follows the schedule, one gear at a time.
+func (g *Gearbox) chooseGear() {
+	cal := g.cal
+	g.shiftS += dt
+	switch {
+	case g.selectorBad.bad:
+		// The lever's valve still works; what it is at is not known.
+		g.gear, g.limp = 1, true
+		return
+	case g.position == car.SelectorR:
+		g.gear = -1
+		return
+	case g.position != car.SelectorD:
+		g.gear = 0
+		return
+	case g.gear <= 0:
+		g.gear, g.shiftS = 1, 0
+	}
+	if g.shiftS < cal.HoldS || g.limp {
+		return
+	}
+	pedal, kmh := g.pedal(), g.kmh()
+	if pedal >= cal.KickdownPct {
+		pedal = 100
+	}
+	switch {
+	case g.gear < len(cal.Ratios) && kmh > cal.Up[g.gear-1].At(pedal):
+		g.shift(g.gear + 1)
+	case g.gear > 1 && kmh < cal.Down[g.gear-2].At(pedal) && float64(kmh*cal.RPMPerKmh*cal.Ratios[g.gear-2]) < cal.LimitRPM:
+		g.shift(g.gear - 1)
+	}
+}
+
+func (g *Gearbox) shift(to int) {
+	g.timing = to > g.gear && !g.turbineBad.bad && !g.outputBad.bad
+	g.gear, g.shiftS, g.lockup = to, 0, false
+}
+
+// closeLockup closes the converter's clutch when nothing shifts, warm enough and
+// fast enough, and opens it for power and near a standstill.
+func (g *Gearbox) closeLockup() {
+	c := &g.cal.Lockup
+	kmh := g.kmh()
+	from := c.FromKmh
+	if g.lockup {
+		from = c.BackKmh
+	}
+	g.lockup = g.gear >= c.FromGear && !g.limp && kmh > from && g.shiftS > 1 && g.fluidC > c.FromC && g.pedal() < c.MostPct &&
+		!g.turbineBad.bad && !g.drivers.failed("lockup-solenoid")
+	g.lockedS += dt
+	if !g.lockup {
+		g.lockedS = 0
+	}
+}
+
+// command drives the solenoids. In an upshift the pressure falls by what is
+// calibrated and learned, the less the more torque there is to carry, so that the
+// elements close gently.
+func (g *Gearbox) command() {
+	cal, a := g.cal, &g.car.Actuators
+	a.ShiftA, a.ShiftB = false, false
+	if g.gear > 0 && !g.limp {
+		s := cal.Solenoids[g.gear-1]
+		a.ShiftA, a.ShiftB = s[0], s[1]
+	}
+	a.Lockup = g.lockup
+	g.ease = 0
+	if g.gear > 1 && g.shiftS < cal.EaseS && !g.limp {
+		g.ease = min(max(float64(cal.EasePct*(1-g.pedal()/100))+g.adapt, 0), 90)
+	}
+	a.Ease, a.EasePct = g.ease > 0, g.ease
+	g.timeShift()
+}
+
+// timeShift measures an upshift until the turbine turns with the new ratio, and
+// learns from it: a slow one wants more pressure.
+func (g *Gearbox) timeShift() {
+	if !g.timing || g.gear < 1 {
+		return
+	}
+	want := g.cal.Ratios[g.gear-1]
+	done := g.ratio > 0 && g.ratio < float64(want*1.04)
+	if !done && g.shiftS < 3 {
+		return
+	}
+	g.timing = false
+	if !done || g.pedal() < 8 || g.fluidC < g.cal.Lockup.FromC {
+		return
+	}
+	g.Readings.Set(gShiftTime, g.shiftS)
+	miss := g.shiftS - g.cal.WishS
+	if nv, ok := g.nv.(interface{ Set(string, float64) }); ok && (miss > 0.1 || miss < -0.1) {
+		step := 0.5
+		if miss > 0 {
+			step = -0.5
+		}
+		nv.Set("shift_adapt", min(max(g.adapt+step, -g.cal.MostPct), g.cal.MostPct))
+	}
+}
+
+// tell writes the readings.
+func (g *Gearbox) tell(v float64) {
+	r, a := g.Readings, &g.car.Actuators
+	r.SetBool(gPowered, true)
+	r.Set(gKey, car.KeyOn)
+	r.Set(gBattery, v)
+	rpm, heard := g.ears.value(g.hear.rpm, 0)
+	runs, _ := g.ears.value(g.hear.running, 0)
+	r.Set(gEngineRPM, rpm)
+	r.Trust(gEngineRPM, heard)
+	r.Set(gEngineRunning, runs)
+	r.SetBool(gLamp, g.mil())
+	r.Set(gPedal, g.pedal())
+	r.Set(gVehicle, g.kmh())
+	r.Set(gSelector, float64(g.position))
+	r.Set(gSelectorV, g.selectorV)
+	gear := g.gear
+	if g.limp && gear > 0 {
+		gear = g.rest()
+	}
+	r.Set(gGear, float64(gear))
+	r.Set(gRatio, g.ratio)
+	r.Set(gTurbine, g.turbineN)
+	r.Set(gOutput, g.outputN)
+	r.Set(gFluid, g.fluidC)
+	r.Set(gFluidV, g.fluidV)
+	r.SetBool(gLockup, g.lockup)
+	r.Set(gLockupSlip, rpm-g.turbineN)
+	r.Trust(gSelector, !g.selectorBad.bad)
+	r.Trust(gTurbine, !g.turbineBad.bad)
+	r.Trust(gOutput, !g.outputBad.bad)
+	r.Trust(gFluid, !g.fluidBad.bad)
+	r.Set(gEase, g.ease)
+	r.SetBool(gShiftA, a.ShiftA)
+	r.SetBool(gShiftB, a.ShiftB)
+	r.SetBool(gLimp, g.limp)
+	r.Set(gAdapt, g.adapt)
+}
+
+// rest is the gear that the valves make without current.
+func (g *Gearbox) rest() int {
+	for i, s := range g.cal.Solenoids {
+		if s == [2]bool{} {
+			return i + 1
+		}
+	}
+	return 0
+}
+
+// monitor runs every monitor whose conditions are met.
+func (g *Gearbox) monitor(now time.Duration, v float64) {
+	if g.upS < settleS || v < monitorsFromV {
+		return
+	}
+	m := &g.mon
+	low, high := g.selectorV < ratioLowV, g.selectorV > ratioHighV
+	m.test(gmSelectorLow, now, low)
+	m.test(gmSelectorHigh, now, high)
+	g.selectorBad.see(low || high)
+	at := float64(percent(g.selectorV, g.cal.SelectorV) / 100 * car.SelectorD)
+	off := at - float64(g.position)
+	m.test(gmSelectorBetween, now, !low && !high && (off > 0.3 || off < -0.3))
+	low, high = g.fluidV < 0.05, g.fluidV > ntcHighV
+	m.test(gmFluidLow, now, low)
+	m.test(gmFluidHigh, now, high)
+	g.fluidBad.see(low || high)
+	m.test(gmTooHot, now, !g.fluidBad.bad && g.fluidC > g.cal.HotC)
+	g.drivers.monitor(now, v)
+	if g.drivers.failed("shift-solenoid-a") || g.drivers.failed("shift-solenoid-b") {
+		g.limp = true
+	}
+	g.monitorSpeeds(now)
+	g.monitorRatio(now)
+	g.ears.judge(now, g.Readings, g.upS, v)
+}
+
+// monitorSpeeds compares the two speed sensors with the engine and the wheels.
+func (g *Gearbox) monitorSpeeds(now time.Duration) {
+	m := &g.mon
+	if v, heard := g.ears.value(g.hear.kmh, 0); heard && v > 15 {
+		dead := g.outputN < 50
+		g.outputBad.see(dead)
+		m.test(gmOutput, now, dead)
+	}
+	if rpm, heard := g.ears.value(g.hear.rpm, 0); heard && rpm > 800 && g.kmh() > 15 && g.gear > 0 && g.shiftS > 1 {
+		dead := g.turbineN < 50
+		g.turbineBad.see(dead)
+		m.test(gmTurbine, now, dead)
+	}
+}
+
+// monitorRatio compares the ratio of the two speeds with the gear's, and looks at
+// the slip of a closed lock-up clutch.
+func (g *Gearbox) monitorRatio(now time.Duration) {
+	m, cal := &g.mon, g.cal
+	if g.gear < 1 || g.limp || g.turbineBad.bad || g.outputBad.bad || g.outputN < 250 || g.turbineN < 250 || g.shiftS < 1.5 || g.position != car.SelectorD {
+		return
+	}
+	i := g.gear - 1
+	off := (g.ratio/cal.Ratios[i] - 1) * 100
+	wrong := off > cal.RatioPct || off < -cal.RatioPct
+	m.test(gmRatio1+i, now, wrong)
+	g.wrong[i] += slowEvery * dt
+	if !wrong {
+		g.wrong[i] = 0
+	}
+	if g.wrong[i] > 2.5 {
+		g.limp = true // better one gear that is known than slipping in all
+	}
+	if rpm, heard := g.ears.value(g.hear.rpm, 0); heard && g.lockedS > 2 {
+		m.test(gmLockupSlips, now, rpm-g.turbineN > cal.Lockup.SlipRPM)
+	}
+}
+
+// monitorSelector compares the engine ECU's own switch with the gearbox ECU's
+// word, and asks for the lamp when that one does.
+func (e *Engine) monitorSelector(now time.Duration) {
+	if e.cal.Selector == nil || e.upS < lostS {
+		return
+	}
+	if lever, heard := e.ears.value(e.hear.selector, 0); heard {
+		e.mon.test(mParkNeutral, now, e.in.parkNeutral != (lever == car.SelectorP || lever == car.SelectorN))
+	}
+	if lamp, heard := e.ears.value(e.hear.lamp, 0); heard {
+		e.mon.test(mGearboxLamp, now, lamp != 0)
+	}
+}
