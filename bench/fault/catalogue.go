@@ -8,6 +8,7 @@ import (
 	"path"
 	"regexp"
 	"slices"
+	"sync"
 
 	"sawhorse/bench/car/strict"
 )
@@ -15,24 +16,24 @@ import (
 //go:embed catalogue/*.yaml
 var files embed.FS
 
-// catalogue is read once; the files are part of the program, so a mistake in
-// them is one in the program, and a test reads them all.
-var catalogue = func() []*Entry {
+// catalogue is read once, when it is first asked for; the files are part of the
+// program, so a mistake in them is one in the program, and a test reads them all.
+var catalogue = sync.OnceValue(func() []*Entry {
 	list, err := load(files)
 	if err != nil {
 		panic(err)
 	}
 	return list
-}()
+})
 
 // Catalogue lists the faults by group, in the order of the files. The entries
 // must not be changed.
-func Catalogue() []*Entry { return slices.Clone(catalogue) }
+func Catalogue() []*Entry { return slices.Clone(catalogue()) }
 
 // IDs lists the names of the faults.
 func IDs() []string {
 	var ids []string
-	for _, e := range catalogue {
+	for _, e := range catalogue() {
 		ids = append(ids, e.ID)
 	}
 	return ids

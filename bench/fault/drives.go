@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"fmt"
 	"slices"
+	"sync"
 	"time"
 
 	"sawhorse/bench/car"
@@ -61,13 +62,14 @@ func (l *Leg) Do(c *car.Car) error {
 //go:embed drives.yaml
 var drivesFile []byte
 
-var drives = func() []Drive {
+// drives are read once, as the catalogue is.
+var drives = sync.OnceValue(func() []Drive {
 	list, err := readDrives("drives.yaml", drivesFile)
 	if err != nil {
 		panic(err)
 	}
 	return list
-}()
+})
 
 // Gearboxes that a drive is for.
 const (
@@ -84,14 +86,15 @@ func gearboxOf(spec *car.Spec) string {
 
 // Drives lists the drives that the catalogue speaks of, as a car is driven.
 func Drives(spec *car.Spec) []Drive {
-	return slices.DeleteFunc(slices.Clone(drives), func(d Drive) bool { return d.Gearbox != gearboxOf(spec) })
+	return slices.DeleteFunc(slices.Clone(drives()), func(d Drive) bool { return d.Gearbox != gearboxOf(spec) })
 }
 
 // DriveOf finds a drive by name, for a car.
 func DriveOf(name string, spec *car.Spec) (*Drive, bool) {
-	for i := range drives {
-		if drives[i].Name == name && drives[i].Gearbox == gearboxOf(spec) {
-			return &drives[i], true
+	all := drives()
+	for i := range all {
+		if all[i].Name == name && all[i].Gearbox == gearboxOf(spec) {
+			return &all[i], true
 		}
 	}
 	return nil, false
