@@ -8,7 +8,7 @@ import (
 
 	"sawhorse/bench/api"
 	"sawhorse/bench/fault"
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
 
 // Desk is what the daemon's API does to a rig. Its methods belong to the loop.
@@ -36,7 +36,7 @@ func (d *Desk) Car() (time.Duration, map[string]any) {
 }
 
 func keyWord(k int) string {
-	words := judge.KeyPositions()
+	words := cel.KeyPositions()
 	if k < 0 || k >= len(words) {
 		return strconv.Itoa(k)
 	}

@@ -16,8 +16,9 @@ import (
 
 	"sawhorse/bench/chance"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/monitor"
+	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
-	"sawhorse/bench/judge/truth"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
@@ -66,10 +67,10 @@ type Run struct {
 	scenario *scenarios.Scenario
 	profile  *tool.Profile
 	rig      *Rig
-	judge    *judge.Judge
+	judge    *monitor.Judge
 	rules    *rules.Set
-	truth    *truth.Set
-	begin    *judge.Watch
+	said     *report.Set
+	begin    *monitor.Watch
 	trace    *trace.Trace
 	capture  *capture.Writer
 	replay   *replay.Replay
@@ -269,13 +270,13 @@ func (r *Run) busURL() (string, error) {
 
 // watchAll joins the judge to what can be seen.
 func (r *Run) watchAll() {
-	r.judge = judge.New(r.scenario.Expect, judge.Options{
+	r.judge = monitor.New(r.scenario.Expect, monitor.Options{
 		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
 	})
 	r.rules = rules.New(r.conduct())
 	r.rig.watch.rules = r.rules
-	r.truth = truth.New(r.told())
-	r.begin = judge.NewWatch(r.rig.Car.Truth)
+	r.said = report.New(r.told())
+	r.begin = monitor.NewWatch(r.rig.Car.Truth)
 	r.times = &times{
 		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, while: r.begin.While, rate: r.begin.Value, fail: r.failIf,
 	}
@@ -343,8 +344,8 @@ func (r *Run) exceptions() map[string]string {
 }
 
 // told is what is needed to compare what the tool says with what was answered.
-func (r *Run) told() truth.Options {
-	opt := truth.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
+func (r *Run) told() report.Options {
+	opt := report.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
 	opt.Alters = func(id string) bool {
 		h := r.rig.faults.find(id)
 		return h != nil && !h.fault.Entry().SparesAnswers()
@@ -370,7 +371,7 @@ func (r *Run) observe(o *judge.Observation) {
 		r.trace.Observe(o)
 	}
 	r.rules.Observe(o)
-	r.truth.Observe(o)
+	r.said.Observe(o)
 	r.judge.Observe(o)
 	r.failIf(r.begin.Observe(o))
 }
@@ -413,7 +414,7 @@ func (r *Run) finish(res *Result, err error) {
 		err = r.ours
 	}
 	res.Length = r.rig.Loop.Now()
-	said, counts := r.truth.Finish(res.Length)
+	said, counts := r.said.Finish(res.Length)
 	res.Verdicts = slices.Concat(r.judge.Finish(res.Length, err == nil), r.rules.Finish(res.Length, err == nil), said)
 	for _, c := range counts {
 		r.rig.Metrics.Said(c.Task, c.True, c.FalsePositives, c.FalseNegatives)

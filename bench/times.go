@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"sawhorse/bench/chance"
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/canbus/clock"
 	"sawhorse/scenarios"
 )
@@ -16,11 +16,11 @@ type times struct {
 	seed chance.Seed
 	// start calls back at the moments of a condition's beginning, nil where there
 	// are no conditions.
-	start func(*judge.Condition, func(now time.Duration))
+	start func(*cel.Condition, func(now time.Duration))
 	// while calls back when a state begins and when it ends, nil likewise.
-	while func(c *judge.Condition, begins, ends func(now time.Duration))
+	while func(c *cel.Condition, begins, ends func(now time.Duration))
 	// rate is what an expression over signals is now.
-	rate func(*judge.Number) (float64, error)
+	rate func(*cel.Number) (float64, error)
 	// fail takes what went wrong; nil is nothing.
 	fail func(error)
 	// pending counts the moments that are still to come and worth waiting for.

@@ -8,7 +8,7 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/fault"
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/scenarios"
 )
 
@@ -77,15 +77,15 @@ func controls(name string) []string {
 var languages sync.Map // of cars by their specs: building one is slow, and it never changes
 
 // language is the conditions' language about a car.
-func language(name string) (*judge.Language, error) {
+func language(name string) (*cel.Language, error) {
 	spec, err := car.Find(name)
 	if err != nil {
 		return nil, err
 	}
 	if l, ok := languages.Load(spec); ok {
-		return l.(*judge.Language), nil
+		return l.(*cel.Language), nil
 	}
-	l, err := judge.NewLanguage(car.New(spec, chance.Seed(0)).Truth.Infos())
+	l, err := cel.NewLanguage(car.New(spec, chance.Seed(0)).Truth.Infos())
 	if err != nil {
 		return nil, err
 	}

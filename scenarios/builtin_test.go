@@ -6,7 +6,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/bench"
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/monitor"
 	"sawhorse/scenarios"
 )
 
@@ -24,9 +24,9 @@ func TestEveryBuiltInLoads(t *testing.T) {
 		var reports, car bool
 		for _, e := range s.Expect {
 			switch e.Want.(type) {
-			case judge.Reported:
+			case monitor.Reported:
 				reports = true
-			case judge.Finished:
+			case monitor.Finished:
 			default:
 				car = true
 			}

@@ -9,6 +9,8 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/monitor"
+	"sawhorse/bench/judge/report"
 )
 
 // wantKinds are the keys of which an expectation has exactly one.
@@ -18,9 +20,9 @@ var wantKinds = []string{"never", "always", "eventually", "hold-until", "before"
 func (r *reader) expectations(n ast.Node, s *Scenario) {
 	seen := map[string]bool{}
 	r.list(n, "expectations", func(n ast.Node) {
-		e := judge.Expectation{}
+		e := monitor.Expectation{}
 		e.Line, e.Column = place(n)
-		want := func(read func(ast.Node) judge.Want) func(ast.Node) {
+		want := func(read func(ast.Node) monitor.Want) func(ast.Node) {
 			return func(n ast.Node) { e.Want = read(n) }
 		}
 		r.mapping(n, "an expectation",
@@ -42,8 +44,8 @@ func (r *reader) expectations(n ast.Node, s *Scenario) {
 			field{"while", false, r.conditionInto(&e.While)},
 			field{"from", false, r.durationInto(&e.From, 0)},
 			field{"until", false, r.durationInto(&e.Until, 1)},
-			field{"never", false, want(func(n ast.Node) judge.Want { return judge.Never{Hold: r.condition(n)} })},
-			field{"always", false, want(func(n ast.Node) judge.Want { return judge.Always{Hold: r.condition(n)} })},
+			field{"never", false, want(func(n ast.Node) monitor.Want { return monitor.Never{Hold: r.condition(n)} })},
+			field{"always", false, want(func(n ast.Node) monitor.Want { return monitor.Always{Hold: r.condition(n)} })},
 			field{"eventually", false, want(r.eventually)},
 			field{"hold-until", false, want(r.holdUntil)},
 			field{"before", false, want(r.before)},
@@ -66,7 +68,7 @@ func (r *reader) expectations(n ast.Node, s *Scenario) {
 }
 
 // oneWant checks what only the whole expectation tells.
-func (r *reader) oneWant(n ast.Node, e *judge.Expectation) {
+func (r *reader) oneWant(n ast.Node, e *monitor.Expectation) {
 	has := r.keys(n)
 	if len(has) == 0 {
 		return
@@ -99,17 +101,17 @@ func (r *reader) oneWant(n ast.Node, e *judge.Expectation) {
 	if e.While != nil && e.While.OnEvent() && !onEvents {
 		r.fail(n, `"while" is about an event`, "a state, as what it limits is a state")
 	}
-	if w, ok := e.Want.(judge.Eventually); ok && w.Within > 0 && e.Until > 0 {
+	if w, ok := e.Want.(monitor.Eventually); ok && w.Within > 0 && e.Until > 0 {
 		r.fail(n, `both "within" and "until"`, "one of them")
 	}
-	if w, ok := e.Want.(judge.UntilThen); ok && w.Within > 0 && e.Until > 0 {
+	if w, ok := e.Want.(monitor.UntilThen); ok && w.Within > 0 && e.Until > 0 {
 		r.fail(n, `both "within" and "until"`, "one of them")
 	}
 }
 
 // eventually is a condition, or a mapping with times.
-func (r *reader) eventually(n ast.Node) judge.Want {
-	var w judge.Eventually
+func (r *reader) eventually(n ast.Node) monitor.Want {
+	var w monitor.Eventually
 	if _, ok := rawText(n); ok {
 		w.Hold = r.condition(n)
 		return w
@@ -125,8 +127,8 @@ func (r *reader) eventually(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) holdUntil(n ast.Node) judge.Want {
-	var w judge.UntilThen
+func (r *reader) holdUntil(n ast.Node) monitor.Want {
+	var w monitor.UntilThen
 	r.mapping(n, "hold-until",
 		field{"hold", true, r.conditionInto(&w.Hold)},
 		field{"until", true, r.conditionInto(&w.Then)},
@@ -138,8 +140,8 @@ func (r *reader) holdUntil(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) before(n ast.Node) judge.Want {
-	var w judge.Before
+func (r *reader) before(n ast.Node) monitor.Want {
+	var w monitor.Before
 	r.mapping(n, "before",
 		field{"first", true, r.conditionInto(&w.First)},
 		field{"then", true, r.conditionInto(&w.Then)},
@@ -148,8 +150,8 @@ func (r *reader) before(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) after(n ast.Node) judge.Want {
-	var w judge.After
+func (r *reader) after(n ast.Node) monitor.Want {
+	var w monitor.After
 	r.mapping(n, "after",
 		field{"event", true, r.conditionInto(&w.Event)},
 		field{"then", false, r.conditionInto(&w.Then)},
@@ -170,8 +172,8 @@ func (r *reader) after(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) count(n ast.Node) judge.Want {
-	w := judge.Count{AtMost: -1}
+func (r *reader) count(n ast.Node) monitor.Want {
+	w := monitor.Count{AtMost: -1}
 	bound := func(to *int) func(ast.Node) {
 		return func(n ast.Node) {
 			if v, ok := r.whole(n, 0, 1_000_000); ok {
@@ -197,8 +199,8 @@ func (r *reader) count(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) answered(n ast.Node) judge.Want {
-	var w judge.Answered
+func (r *reader) answered(n ast.Node) monitor.Want {
+	var w monitor.Answered
 	r.mapping(n, "answered",
 		field{"request", true, r.conditionInto(&w.Request)},
 		field{"within", true, r.durationInto(&w.Within, 1)},
@@ -208,8 +210,8 @@ func (r *reader) answered(n ast.Node) judge.Want {
 }
 
 // whileFaultsOn is what must hold, or must not, while a fault is on.
-func (r *reader) whileFaultsOn(n ast.Node) judge.Want {
-	var w judge.WhileFaultsOn
+func (r *reader) whileFaultsOn(n ast.Node) monitor.Want {
+	var w monitor.WhileFaultsOn
 	r.mapping(n, "while-faults-on",
 		field{"never", false, func(n ast.Node) { w.Hold, w.Never = r.condition(n), true }},
 		field{"always", false, r.conditionInto(&w.Hold)},
@@ -221,8 +223,8 @@ func (r *reader) whileFaultsOn(n ast.Node) judge.Want {
 	return w
 }
 
-func (r *reader) recovers(n ast.Node) judge.Want {
-	var w judge.Recovers
+func (r *reader) recovers(n ast.Node) monitor.Want {
+	var w monitor.Recovers
 	r.mapping(n, "recovers",
 		field{"that", true, r.conditionInto(&w.That)},
 		field{"within", true, r.durationInto(&w.Within, 1)},
@@ -261,8 +263,8 @@ func (r *reader) taskField(to *string) field {
 	return field{"task", true, func(n ast.Node) { *to, _ = r.word(n, TaskNames()) }}
 }
 
-func (r *reader) finished(n ast.Node) judge.Want {
-	w := judge.Finished{Statuses: []string{judge.StatusOK}}
+func (r *reader) finished(n ast.Node) monitor.Want {
+	w := monitor.Finished{Statuses: []string{judge.StatusOK}}
 	r.mapping(n, "finished",
 		r.taskField(&w.Task),
 		r.nth(&w.Nth),
@@ -296,9 +298,9 @@ func (r *reader) wordList(n ast.Node, words []string) []string {
 	return list
 }
 
-func (r *reader) reported(n ast.Node) judge.Want {
-	var w judge.Reported
-	check := func(c judge.Check) { w.Checks = append(w.Checks, c) }
+func (r *reader) reported(n ast.Node) monitor.Want {
+	var w monitor.Reported
+	check := func(c report.Check) { w.Checks = append(w.Checks, c) }
 	list := func(name string, car bool) field {
 		return field{name, false, func(n ast.Node) { check(r.listCheck(n, name, car)) }}
 	}
@@ -307,16 +309,16 @@ func (r *reader) reported(n ast.Node) judge.Want {
 		list("ecus", true), list("stored", false), list("pending", false), list("permanent", false),
 		{"lamp", false, func(n ast.Node) {
 			t, _ := r.word(n, []string{"on", "off"})
-			check(judge.Check{Field: "lamp", Text: t})
+			check(report.Check{Field: "lamp", Text: t})
 		}},
 		{"learn", false, func(n ast.Node) {
 			t, _ := r.word(n, judge.LearnResults())
-			check(judge.Check{Field: "learn", Text: t})
+			check(report.Check{Field: "learn", Text: t})
 		}},
 		{"readiness", false, func(n ast.Node) {
 			r.named(n, "monitors", func(name string, n ast.Node) {
 				t, _ := r.word(n, judge.ReadinessStates())
-				check(judge.Check{Field: "readiness", Name: name, Text: t})
+				check(report.Check{Field: "readiness", Name: name, Text: t})
 			})
 		}},
 		{"live", false, func(n ast.Node) {
@@ -347,12 +349,12 @@ func (r *reader) named(n ast.Node, what string, each func(string, ast.Node)) {
 	}
 }
 
-func (r *reader) vinCheck(n ast.Node) judge.Check {
+func (r *reader) vinCheck(n ast.Node) report.Check {
 	t, _ := r.vin(n)
 	if t == OfCar {
-		return judge.Check{Field: "vin", Car: true}
+		return report.Check{Field: "vin", Car: true}
 	}
-	return judge.Check{Field: "vin", Text: t}
+	return report.Check{Field: "vin", Text: t}
 }
 
 // vin reads a vehicle's number, or the word for that of the car.
@@ -366,8 +368,8 @@ func (r *reader) vin(n ast.Node) (string, bool) {
 }
 
 // listCheck reads the word car, or has, lacks and only.
-func (r *reader) listCheck(n ast.Node, name string, car bool) judge.Check {
-	c := judge.Check{Field: name}
+func (r *reader) listCheck(n ast.Node, name string, car bool) report.Check {
+	c := report.Check{Field: name}
 	if t, ok := rawText(n); ok && car {
 		if c.Car = t == "car"; !c.Car {
 			r.fail(n, fmt.Sprintf("%q", t), "car, or a mapping such as has or lacks")
@@ -414,8 +416,8 @@ func (r *reader) entryCount(n ast.Node) int {
 
 // liveCheck reads near (a true signal, by default of the same name, or a number),
 // within and age.
-func (r *reader) liveCheck(n ast.Node, name string) judge.Check {
-	c := judge.Check{Field: "live", Name: name, Signal: name, Age: 0}
+func (r *reader) liveCheck(n ast.Node, name string) report.Check {
+	c := report.Check{Field: "live", Name: name, Signal: name, Age: 0}
 	near := n
 	r.mapping(n, "live "+name,
 		field{"near", false, func(n ast.Node) {

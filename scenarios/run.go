@@ -10,9 +10,9 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
+	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
-	"sawhorse/bench/judge/truth"
 )
 
 // Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
@@ -141,7 +141,7 @@ func (r *reader) faults(n ast.Node, to *[]Fault, kinds []FaultKind) {
 }
 
 // state reads a condition that has a duration.
-func (r *reader) state(n ast.Node) *judge.Condition {
+func (r *reader) state(n ast.Node) *cel.Condition {
 	c := r.condition(n)
 	if c != nil && c.OnEvent() {
 		r.fail(n, "a condition on single events, which last no time", "one on signals, tasks or faults")
@@ -303,7 +303,7 @@ func (r *reader) rules(n ast.Node, to *Rules) {
 						if e.Rule, ok = r.text(n, "the id of a rule"); !ok {
 							return
 						}
-						if !slices.Contains(rules.IDs(), e.Rule) && !slices.Contains(truth.IDs(), e.Rule) {
+						if !slices.Contains(rules.IDs(), e.Rule) && !slices.Contains(report.IDs(), e.Rule) {
 							r.fail(n, fmt.Sprintf("%q is no rule", e.Rule), "the id of one that sawhorse rules lists")
 						}
 						if slices.ContainsFunc(to.Except, func(x Exception) bool { return x.Rule == e.Rule }) {

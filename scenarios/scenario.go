@@ -4,7 +4,8 @@ import (
 	"slices"
 	"time"
 
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
+	"sawhorse/bench/judge/monitor"
 )
 
 // Scenario is one file, resolved.
@@ -29,7 +30,7 @@ type Scenario struct {
 	Driver     []Step
 	Background *Background
 	Tasks      []Task
-	Expect     []judge.Expectation
+	Expect     []monitor.Expectation
 	Rules      Rules
 }
 
@@ -52,7 +53,7 @@ type Bus struct{ Rate, DataRate int }
 type Trigger struct {
 	// When, if set, is the condition and After the time from its beginning;
 	// else At is the moment.
-	When      *judge.Condition
+	When      *cel.Condition
 	After, At time.Duration
 	// Nth, if not 0, takes the Nth beginning of When only.
 	Nth int
@@ -73,7 +74,7 @@ type Fault struct {
 	// Random, if set, has it come and go by chance, between From and Until.
 	Random *Random
 	// While, if set, has it on as long as a state holds; nothing else is set then.
-	While *judge.Condition
+	While *cel.Condition
 }
 
 // Random is a fault that comes and goes by chance.
@@ -82,7 +83,7 @@ type Random struct {
 	// place, is how often it comes in a second, as the car's signals say: a fault
 	// that follows vibration or temperature.
 	Between time.Duration
-	Rate    *judge.Number
+	Rate    *cel.Number
 	// Lasting is the mean time that it stays.
 	Lasting time.Duration
 	// Spread is how both times are distributed: exponential, uniform (0 to twice
@@ -146,7 +147,7 @@ const DefaultLimit = 60 * time.Second
 type Vocabulary struct {
 	// Cars lists the names; Language gives the conditions' language about one.
 	Cars     []string
-	Language func(car string) (*judge.Language, error)
+	Language func(car string) (*cel.Language, error)
 	// Controls are what the driver of a car can move; nil lets every car have all.
 	Controls func(car string) []string
 	Faults   []FaultKind

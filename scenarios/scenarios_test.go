@@ -15,7 +15,9 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
+	"sawhorse/bench/judge/monitor"
+	"sawhorse/bench/judge/report"
 	"sawhorse/bench/signal"
 )
 
@@ -30,11 +32,11 @@ func words() *Vocabulary {
 	}
 	return &Vocabulary{
 		Cars: []string{"petrel-48", "auklet-18", "nameless"},
-		Language: func(car string) (*judge.Language, error) {
+		Language: func(car string) (*cel.Language, error) {
 			if car == "nameless" {
 				return nil, errors.New("its signals cannot be read")
 			}
-			return judge.NewLanguage(infos)
+			return cel.NewLanguage(infos)
 		},
 		Controls: func(car string) []string {
 			if car == "auklet-18" {
@@ -172,10 +174,10 @@ func TestEverythingIsRead(t *testing.T) {
 		kinds[reflect.TypeOf(e.Want).Name()] = true
 	}
 	require.Len(t, kinds, len(wantKinds), "an example of every kind")
-	after := s.Expect[5].Want.(judge.After)
+	after := s.Expect[5].Want.(monitor.After)
 	require.Equal(t, [2]time.Duration{time.Second, 10 * time.Second}, [2]time.Duration{after.NotBefore, after.Within})
-	rep := s.Expect[len(s.Expect)-1].Want.(judge.Reported)
-	require.Equal(t, []judge.Check{
+	rep := s.Expect[len(s.Expect)-1].Want.(monitor.Reported)
+	require.Equal(t, []report.Check{
 		{Field: "vin", Car: true},
 		{Field: "ecus", AtLeast: 2, AtMost: 3},
 		{Field: "stored", Has: []string{"P0102", "P0113-16"}, Exact: true},
@@ -253,7 +255,7 @@ func FuzzParse(f *testing.F) {
 					t.Fatalf("an expectation that is not whole: %+v", e)
 				}
 			}
-			judge.New(s.Expect, judge.Options{}).Finish(s.Duration, true)
+			monitor.New(s.Expect, monitor.Options{}).Finish(s.Duration, true)
 			return
 		}
 		var all Errors

@@ -16,7 +16,7 @@ import (
 	"github.com/goccy/go-yaml/parser"
 
 	"sawhorse/bench/depth"
-	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
 
 // Bounds of a scenario file.
@@ -30,7 +30,7 @@ const (
 type reader struct {
 	file string
 	src  []string // lines, for places inside block texts
-	lang *judge.Language
+	lang *cel.Language
 	// controls are those of the scenario's car; none means all.
 	controls []string
 	// drives are those that it can be driven.
@@ -45,7 +45,7 @@ type reader struct {
 
 type placed struct {
 	n ast.Node
-	c *judge.Condition
+	c *cel.Condition
 }
 
 type placedName struct {
@@ -373,7 +373,7 @@ func (r *reader) truthInto(to *bool) func(ast.Node) {
 }
 
 // condition compiles a CEL text; mistakes are reported at their place in the file.
-func (r *reader) condition(n ast.Node) *judge.Condition {
+func (r *reader) condition(n ast.Node) *cel.Condition {
 	s, ok := rawText(n)
 	if !ok {
 		r.fail(n, kindOf(n), "a condition in CEL")
@@ -398,7 +398,7 @@ func (r *reader) condition(n ast.Node) *judge.Condition {
 }
 
 // numberOf reads an expression of a number over signals.
-func (r *reader) numberOf(n ast.Node) *judge.Number {
+func (r *reader) numberOf(n ast.Node) *cel.Number {
 	s, ok := rawText(n)
 	if !ok {
 		r.fail(n, kindOf(n), "a number in CEL")
@@ -419,6 +419,6 @@ func (r *reader) numberOf(n ast.Node) *judge.Number {
 	return x
 }
 
-func (r *reader) conditionInto(to **judge.Condition) func(ast.Node) {
+func (r *reader) conditionInto(to **cel.Condition) func(ast.Node) {
 	return func(n ast.Node) { *to = r.condition(n) }
 }

@@ -1,25 +1,12 @@
-// Package judge turns observations of a run into verdicts. It sees what an
-// outsider sees (messages, lines of the tool, what was injected, the true state
-// of the car) and never looks into an ECU. It owns no clock: every call carries
-// the time since the run began.
+// Package judge is the vocabulary of judging: what an outsider can see of a run
+// ([Observation], with what a tool reports in it), and what is said of it ([Verdict]).
+// It judges nothing itself and imports none of the packages below it:
 //
-// An [Expectation] is a bounded temporal statement. Conditions are CEL (Common
-// Expression Language), typed against the car's signals and the fields of an
-// observation, so that a mistake is found when the file is loaded. The operators
-// follow signal temporal logic (Maler and Nickovic, "Monitoring Temporal
-// Properties of Continuous Signals", FORMATS 2004) and the margins its robust
-// semantics (Donze and Maler, "Robust Satisfaction of Temporal Logic over
-// Real-Valued Signals", FORMATS 2010), read at the sampling step of the bench.
+//   - cel: conditions over signals and observations
+//   - monitor: the expectations of a scenario, over time
+//   - report: what a tool says, compared with what is true
+//   - rules: the conduct of every tool on the bus
 //
-// A run is a row of looks, some of them at the same moment. A state has lasted from
-// the first look at which it held to the last one. A verdict is decided at the first
-// look from which every way to go on comes to the same outcome; its margin may still
-// grow or shrink afterwards, as the definitions have it for the whole window. A margin
-// that is known is never negative where the verdict is a pass, nor positive where it is
-// a failure. The tests hold a second reading of each operator, of whole runs and slow,
-// against outcome, margin and moment of these.
-//
-// Conditions are of two kinds. One that names a field of event holds at single
-// observations. Any other describes a state: it is looked at whenever [Judge.Sample]
-// is called and when a task, a fault or the driver changes something.
+// None of them owns a clock (every call carries the time since the run began), and
+// none looks into an ECU.
 package judge

@@ -20,18 +20,22 @@ const (
 	TaskStart
 	TaskEnd
 	Driver
-	kinds
+	// Kinds is how many there are.
+	Kinds
 )
 
-var kindNames = [kinds]string{"request", "response", "frame", "line", "fault-on", "fault-off", "task-start", "task-end", "driver"}
+var kindNames = [Kinds]string{"request", "response", "frame", "line", "fault-on", "fault-off", "task-start", "task-end", "driver"}
 
 // String is the name that conditions use: event.kind == "task-end".
 func (k Kind) String() string {
-	if k < kinds {
+	if k < Kinds {
 		return kindNames[k]
 	}
 	return "unknown"
 }
+
+// KindNames lists the names, by kind.
+func KindNames() []string { return slices.Clone(kindNames[:]) }
 
 // KindOf is the kind of a name.
 func KindOf(name string) (Kind, bool) {
@@ -39,9 +43,9 @@ func KindOf(name string) (Kind, bool) {
 	return Kind(max(0, i)), i >= 0
 }
 
-// changesState reports whether such an observation moves task, faults or the
+// ChangesState reports whether such an observation moves task, faults or the
 // driver's controls, so that conditions on states must be looked at again.
-func (k Kind) changesState() bool { return k >= FaultOn }
+func (k Kind) ChangesState() bool { return k >= FaultOn }
 
 // How a task ended, in [Observation.Status].
 const (
@@ -112,9 +116,9 @@ func Saw(kind Kind, at time.Duration) Observation {
 	return Observation{Time: at, Kind: kind, ID: -1, Service: -1, Sub: -1, PID: -1, DID: -1, RID: -1, NRC: -1}
 }
 
-// suppressed reports whether a request asks for no positive response
+// Suppressed reports whether a request asks for no positive response
 // (ISO 14229-1:2020, 8.2.2: bit 7 of the sub-function).
-func (o *Observation) suppressed() bool {
+func (o *Observation) Suppressed() bool {
 	return o.Sub >= 0 && len(o.Data) > 1 && o.Data[1]&0x80 != 0
 }
 

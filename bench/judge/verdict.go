@@ -106,7 +106,8 @@ func (m Margin) String() string {
 	return s + " " + m.Unit
 }
 
-func timeMargin(d time.Duration) Margin { return Margin{d.Seconds(), "s", true} }
+// TimeMargin is a margin of time.
+func TimeMargin(d time.Duration) Margin { return Margin{d.Seconds(), "s", true} }
 
 // Evidence is one thing that the verdict rests on.
 type Evidence struct {
@@ -121,7 +122,7 @@ type Evidence struct {
 
 // String writes the evidence for people.
 func (e Evidence) String() string {
-	s := seconds(e.Time)
+	s := Seconds(e.Time)
 	switch {
 	case e.First > 0 && e.Last > e.First:
 		s += fmt.Sprintf(" frames %d to %d", e.First, e.Last)
@@ -138,8 +139,8 @@ func (e Evidence) String() string {
 const (
 	// GroupRule are rules of conduct.
 	GroupRule = "rule"
-	// GroupTruth compares what the tool said with what was true.
-	GroupTruth = "truth"
+	// GroupReport compares what the tool said with what was true.
+	GroupReport = "truth"
 )
 
 // Verdict is what became of one expectation or rule.
@@ -167,8 +168,8 @@ type Verdict struct {
 	Decided time.Duration
 }
 
-// seconds writes a moment of a run.
-func seconds(d time.Duration) string {
+// Seconds writes a moment of a run.
+func Seconds(d time.Duration) string {
 	return strconv.FormatFloat(d.Seconds(), 'f', 3, 64) + " s"
 }
 
@@ -178,10 +179,7 @@ func (v *Verdict) Mistakes() string {
 }
 
 // Brief says in a few words what an observation was, as evidence has it.
-func (o *Observation) Brief() string { return describe(o) }
-
-// describe says in a few words what an observation was.
-func describe(o *Observation) string {
+func (o *Observation) Brief() string {
 	who := o.ECU
 	if o.ID >= 0 {
 		who = fmt.Sprintf("%s %03X", o.ECU, o.ID)
@@ -213,6 +211,7 @@ func trimmed(s string) string {
 
 func clip(b []byte) []byte { return b[:min(len(b), 24)] }
 
-func evidenceOf(o *Observation) Evidence {
-	return Evidence{Time: o.Time, First: o.First, Last: o.Last, Task: o.Task, Line: o.Line, Text: describe(o)}
+// EvidenceOf shows an observation.
+func EvidenceOf(o *Observation) Evidence {
+	return Evidence{Time: o.Time, First: o.First, Last: o.Last, Task: o.Task, Line: o.Line, Text: o.Brief()}
 }

@@ -154,7 +154,7 @@ func (r *Run) tally() (t tally) {
 			switch {
 			case !Kept(v):
 				t.pass++
-			case v.Group == judge.GroupTruth:
+			case v.Group == judge.GroupReport:
 				t.said++
 			default:
 				t.kept++

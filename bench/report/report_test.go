@@ -46,11 +46,11 @@ func runs() []Run {
 				Evidence: []judge.Evidence{{Time: 12 * time.Second, First: 301, Last: 301, Text: "response 7E8 [50 03]"}, {Time: 20 * time.Second, Text: "task learn ends: ok"}}},
 			{ID: "rule/frame-length", Group: judge.GroupRule, Says: "Every frame has eight data bytes", Source: "ISO 15765-4:2011 clause 10", Why: "A shorter one is ignored.", Outcome: judge.Pass, Reason: "kept 40 times"},
 			{ID: "rule/flow-form", Group: judge.GroupRule, Says: "Flow control is not reserved", Source: "ISO 15765-2:2016 clause 9.6.5", Why: "It aborts the answer.", Outcome: judge.Pass, Reason: "kept once"},
-			{ID: "truth/stored", Group: judge.GroupTruth, Says: "The stored codes that the tool reports are those that the control units answered", Source: "the answers of the control units",
+			{ID: "truth/stored", Group: judge.GroupReport, Says: "The stored codes that the tool reports are those that the control units answered", Source: "the answers of the control units",
 				Why: "A code that is made up sends somebody looking.", Outcome: judge.Fail, Cause: judge.Broken, Margin: judge.Margin{Value: -3, Unit: "entries", Known: true}, FalsePositives: 1, FalseNegatives: 2,
 				Reason:   "1 said and not true, 2 true and not said, 0 right: health-check: code P08A0 is said, not true",
 				Evidence: []judge.Evidence{{Time: 4 * time.Second, First: 60, Last: 61, Text: "response 7E8 [43 02]"}}},
-			{ID: "truth/vin", Group: judge.GroupTruth, Says: "The number is one that was answered", Source: "the answers of the control units", Why: "It is another car.", Outcome: judge.Pass, Reason: "1 entry in 1 report, all true"},
+			{ID: "truth/vin", Group: judge.GroupReport, Says: "The number is one that was answered", Source: "the answers of the control units", Why: "It is another car.", Outcome: judge.Pass, Reason: "1 entry in 1 report, all true"},
 		},
 	}, {
 		Scenario: "healthy", Title: "A car with nothing wrong", Seed: 7, Length: 15 * time.Second, Frames: 126, Again: "sawhorse run --again out/healthy/run.json",

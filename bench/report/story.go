@@ -51,7 +51,7 @@ func (s *story) head(v *judge.Verdict, text string) {
 	fmt.Fprintf(s, "\n%s\n", fold(clean(v.Reason), indentTo))
 	if v.Source != "" {
 		origin := "A rule for every tool, from "
-		if v.Group == judge.GroupTruth {
+		if v.Group == judge.GroupReport {
 			origin = "Compared for every tool, by "
 		}
 		fmt.Fprintf(s, "%s\n%s\n", fold(origin+clean(v.Source)+".", indentTo), fold(clean(v.Why), indentTo))

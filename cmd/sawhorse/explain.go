@@ -130,7 +130,7 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 		switch {
 		case !report.Kept(v):
 			known = append(known, v.ID)
-		case v.Group == judge.GroupTruth:
+		case v.Group == judge.GroupReport:
 			said++
 		default:
 			kept++

@@ -11,6 +11,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
+	"sawhorse/bench/judge/monitor"
 	"sawhorse/bench/signal"
 	"sawhorse/canbus"
 	"sawhorse/canbus/busurl"
@@ -157,7 +159,7 @@ func (o *recordOptions) rotating(file string, opt capture.Options, told func(str
 }
 
 func (o *recordOptions) ring(file string, opt capture.Options, told func(string, int64)) (*sink, error) {
-	lang, err := judge.NewLanguage(nil)
+	lang, err := cel.NewLanguage(nil)
 	if err != nil {
 		return nil, err
 	}
@@ -178,7 +180,7 @@ func (o *recordOptions) ring(file string, opt capture.Options, told func(string,
 		return nil, err
 	}
 	var holds bool
-	watch := judge.NewWatch(new(signal.Table))
+	watch := monitor.NewWatch(new(signal.Table))
 	watch.On(c, func(time.Duration) { holds = true })
 	var begun time.Duration
 	write := func(f *canbus.Frame) error {

@@ -8,8 +8,8 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
-	"sawhorse/bench/judge/truth"
 )
 
 // ruleView is what rules prints of one rule, also as JSON.
@@ -34,7 +34,7 @@ one: where it comes from, and what goes wrong without it. A scenario makes excep
 with its key rules.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			list := slices.Concat(rules.All(), truth.All())
+			list := slices.Concat(rules.All(), report.All())
 			if len(args) == 1 {
 				i := slices.IndexFunc(list, func(r rules.Rule) bool { return r.ID == strings.TrimPrefix(args[0], rules.Prefix) })
 				if i < 0 {
@@ -58,7 +58,7 @@ with its key rules.`,
 			return nil
 		},
 		ValidArgsFunction: func(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-			return slices.Concat(rules.IDs(), truth.IDs()), cobra.ShellCompDirectiveNoFileComp
+			return slices.Concat(rules.IDs(), report.IDs()), cobra.ShellCompDirectiveNoFileComp
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")

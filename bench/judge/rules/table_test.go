@@ -12,8 +12,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
-	"sawhorse/bench/judge/truth"
 )
 
 var update = flag.Bool("update", false, "write golden files anew")
@@ -36,9 +36,9 @@ func table() string {
 	var b strings.Builder
 	b.WriteString("# The rules for every tool\n\nMade from the code by `go test ./bench/judge/rules -run TableIsCurrent -update`. " +
 		"A rule that *must* be kept fails the run;\none that *should* be kept is advice. Clause numbers are from memory; common practice is what the trade does\n" +
-		"without a published source. Each rule has a script of frames in `testdata/`. The last group\ncompares what the tool says with what the control units answered (`bench/judge/truth`).\n")
+		"without a published source. Each rule has a script of frames in `testdata/`. The last group\ncompares what the tool says with what the control units answered (`bench/judge/report`).\n")
 	group := ""
-	for _, r := range slices.Concat(rules.All(), truth.All()) {
+	for _, r := range slices.Concat(rules.All(), report.All()) {
 		if r.Group != group {
 			group = r.Group
 			fmt.Fprintf(&b, "\n## %s\n\n| rule | | what it says | source | why |\n|---|---|---|---|---|\n", group)
@@ -67,7 +67,7 @@ func TestTheBookIsWhole(t *testing.T) {
 		assert.Equal(t, r.Says, found.Says)
 	}
 	assert.GreaterOrEqual(t, len(seen), 40)
-	for _, r := range truth.All() {
+	for _, r := range report.All() {
 		assert.False(t, seen[r.ID], "rule %s twice", r.ID)
 		seen[r.ID] = true
 		assert.Regexp(t, `ISO 1.*(clause|annex)`, r.Source, r.ID)

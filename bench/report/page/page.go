@@ -101,7 +101,7 @@ func Write(w io.Writer, r *report.Run, opt Options) error {
 		switch {
 		case !report.Kept(&r.Verdicts[i]):
 			v.Verdicts = append(v.Verdicts, w)
-		case w.Group == judge.GroupTruth:
+		case w.Group == judge.GroupReport:
 			v.Said = append(v.Said, w)
 		default:
 			v.Kept = append(v.Kept, w)

@@ -1,0 +1,134 @@
+package judge
+
+import (
+	"slices"
+	"time"
+)
+
+// Fields is a set of the things a tool can report.
+type Fields uint16
+
+// What a tool can report.
+const (
+	FieldVIN Fields = 1 << iota
+	FieldECUs
+	FieldStored
+	FieldPending
+	FieldPermanent
+	FieldLamp
+	FieldLearn
+	FieldReadiness
+	FieldLive
+)
+
+var fieldNames = []string{"vin", "ecus", "stored", "pending", "permanent", "lamp", "learn", "readiness", "live"}
+
+// Has reports whether all of the fields are in the set.
+func (f Fields) Has(o Fields) bool { return f&o == o }
+
+// FieldOf is the field of a name in a scenario file; 0 for none.
+func FieldOf(name string) Fields {
+	if i := slices.Index(fieldNames, name); i >= 0 {
+		return 1 << i
+	}
+	return 0
+}
+
+// Results of a learn procedure, as a tool reports them.
+const (
+	LearnDone    = "done"
+	LearnAborted = "aborted"
+	LearnRefused = "refused"
+	LearnFailed  = "failed"
+)
+
+// LearnResults lists them.
+func LearnResults() []string { return []string{LearnDone, LearnAborted, LearnRefused, LearnFailed} }
+
+// Report is what a tool said at the end of a task, in our words.
+type Report struct {
+	// Reads are the fields that the tool's profile reads at all, Says those
+	// that this output had. A list that the tool reported as empty is said.
+	Reads, Says Fields
+	VIN         string
+	// ECUs are the modules found, by name or identifier as Options.ECUs has them.
+	ECUs []string
+	// Addresses are the request identifiers of the modules found, in hex: 7E0; nil
+	// if the tool tells none.
+	Addresses []string
+	// Stored, Pending and Permanent are trouble codes such as P0102.
+	Stored, Pending, Permanent []string
+	// Lamp is the state of the malfunction lamp.
+	Lamp bool
+	// Learn is one of the Learn constants.
+	Learn     string
+	Readiness []Readiness
+	Live      []Live
+}
+
+// Readiness is one monitor's state.
+type Readiness struct {
+	// Monitor is its name, as the scenario uses it.
+	Monitor string
+	// State is complete, incomplete or unsupported.
+	State string
+}
+
+// ReadinessStates lists them.
+func ReadinessStates() []string { return []string{"complete", "incomplete", "unsupported"} }
+
+// Live is one value of live data.
+type Live struct {
+	// Name is the signal's, with the unit in it: coolant_c.
+	Name  string
+	Value float64
+	// At is when it was read, if HasTime; else some time in the task.
+	At      time.Duration
+	HasTime bool
+}
+
+// List is the list of a field of codes or modules.
+func (r *Report) List(field string) []string {
+	switch field {
+	case "ecus":
+		return r.ECUs
+	case "stored":
+		return r.Stored
+	case "pending":
+		return r.Pending
+	default:
+		return r.Permanent
+	}
+}
+
+// Word is the value of a field that is one word.
+func (r *Report) Word(field, name string) (string, bool) {
+	switch field {
+	case "vin":
+		return r.VIN, true
+	case "learn":
+		return r.Learn, true
+	case "lamp":
+		if r.Lamp {
+			return "on", true
+		}
+		return "off", true
+	default:
+		for _, m := range r.Readiness {
+			if m.Monitor == name {
+				return m.State, true
+			}
+		}
+		return "", false
+	}
+}
+
+// LiveValue finds a value by name.
+func (r *Report) LiveValue(name string) (Live, bool) {
+	for _, l := range r.Live {
+		if l.Name == name {
+			return l, true
+		}
+	}
+	return Live{}, false
+}
