@@ -82,7 +82,9 @@ func TestAValueMayBeAsOldAsSaid(t *testing.T) {
 	v := newRig(t).report([]report.Check{c}, said(func(r *judge.Report) { r.Live[0].Value = 800 }))
 	require.Equal(t, judge.Fail, v.Outcome, "800 was true at 1.1 s, too long before the end")
 	require.Contains(t, v.Reason, "true was 860 to 900", "the value of the last sample before still stood")
-	v = newRig(t).report([]report.Check{c}, said(func(r *judge.Report) { r.Live[0] = judge.Live{Name: "engine_rpm", Value: 800, At: 1150 * ms, HasTime: true} }))
+	v = newRig(t).report([]report.Check{c}, said(func(r *judge.Report) {
+		r.Live[0] = judge.Live{Name: "engine_rpm", Value: 800, At: 1150 * ms, HasTime: true}
+	}))
 	require.Equal(t, judge.Pass, v.Outcome, "but it was read at 1.15 s")
 }
 
