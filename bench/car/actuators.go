@@ -32,17 +32,6 @@ type Actuators struct {
 	EasePct                      float64
 }
 
-// loadNames are the names under drives: in circuits.yaml, in the order of load*.
-var loadNames = [...]string{
-	"starter_relay", "fuel_pump", "fan", "mil", "security_lamp", "throttle", "purge", "vent", "charge",
-	"shift_a", "shift_b", "lockup", "line_pressure",
-	"heater_b1s1", "heater_b1s2", "heater_b2s1", "heater_b2s2",
-	"injector_1", "injector_2", "injector_3", "injector_4", "injector_5", "injector_6", "injector_7", "injector_8",
-	"injector_9", "injector_10", "injector_11", "injector_12", "injector_13", "injector_14", "injector_15", "injector_16",
-	"coil_1", "coil_2", "coil_3", "coil_4", "coil_5", "coil_6", "coil_7", "coil_8",
-	"coil_9", "coil_10", "coil_11", "coil_12", "coil_13", "coil_14", "coil_15", "coil_16",
-}
-
 const (
 	loadStarter = iota
 	loadPump
@@ -63,6 +52,29 @@ const (
 	loadCount    = loadCoil + maxCylinders
 )
 
+// loadNames are the names under drives: in circuits.yaml; those of cylinders follow the
+// first.
+var loadNames = [loadCount]string{
+	loadStarter:  "starter_relay",
+	loadPump:     "fuel_pump",
+	loadFan:      "fan",
+	loadMIL:      "mil",
+	loadSecurity: "security_lamp",
+	loadThrottle: "throttle",
+	loadPurge:    "purge",
+	loadVent:     "vent",
+	loadCharge:   "charge",
+	loadShiftA:   "shift_a",
+	loadShiftB:   "shift_b",
+	loadLockup:   "lockup",
+	loadPressure: "line_pressure",
+	loadHeater:   "heater_b1s1", "heater_b1s2", "heater_b2s1", "heater_b2s2",
+	loadInjector: "injector_1", "injector_2", "injector_3", "injector_4", "injector_5", "injector_6", "injector_7", "injector_8",
+	"injector_9", "injector_10", "injector_11", "injector_12", "injector_13", "injector_14", "injector_15", "injector_16",
+	loadCoil: "coil_1", "coil_2", "coil_3", "coil_4", "coil_5", "coil_6", "coil_7", "coil_8",
+	"coil_9", "coil_10", "coil_11", "coil_12", "coil_13", "coil_14", "coil_15", "coil_16",
+}
+
 // powered is what works at the actuators in this step.
 type powered [loadCount]bool
 
@@ -76,9 +88,9 @@ func (c *Car) actuate() {
 		c.on[i] = c.loads[i].works(cmd[i])
 	}
 	// A relay's contact passes on what its fuse lets through.
-	c.on[loadStarter] = c.passes(loadStarter, pStarterContact)
-	c.on[loadPump] = c.passes(loadPump, pPumpContact)
-	c.on[loadFan] = c.passes(loadFan, pFanContact)
+	c.on[loadStarter] = c.passes(loadStarter, partStarterContact)
+	c.on[loadPump] = c.passes(loadPump, partPumpContact)
+	c.on[loadFan] = c.passes(loadFan, partFanContact)
 	// Injectors and coils are pulsed: a driver held on by a short does not time
 	// anything, so it neither meters fuel nor fires.
 	for k := range c.spec.Engine.Cylinders {

@@ -14,7 +14,7 @@ const (
 	SelectorD
 )
 
-var selectorNames = [...]string{"P", "R", "N", "D"}
+var selectorNames = [...]string{SelectorP: "P", SelectorR: "R", SelectorN: "N", SelectorD: "D"}
 
 // AutomaticSpec holds torque converter, planetary gears and their hydraulics. The
 // ratios themselves stand beside it, as those of any gearbox.
@@ -104,8 +104,8 @@ func (c *Car) engage() {
 // valves is the gear that the shift valves make; one without current rests, and
 // one that sticks does not care.
 func (c *Car) valves(s *AutomaticSpec) int {
-	a := c.valve(pShiftValveA, share(c.on[loadShiftA])) > 0.5
-	b := c.valve(pShiftValveB, share(c.on[loadShiftB])) > 0.5
+	a := c.valve(partShiftValveA, share(c.on[loadShiftA])) > 0.5
+	b := c.valve(partShiftValveB, share(c.on[loadShiftB])) > 0.5
 	for i, v := range s.Solenoids {
 		if v == [2]bool{a, b} {
 			return i + 1
@@ -124,7 +124,7 @@ func share(on bool) float64 {
 // pressure is the line pressure against a full one: the current in its solenoid
 // lowers it.
 func (c *Car) pressure() float64 {
-	p := c.share100(pLinePressure)
+	p := c.share100(partLinePressure)
 	if c.on[loadPressure] {
 		p *= 1 - min(max(c.Actuators.EasePct, 0), 90)/100
 	}
@@ -164,7 +164,7 @@ func (c *Car) rollAutomatic(dt, drive, drag float64) {
 	rolling := slow(c.speed+float64(push*dt)/s.MassKg, float64(hold*dt)/s.MassKg)
 
 	fluid, stator := c.converter(c.omega, c.turbine)
-	lock := float64(c.lockup * a.LockupNM * c.share100(pLockupLining))
+	lock := float64(c.lockup * a.LockupNM * c.share100(partLockupLining))
 	most1 := math.Abs(fluid) + lock
 	most2 := 0.0
 	if c.ratio != 0 {
@@ -212,11 +212,11 @@ func (c *Car) warmFluid() {
 // publishAutomatic writes the true signals of an automatic gearbox.
 func (c *Car) publishAutomatic() {
 	t := c.Truth
-	t.Set(sSelector, float64(c.selector))
-	t.SetBool(sParkNeutral, c.selector == SelectorP || c.selector == SelectorN)
-	t.Set(sTurbine, math.Abs(c.turbine)*(30/math.Pi))
-	t.Set(sOutput, float64(c.speed*c.spec.Driveline.Final/c.spec.Driveline.WheelM)*(30/math.Pi))
-	t.Set(sConverterSlip, (c.omega-math.Abs(c.turbine))*(30/math.Pi))
-	t.Set(sLockup, c.lockup*100)
-	t.Set(sFluid, c.fluidC)
+	t.Set(c.at.Selector, float64(c.selector))
+	t.SetBool(c.at.ParkNeutral, c.selector == SelectorP || c.selector == SelectorN)
+	t.Set(c.at.Turbine, math.Abs(c.turbine)*(30/math.Pi))
+	t.Set(c.at.Output, float64(c.speed*c.spec.Driveline.Final/c.spec.Driveline.WheelM)*(30/math.Pi))
+	t.Set(c.at.ConverterSlip, (c.omega-math.Abs(c.turbine))*(30/math.Pi))
+	t.Set(c.at.Lockup, c.lockup*100)
+	t.Set(c.at.Fluid, c.fluidC)
 }

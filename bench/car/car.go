@@ -21,6 +21,7 @@ const (
 type Car struct {
 	// Truth holds every true signal; conditions, metrics and plots read it.
 	Truth *signal.Table
+	at    truthRefs
 	// Driver is what the driver wants.
 	Driver Driver
 	// Actuators is what the ECUs command.
@@ -53,7 +54,8 @@ type Car struct {
 // New builds a car as it stands there before the first turn of the key: key off,
 // neutral or P, parking brake set.
 func New(spec *Spec, seed chance.Seed) *Car {
-	c := &Car{Truth: newTruth(), spec: spec}
+	c := &Car{spec: spec}
+	c.Truth, c.at = newTruth()
 	c.Driver = Driver{ParkingBrake: true, KeyCode: spec.Identity.KeyCode}
 	for i := range spec.wiring.Rails {
 		r := &Rail{spec: &spec.wiring.Rails[i]}
@@ -68,7 +70,7 @@ func New(spec *Spec, seed chance.Seed) *Car {
 	c.engine.init(&spec.Engine, seed.For("car/combustion"))
 	con := &spec.Conditions
 	c.chargePct, c.fuelPct = con.ChargePct, con.FuelPct
-	c.Truth.Set(sBaro, con.BaroKPa)
+	c.Truth.Set(c.at.Baro, con.BaroKPa)
 	c.manifold = con.BaroKPa
 	c.Soak(con.AmbientC, con.CoolantC)
 	c.batteryV = spec.Supply.RestV.At(c.chargePct)
@@ -91,6 +93,13 @@ func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
 		ci.plug = p
 	}
 	ci.measures, _ = c.Truth.Lookup(s.Measures)
+	switch {
+	case s.Element.Pulses == nil:
+	case ci.measures == c.at.CrankRate:
+		ci.turns, ci.toothed = c.at.CrankTurn, true
+	case ci.measures == c.at.CamRate:
+		ci.turns, ci.toothed = c.at.CamTurn, true
+	}
 	for i, n := range loadNames {
 		if n == s.Drives {
 			c.loads[i] = ci
@@ -176,37 +185,37 @@ func (c *Car) step() {
 // publish writes the true signals and works out the pins.
 func (c *Car) publish() {
 	t := c.Truth
-	c.engine.publish(t)
-	c.supply.publish(t)
-	c.thermal.publish(t)
-	t.SetBool(sRunning, c.running)
-	t.Set(sSpark, c.Actuators.SparkDeg)
-	t.SetBool(sFuelPump, c.on[loadPump])
-	t.SetBool(sFan, c.on[loadFan])
-	t.SetBool(sMIL, c.on[loadMIL])
-	t.SetBool(sSecurityLamp, c.on[loadSecurity])
-	t.Set(sFuelLevel, c.fuelPct)
-	if left := c.is(pTank); left != free {
-		t.Set(sFuelLevel, left)
+	c.engine.publish(t, &c.at)
+	c.supply.publish(t, &c.at)
+	c.thermal.publish(t, &c.at)
+	t.SetBool(c.at.Running, c.running)
+	t.Set(c.at.Spark, c.Actuators.SparkDeg)
+	t.SetBool(c.at.FuelPump, c.on[loadPump])
+	t.SetBool(c.at.Fan, c.on[loadFan])
+	t.SetBool(c.at.MIL, c.on[loadMIL])
+	t.SetBool(c.at.SecurityLamp, c.on[loadSecurity])
+	t.Set(c.at.FuelLevel, c.fuelPct)
+	if left := c.is(partTank); left != free {
+		t.Set(c.at.FuelLevel, left)
 	}
-	t.Set(sPurge, c.purgeGPS)
-	t.Set(sTank, c.tankKPa)
-	t.SetBool(sVent, c.ventOpen > 0)
-	t.Set(sPumpVolts, 0)
+	t.Set(c.at.Purge, c.purgeGPS)
+	t.Set(c.at.Tank, c.tankKPa)
+	t.SetBool(c.at.Vent, c.ventOpen > 0)
+	t.Set(c.at.PumpVolts, 0)
 	if c.on[loadPump] {
-		t.Set(sPumpVolts, c.batteryV)
+		t.Set(c.at.PumpVolts, c.batteryV)
 	}
-	t.Set(sClutchSlip, c.slip())
-	t.Set(sGear, float64(c.gear))
+	t.Set(c.at.ClutchSlip, c.slip())
+	t.Set(c.at.Gear, float64(c.gear))
 	if c.spec.Automatic() {
 		c.publishAutomatic()
 	}
 	kmh := float64(c.speed * 3.6)
-	t.Set(sVehicle, kmh)
-	for r := sWheelFL; r <= sWheelRR; r++ {
+	t.Set(c.at.Vehicle, kmh)
+	for _, r := range [...]signal.Ref{c.at.WheelFL, c.at.WheelFR, c.at.WheelRL, c.at.WheelRR} {
 		t.Set(r, kmh)
 	}
-	keyOn := t.Is(sKeyOn)
+	keyOn := t.Is(c.at.KeyOn)
 	for _, r := range c.rails {
 		r.update(c.batteryV, keyOn)
 	}

@@ -101,6 +101,8 @@ func (c *Connector) Circuits() []*Circuit { return append([]*Circuit(nil), c.cir
 type Circuit struct {
 	spec      *circuitSpec
 	measures  signal.Ref
+	turns     signal.Ref // how far the toothed wheel has turned
+	toothed   bool
 	skew      skewed
 	plug      *Connector // nil without one
 	supply    *Rail      // nil without one
@@ -185,11 +187,8 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 		x = c.skew.of(x, dt)
 	}
 	if p := c.spec.Element.Pulses; p != nil {
-		switch c.measures {
-		case sCrankRate:
-			c.turn = truth.Get(sCrankTurn)
-		case sCamRate:
-			c.turn = truth.Get(sCamTurn)
+		if c.toothed {
+			c.turn = truth.Get(c.turns)
 		}
 		c.updatePulses(math.Abs(float64(x * p.PerUnit)))
 		return

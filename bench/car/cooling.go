@@ -21,13 +21,13 @@ func (c *Car) warm() {
 	if c.running {
 		in = float64(s.FuelShare * burnt * e.FuelMJPerKg * 1000) // W
 	}
-	open := c.valve(pThermostat, min(max((c.coolantC-s.OpensC)/(s.FullC-s.OpensC), 0), 1))
+	open := c.valve(partThermostat, min(max((c.coolantC-s.OpensC)/(s.FullC-s.OpensC), 0), 1))
 	kmh := math.Abs(c.speed * 3.6)
 	radiator := s.StillWPerK + float64(s.WindWPerK*min(kmh/100, 2))
 	if c.fanTurns() {
 		radiator += s.FanWPerK
 	}
-	radiator *= float64((1 - c.share100(pRadiator)) * c.share100(pWaterPump))
+	radiator *= float64((1 - c.share100(partRadiator)) * c.share100(partWaterPump))
 	g := s.LossWPerK + float64(open*radiator)
 	c.coolantC += float64((in-float64(g*(c.coolantC-c.ambientC)))*h) / (s.HeatKJPerK * 1000)
 	c.oilC += float64((c.coolantC - c.oilC) * h / s.OilLagS)
@@ -49,12 +49,12 @@ func (c *Car) warm() {
 	}
 }
 
-func (c *Car) fanTurns() bool { return c.on[loadFan] && c.is(pFanMotor) > 0.5 }
+func (c *Car) fanTurns() bool { return c.on[loadFan] && c.is(partFanMotor) > 0.5 }
 
-func (t *thermal) publish(s *signal.Table) {
-	s.Set(sCoolant, t.coolantC)
-	s.Set(sOil, t.oilC)
-	s.Set(sIntakeAir, t.intakeC)
-	s.Set(sAmbient, t.ambientC)
-	s.Set(sCatalyst, t.catalystC)
+func (t *thermal) publish(s *signal.Table, at *truthRefs) {
+	s.Set(at.Coolant, t.coolantC)
+	s.Set(at.Oil, t.oilC)
+	s.Set(at.IntakeAir, t.intakeC)
+	s.Set(at.Ambient, t.ambientC)
+	s.Set(at.Catalyst, t.catalystC)
 }

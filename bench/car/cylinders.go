@@ -24,12 +24,12 @@ func (c *Car) dose() {
 		b := c.bankOf[k]
 		count[b]++
 		if c.on[loadInjector+k] {
-			of[b] += c.cyl[k][pInjectorFlow].value / 100
+			of[b] += c.cyl[k][partInjectorFlow].value / 100
 		}
 		if c.on[loadCoil+k] {
-			lit[b] += c.cyl[k][pPlug].value / 100
+			lit[b] += c.cyl[k][partPlug].value / 100
 		}
-		drip[b] += c.cyl[k][pInjectorLeak].value
+		drip[b] += c.cyl[k][partInjectorLeak].value
 	}
 	for b := range c.banks {
 		c.share[b], c.lit[b], c.drip[b] = of[b]/count[b], lit[b]/count[b], drip[b]/count[b]
@@ -59,13 +59,13 @@ func (c *Car) mixture() {
 		w := bank[b]
 		given := 0.0
 		if c.on[loadInjector+k] {
-			given = p[pInjectorFlow].value / 100
+			given = p[partInjectorFlow].value / 100
 		}
 		if given != c.share[b] || c.drip[b] > 0 {
 			w = s.Mixture.At(c.lambdaOf(k, given))
 		}
-		if !p[pCompression].Sound() {
-			w *= max(float64(p[pCompression].value/62.5)-0.6, 0) // what leaks past is lost twice
+		if !p[partCompression].Sound() {
+			w *= max(float64(p[partCompression].value/62.5)-0.6, 0) // what leaks past is lost twice
 		}
 		if c.sparkF > 0 && !c.on[loadCoil+k] {
 			w = 0
@@ -85,7 +85,7 @@ func (c *Car) mixture() {
 func (c *Car) lambdaOf(k int, given float64) float64 {
 	b := c.bankOf[k]
 	leak := c.leakMg(b)
-	fuel := float64(c.cyl[k][pInjectorLeak].value * min(c.railKPa/c.spec.Engine.RailKPa, 1))
+	fuel := float64(c.cyl[k][partInjectorLeak].value * min(c.railKPa/c.spec.Engine.RailKPa, 1))
 	if c.share[b] > 0 {
 		fuel += float64((c.fuelMg[b] - leak) * given / c.share[b])
 	}
@@ -101,7 +101,7 @@ func (c *Car) lambdaOf(k int, given float64) float64 {
 func (c *Car) pressRail() {
 	s := &c.spec.Engine
 	left := c.fuelPct
-	if t := c.is(pTank); t != free {
+	if t := c.is(partTank); t != free {
 		left = t
 	}
 	if !c.on[loadPump] || left <= 0 {
@@ -112,9 +112,9 @@ func (c *Car) pressRail() {
 		c.railKPa -= float64(c.railKPa * loss)
 		return
 	}
-	open := 1 - c.share100(pFuelFilter)
-	can := float64(s.PumpKPa * c.share100(pPump) * min(c.batteryV/13.5, 1.1) * (1 - min(c.fuelGPS/s.PumpGPS, 1)))
+	open := 1 - c.share100(partFuelFilter)
+	can := float64(s.PumpKPa * c.share100(partPump) * min(c.batteryV/13.5, 1.1) * (1 - min(c.fuelGPS/s.PumpGPS, 1)))
 	can -= float64(s.FuelLineDrop*c.fuelGPS*c.fuelGPS) / float64(open*open)
-	goal := max(min(s.RailKPa+c.is(pFuelRegulator), can), 0)
+	goal := max(min(s.RailKPa+c.is(partFuelRegulator), can), 0)
 	c.railKPa += float64((goal - c.railKPa) * 0.03)
 }

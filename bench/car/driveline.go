@@ -54,7 +54,7 @@ func (c *Car) wind(dt float64) {
 func (c *Car) resistance() (push, hold float64) {
 	s := &c.spec.Driveline
 	push = -float64(airDensity / 2 * s.DragM2 * c.speed * math.Abs(c.speed))
-	hold = float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100) + c.is(pBrakeDrag)
+	hold = float64(s.Rolling*s.MassKg*gravity) + float64(s.BrakeN*c.brakePct/100) + c.is(partBrakeDrag)
 	if c.Driver.ParkingBrake {
 		hold += s.ParkingBrakeN
 	}
@@ -64,7 +64,7 @@ func (c *Car) resistance() (push, hold float64) {
 // clutchHolds is the most torque that the clutch carries.
 func (c *Car) clutchHolds() float64 {
 	s := &c.spec.Driveline
-	return max(float64(s.ClutchNM*c.share100(pClutchLining)*s.Bite.At(c.clutchPct)), c.is(pClutchDrag))
+	return max(float64(s.ClutchNM*c.share100(partClutchLining)*s.Bite.At(c.clutchPct)), c.is(partClutchDrag))
 }
 
 // slip is the engine's speed over the gearbox input's, in rev/min.

@@ -13,7 +13,7 @@ const (
 	KeyStart
 )
 
-var keyNames = [...]string{"off", "accessory", "on", "start"}
+var keyNames = [...]string{KeyOff: "off", KeyAccessory: "accessory", KeyOn: "on", KeyStart: "start"}
 
 // Driver is what hands and feet want; pedals follow at the speed of a foot.
 type Driver struct {
@@ -147,23 +147,23 @@ func (c *Car) moveDriver() {
 		return min(max(want, now-step), now+step)
 	}
 	c.clutchPct = follow(c.clutchPct, d.Clutch)
-	c.acceleratorPct = follow(c.acceleratorPct, max(d.Accelerator, c.share100(pPedalRest)))
+	c.acceleratorPct = follow(c.acceleratorPct, max(d.Accelerator, c.share100(partPedalRest)))
 	c.brakePct = follow(c.brakePct, d.Brake)
 	if c.spec.Automatic() {
 		c.moveSelector()
 	} else {
 		c.shift()
 	}
-	t.Set(sKey, float64(d.Key))
-	t.SetBool(sKeyAccessory, d.Key >= KeyAccessory)
-	t.SetBool(sKeyOn, d.Key >= KeyOn)
-	t.SetBool(sKeyStart, d.Key == KeyStart)
-	t.Set(sClutch, c.clutchPct)
-	t.Set(sAccelerator, c.acceleratorPct)
-	t.Set(sBrake, c.brakePct)
-	t.SetBool(sParkingBrake, d.ParkingBrake)
-	t.SetBool(sDoor, d.DoorOpen)
-	t.Set(sSteering, d.SteeringDeg)
+	t.Set(c.at.Key, float64(d.Key))
+	t.SetBool(c.at.KeyAccessory, d.Key >= KeyAccessory)
+	t.SetBool(c.at.KeyOn, d.Key >= KeyOn)
+	t.SetBool(c.at.KeyStart, d.Key == KeyStart)
+	t.Set(c.at.Clutch, c.clutchPct)
+	t.Set(c.at.Accelerator, c.acceleratorPct)
+	t.Set(c.at.Brake, c.brakePct)
+	t.SetBool(c.at.ParkingBrake, d.ParkingBrake)
+	t.SetBool(c.at.Door, d.DoorOpen)
+	t.Set(c.at.Steering, d.SteeringDeg)
 }
 
 // shift moves the lever. Neutral is always to be had; a gear goes in when the

@@ -103,7 +103,7 @@ func TestSkewedElements(t *testing.T) {
 	assert.InDelta(t, 91.3, kPa(), 0.6)
 	ci.SetSkew(Skew{LagS: 2})
 	c.Step(time.Second)
-	c.Truth.Set(sBaro, 81.3)
+	c.Truth.Set(c.at.Baro, 81.3)
 	c.manifold = 81.3
 	c.Step(2 * time.Second)
 	assert.InDelta(t, 81.3+20*0.368, kPa(), 1.5, "63 % of the way after one time constant")

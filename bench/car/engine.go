@@ -127,7 +127,7 @@ func (c *Car) breathe() {
 	if c.on[loadThrottle] {
 		target, rate = min(max(c.Actuators.ThrottlePct, 0), 100), 0.25
 	}
-	if stuck := c.is(pThrottlePlate); stuck != free {
+	if stuck := c.is(partThrottlePlate); stuck != free {
 		target = stuck
 	}
 	c.throttle += float64((target - c.throttle) * rate)
@@ -136,19 +136,19 @@ func (c *Car) breathe() {
 	a := s.ThrottleClosed + float64(c.throttle/100*(90-s.ThrottleClosed))
 	bore := s.ThrottleMM * 1e-3
 	plate := float64(math.Pi / 4 * bore * bore * (1 - exact.Cos(a/360)/c.cosA0))
-	c.area = max(float64(s.ThrottleFlow*plate)+float64((s.LeakMM2-c.is(pThrottleDeposit))*1e-6), 1e-7)
+	c.area = max(float64(s.ThrottleFlow*plate)+float64((s.LeakMM2-c.is(partThrottleDeposit))*1e-6), 1e-7)
 	flow2 := float64(c.airSense * c.airSense)
-	open := 1 - c.share100(pAirFilter)
+	open := 1 - c.share100(partAirFilter)
 	c.dropKPa = min(float64(s.FilterDrop*flow2)/float64(open*open), 80)
-	open = 1 - c.share100(pExhaustBlocked)
+	open = 1 - c.share100(partExhaustBlocked)
 	c.backKPa = min(float64(s.ExhaustDrop*flow2)/float64(open*open), 150)
 
 	c.chargeK = kelvin + c.intakeC + float64(0.25*(c.coolantC-c.intakeC))/(1+c.airCyl/15)
 	t0 := kelvin + c.intakeC
 	perArea := float64((c.baroKPa()-c.dropKPa)*1000) / math.Sqrt(gasR*t0)
 	c.flowK = float64(c.area * perArea)
-	c.leakK = float64(c.is(pVacuumLeak) * 1e-6 * perArea)
-	c.stoich = s.StoichRatio - float64(c.share100(pEthanol)*(s.StoichRatio-8.95)) // ethanol: 8.95 to 9.0
+	c.leakK = float64(c.is(partVacuumLeak) * 1e-6 * perArea)
+	c.stoich = s.StoichRatio - float64(c.share100(partEthanol)*(s.StoichRatio-8.95)) // ethanol: 8.95 to 9.0
 
 	c.pressRail()
 	flow := math.Sqrt(min(max(c.railKPa/s.RailKPa, 0), 2))
@@ -167,7 +167,7 @@ func (c *Car) breathe() {
 	}
 }
 
-func (c *Car) baroKPa() float64 { return c.Truth.Get(sBaro) }
+func (c *Car) baroKPa() float64 { return c.Truth.Get(c.at.Baro) }
 
 // inject meters one bank's fuel: a share wets the wall and evaporates, [IMC].
 func (c *Car) inject(b int, flow float64) {
@@ -281,7 +281,7 @@ func (c *Car) draw(k int) {
 	lean := max(float64(0.5*(c.lambda[0]+c.lambda[1]))-1.05, 0)
 	spread := s.RoughnessPct/100 + float64(min(lean, 1)*0.4)
 	c.rough = float64(max(1+float64(spread*uneven(c.chance)), 0) * c.power[k])
-	if plug := &c.cyl[k][pPlug]; !plug.Sound() && float64(c.chance.Float64()*100) >= plug.value {
+	if plug := &c.cyl[k][partPlug]; !plug.Sound() && float64(c.chance.Float64()*100) >= plug.value {
 		c.rough = 0
 	}
 	if c.mix > 0 {
@@ -297,7 +297,7 @@ func (c *Car) draw(k int) {
 // once a turn.
 func (c *Car) crankRate() float64 {
 	n := c.crankRPM()
-	own, damage := c.spec.Engine.WheelErrorPct, c.is(pCrankWheel)
+	own, damage := c.spec.Engine.WheelErrorPct, c.is(partCrankWheel)
 	if n <= 0 {
 		return n
 	}
@@ -326,13 +326,13 @@ func (c *Car) exhaust() {
 			c.exhaustLag[b] += float64((3 - c.exhaustLag[b]) * 0.002) // air comes in
 		}
 		seen := c.exhaustLag[b]
-		if leak := c.share100(pExhaustLeak1 + b); leak > 0 && n > 20 {
+		if leak := c.share100(partExhaustLeak1 + b); leak > 0 && n > 20 {
 			seen += float64(leak*6) / max(c.airCyl, 3) // the gas pulses draw it in; little at high flow
 		}
 		c.sensorLag[b] += float64((seen - c.sensorLag[b]) * 0.1)
 		// Oxygen storage takes and gives what the mixture's swings bring: the more
 		// gas, the sooner it is full or empty.
-		store := float64(s.CatalystStorageS*c.share100(pCatalyst1+b)) * min(1, 15/max(c.airCyl, 1))
+		store := float64(s.CatalystStorageS*c.share100(partCatalyst1+b)) * min(1, 15/max(c.airCyl, 1))
 		c.afterCat[b] += float64((min(c.exhaustLag[b], 2) - c.afterCat[b]) * min(h/max(store, h), 1))
 	}
 	c.fuelGPS = fuel
@@ -345,23 +345,23 @@ func (c *Car) exhaust() {
 		c.running = false
 	}
 	t := c.Truth
-	t.Set(sCrankRate, c.crankRate())
-	t.Set(sCrankTurn, c.cycle-math.Floor(c.cycle))
-	cam := float64(c.cycle/2) + c.is(pCamTiming)/720
-	t.Set(sCamRate, n)
-	t.Set(sCamTurn, cam-math.Floor(cam))
-	t.Set(sKnock, 0)
+	t.Set(c.at.CrankRate, c.crankRate())
+	t.Set(c.at.CrankTurn, c.cycle-math.Floor(c.cycle))
+	cam := float64(c.cycle/2) + c.is(partCamTiming)/720
+	t.Set(c.at.CamRate, n)
+	t.Set(c.at.CamTurn, cam-math.Floor(cam))
+	t.Set(c.at.Knock, 0)
 	if n > 20 {
-		t.Set(sKnock, 0.4+n/4000)
+		t.Set(c.at.Knock, 0.4+n/4000)
 	}
 	var heat [4]float64
 	for i := range heat {
 		heat[i] = min(max((c.sensorC[i]-200)/120, 0), 1) // activity: from 200 to 320 degC
 	}
-	t.Set(sO2B1S1, lambdaVolts(c.sensorLag[0], heat[0]))
-	t.Set(sO2B1S2, lambdaVolts(c.afterCat[0]-0.004, heat[1]))
-	t.Set(sO2B2S1, lambdaVolts(c.sensorLag[1], heat[2]))
-	t.Set(sO2B2S2, lambdaVolts(c.afterCat[1]-0.004, heat[3]))
+	t.Set(c.at.O2B1S1, lambdaVolts(c.sensorLag[0], heat[0]))
+	t.Set(c.at.O2B1S2, lambdaVolts(c.afterCat[0]-0.004, heat[1]))
+	t.Set(c.at.O2B2S1, lambdaVolts(c.sensorLag[1], heat[2]))
+	t.Set(c.at.O2B2S2, lambdaVolts(c.afterCat[1]-0.004, heat[3]))
 }
 
 // nernst is the voltage of a hot switching sensor over lambda, [AH].
@@ -372,18 +372,18 @@ func lambdaVolts(lambda, activity float64) float64 {
 	return 0.45 + float64((nernst.At(lambda)-0.45)*activity)
 }
 
-func (e *engine) publish(t *signal.Table) {
-	t.Set(sEngineRPM, e.rpm())
-	t.Set(sManifold, e.manifold)
-	t.Set(sAirMass, e.airSense)
-	t.Set(sCylinderAir, e.airCyl)
-	t.Set(sFuel, e.fuelGPS)
-	t.Set(sLambda1, e.exhaustLag[0])
-	t.Set(sLambda2, e.exhaustLag[1])
-	t.Set(sThrottle, e.throttle)
-	t.Set(sTorque, e.torque)
-	t.Set(sClutchTorque, e.clutchNM)
-	t.Set(sRail, e.railKPa)
-	t.Set(sExhaustBack, e.backKPa)
-	t.Set(sMisfires, e.missed)
+func (e *engine) publish(t *signal.Table, at *truthRefs) {
+	t.Set(at.EngineRPM, e.rpm())
+	t.Set(at.Manifold, e.manifold)
+	t.Set(at.AirMass, e.airSense)
+	t.Set(at.CylinderAir, e.airCyl)
+	t.Set(at.Fuel, e.fuelGPS)
+	t.Set(at.Lambda1, e.exhaustLag[0])
+	t.Set(at.Lambda2, e.exhaustLag[1])
+	t.Set(at.Throttle, e.throttle)
+	t.Set(at.Torque, e.torque)
+	t.Set(at.ClutchTorque, e.clutchNM)
+	t.Set(at.Rail, e.railKPa)
+	t.Set(at.ExhaustBack, e.backKPa)
+	t.Set(at.Misfires, e.missed)
 }

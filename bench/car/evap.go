@@ -29,12 +29,12 @@ func (c *Car) vapour() {
 	if c.on[loadPurge] {
 		purge = c.Actuators.PurgePct / 100
 	}
-	purge = c.valve(pPurgeValve, min(purge, 1))
+	purge = c.valve(partPurgeValve, min(purge, 1))
 	shut := 1.0
 	if c.on[loadVent] {
 		shut = 0
 	}
-	c.ventOpen = c.valve(pVentValve, shut)
+	c.ventOpen = c.valve(partVentValve, shut)
 
 	outside := c.baroKPa()
 	p := outside + c.tankKPa
@@ -46,7 +46,7 @@ func (c *Car) vapour() {
 	}
 	// Small pressure differences: Bernoulli, with a usual coefficient of 0.7 for
 	// the sharp edge of a leak.
-	d := c.is(pTankLeak)
+	d := c.is(partTankLeak)
 	area := float64(c.ventOpen*s.VentMM2) + float64(0.7*math.Pi/4*d*d)
 	rho := float64(p*1000) / float64(gasR*t)
 	space := max(s.SpaceL+float64(c.spec.Engine.TankL*(1-c.fuelPct/100)), 1)

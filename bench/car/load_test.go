@@ -1,6 +1,7 @@
 package car
 
 import (
+	"fmt"
 	"io/fs"
 	"math"
 	"path"
@@ -206,17 +207,25 @@ func TestDrive(t *testing.T) {
 	}
 }
 
-func TestTruthNamesFitTheirPlaces(t *testing.T) {
-	c := petrel(t)
-	require.Equal(t, int(sFluid)+1, c.Truth.Len())
-	for name, ref := range map[string]int{"key": int(sKey), "engine_rpm": int(sEngineRPM), "coolant_c": int(sCoolant), "battery_v": int(sBattery),
-		"mil": int(sMIL), "vehicle_kmh": int(sVehicle), "crank_turn": int(sCrankTurn), "o2_b1s1_v": int(sO2B1S1), "o2_b2s2_v": int(sO2B2S2), "fluid_c": int(sFluid), "turbine_rpm": int(sTurbine)} {
-		r, ok := c.Truth.Lookup(name)
-		require.True(t, ok, name)
-		assert.EqualValues(t, ref, r, name)
+// No part, and nothing that an ECU can drive, is empty, doubled or out of its own range.
+func TestTablesAreWhole(t *testing.T) {
+	seen := map[string]bool{}
+	once := func(name string) {
+		assert.NotEmpty(t, name)
+		assert.False(t, seen[name], "%s is there twice", name)
+		seen[name] = true
 	}
-	for _, i := range c.Truth.Infos() {
-		assert.NotEmpty(t, i.Text, i.Name)
+	for _, p := range append(partInfos[:], cylinderInfos[:]...) {
+		once(p.Name)
+		assert.NotEmpty(t, p.Text, p.Name)
+		assert.True(t, p.Min <= p.Sound && p.Sound <= p.Max, p.Name)
+	}
+	for _, l := range loadNames {
+		once(l)
+	}
+	for k := range maxCylinders {
+		assert.Equal(t, fmt.Sprintf("injector_%d", k+1), loadNames[loadInjector+k])
+		assert.Equal(t, fmt.Sprintf("coil_%d", k+1), loadNames[loadCoil+k])
 	}
 }
 
@@ -230,7 +239,7 @@ func TestStepsAddUp(t *testing.T) {
 		a.Step(3 * time.Millisecond)
 	}
 	b.Step(30 * time.Millisecond)
-	for r := range sO2B2S2 + 1 {
+	for r := range a.at.O2B2S2 + 1 {
 		assert.Equal(t, math.Float64bits(b.Truth.Get(r)), math.Float64bits(a.Truth.Get(r)))
 	}
 }

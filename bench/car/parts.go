@@ -31,59 +31,59 @@ func (p *Part) Value() float64 { return p.value }
 // Sound reports whether the part is as it should be.
 func (p *Part) Sound() bool { return p.value == p.Info.Sound }
 
-// Places of the parts in Car.parts, in the order of partInfos.
+// Places of the parts in Car.parts.
 const (
-	pVacuumLeak = iota
-	pAirFilter
-	pThrottlePlate
-	pThrottleDeposit
-	pExhaustBlocked
-	pExhaustLeak1
-	pExhaustLeak2
-	pPump
-	pFuelFilter
-	pFuelRegulator
-	pTank
-	pEthanol
-	pBatteryOhm
-	pBatteryCharge
-	pStarterOhm
-	pStarterDrive
-	pGroundOhm
-	pDrain
-	pAlternator
-	pRegulator
-	pThermostat
-	pWaterPump
-	pRadiator
-	pFanMotor
-	pCatalyst1
-	pCatalyst2
-	pPurgeValve
-	pVentValve
-	pTankLeak
-	pClutchLining
-	pClutchDrag
-	pBrakeDrag
-	pPedalRest
-	pCamTiming
-	pCrankWheel
-	pStarterContact
-	pPumpContact
-	pFanContact
-	pShiftValveA
-	pShiftValveB
-	pLinePressure
-	pLockupLining
+	partVacuumLeak = iota
+	partAirFilter
+	partThrottlePlate
+	partThrottleDeposit
+	partExhaustBlocked
+	partExhaustLeak1
+	partExhaustLeak2
+	partPump
+	partFuelFilter
+	partFuelRegulator
+	partTank
+	partEthanol
+	partBatteryOhm
+	partBatteryCharge
+	partStarterOhm
+	partStarterDrive
+	partGroundOhm
+	partDrain
+	partAlternator
+	partRegulator
+	partThermostat
+	partWaterPump
+	partRadiator
+	partFanMotor
+	partCatalyst1
+	partCatalyst2
+	partPurgeValve
+	partVentValve
+	partTankLeak
+	partClutchLining
+	partClutchDrag
+	partBrakeDrag
+	partPedalRest
+	partCamTiming
+	partCrankWheel
+	partStarterContact
+	partPumpContact
+	partFanContact
+	partShiftValveA
+	partShiftValveB
+	partLinePressure
+	partLockupLining
 	partCount
 )
 
-// Parts of one cylinder, in the order of cylinderInfos.
+// Parts of one cylinder.
 const (
-	pInjectorFlow = iota
-	pInjectorLeak
-	pPlug
-	pCompression
+	partInjectorFlow = iota
+	partInjectorLeak
+	partPlug
+	partCompression
 	cylinderParts
 )
 
@@ -91,55 +91,55 @@ const (
 const free = -1
 
 var partInfos = [partCount]PartInfo{
-	{"vacuum-leak", "mm2", "leak into the intake manifold, effective area", 0, 0, 300},
-	{"air-filter", "%", "air filter blocked", 0, 0, 97},
-	{"throttle-plate", "%", "throttle plate stuck at; -1 moves freely", free, free, 100},
-	{"throttle-deposit", "mm2", "area of the throttle lost to deposits", 0, 0, 30},
-	{"exhaust-passage", "%", "exhaust blocked", 0, 0, 98},
-	{"exhaust-leak-1", "%", "air drawn in before the sensor of bank 1, of the gas at idle", 0, 0, 60},
-	{"exhaust-leak-2", "%", "air drawn in before the sensor of bank 2, of the gas at idle", 0, 0, 60},
-	{"fuel-pump", "%", "pressure that the fuel pump can make, of a good one's", 100, 0, 100},
-	{"fuel-filter", "%", "fuel filter blocked", 0, 0, 98},
-	{"fuel-regulator", "kPa", "fuel pressure regulator off by", 0, -300, 300},
-	{"fuel-in-tank", "%", "fuel left in the tank; -1 as it is", free, free, 100},
-	{"ethanol", "%", "ethanol in the fuel beyond what it was made for", 0, 0, 90},
-	{"battery-resistance", "mohm", "resistance of battery and terminals beyond a good one's", 0, 0, 2000},
-	{"battery-charge", "%", "most that the battery still holds; -1 as it is", free, free, 100},
-	{"starter-resistance", "mohm", "resistance of worn brushes and contacts in the starter", 0, 0, 2000},
-	{"starter-drive", "bool", "starter turns the engine and not just itself", 1, 0, 1},
-	{"engine-ground", "mohm", "resistance of the ground strap between engine and body", 0, 0, 2000},
-	{"drain", "A", "current that something draws at rest", 0, 0, 60},
-	{"alternator", "%", "current that the alternator can give, of a good one's", 100, 0, 100},
-	{"voltage-regulator", "V", "charging voltage off by", 0, -2, 6},
-	{"thermostat", "%", "thermostat stuck open at; -1 moves freely", free, free, 100},
-	{"water-pump", "%", "flow of coolant, of a good one's", 100, 0, 100},
-	{"radiator", "%", "radiator blocked", 0, 0, 100},
-	{"fan-motor", "bool", "fan motor turns", 1, 0, 1},
-	{"catalyst-1", "%", "oxygen that the catalyst of bank 1 can store, of a fresh one's", 100, 0, 100},
-	{"catalyst-2", "%", "oxygen that the catalyst of bank 2 can store, of a fresh one's", 100, 0, 100},
-	{"purge-valve", "%", "purge valve stuck open at; -1 moves freely", free, free, 100},
-	{"vent-valve", "%", "vent valve of the canister stuck open at; -1 moves freely", free, free, 100},
-	{"tank-leak", "mm", "leak of the tank system, diameter", 0, 0, 40},
-	{"clutch-lining", "%", "torque that the clutch carries, of a good one's", 100, 0, 100},
-	{"clutch-drag", "N m", "torque that the clutch carries with the pedal down", 0, 0, 300},
-	{"brake-drag", "N", "force of brakes that do not let go", 0, 0, 6000},
-	{"pedal-rest", "%", "where the accelerator pedal comes to rest", 0, 0, 60},
-	{"cam-timing", "deg", "camshaft against crankshaft, in degrees of the crank", 0, -60, 60},
-	{"crank-wheel", "%", "run-out of a damaged crank wheel, beyond the car's own", 0, 0, 20},
-	{"starter-relay-contact", "bool", "contact of the starter relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
-	{"pump-relay-contact", "bool", "contact of the pump relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
-	{"fan-relay-contact", "bool", "contact of the fan relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
-	{"shift-valve-a", "%", "shift valve a stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
-	{"shift-valve-b", "%", "shift valve b stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
-	{"line-pressure", "%", "line pressure of the automatic gearbox, of a good one's", 100, 0, 100},
-	{"lockup-lining", "%", "torque that the lock-up clutch carries, of a good one's", 100, 0, 100},
+	partVacuumLeak:      {"vacuum-leak", "mm2", "leak into the intake manifold, effective area", 0, 0, 300},
+	partAirFilter:       {"air-filter", "%", "air filter blocked", 0, 0, 97},
+	partThrottlePlate:   {"throttle-plate", "%", "throttle plate stuck at; -1 moves freely", free, free, 100},
+	partThrottleDeposit: {"throttle-deposit", "mm2", "area of the throttle lost to deposits", 0, 0, 30},
+	partExhaustBlocked:  {"exhaust-passage", "%", "exhaust blocked", 0, 0, 98},
+	partExhaustLeak1:    {"exhaust-leak-1", "%", "air drawn in before the sensor of bank 1, of the gas at idle", 0, 0, 60},
+	partExhaustLeak2:    {"exhaust-leak-2", "%", "air drawn in before the sensor of bank 2, of the gas at idle", 0, 0, 60},
+	partPump:            {"fuel-pump", "%", "pressure that the fuel pump can make, of a good one's", 100, 0, 100},
+	partFuelFilter:      {"fuel-filter", "%", "fuel filter blocked", 0, 0, 98},
+	partFuelRegulator:   {"fuel-regulator", "kPa", "fuel pressure regulator off by", 0, -300, 300},
+	partTank:            {"fuel-in-tank", "%", "fuel left in the tank; -1 as it is", free, free, 100},
+	partEthanol:         {"ethanol", "%", "ethanol in the fuel beyond what it was made for", 0, 0, 90},
+	partBatteryOhm:      {"battery-resistance", "mohm", "resistance of battery and terminals beyond a good one's", 0, 0, 2000},
+	partBatteryCharge:   {"battery-charge", "%", "most that the battery still holds; -1 as it is", free, free, 100},
+	partStarterOhm:      {"starter-resistance", "mohm", "resistance of worn brushes and contacts in the starter", 0, 0, 2000},
+	partStarterDrive:    {"starter-drive", "bool", "starter turns the engine and not just itself", 1, 0, 1},
+	partGroundOhm:       {"engine-ground", "mohm", "resistance of the ground strap between engine and body", 0, 0, 2000},
+	partDrain:           {"drain", "A", "current that something draws at rest", 0, 0, 60},
+	partAlternator:      {"alternator", "%", "current that the alternator can give, of a good one's", 100, 0, 100},
+	partRegulator:       {"voltage-regulator", "V", "charging voltage off by", 0, -2, 6},
+	partThermostat:      {"thermostat", "%", "thermostat stuck open at; -1 moves freely", free, free, 100},
+	partWaterPump:       {"water-pump", "%", "flow of coolant, of a good one's", 100, 0, 100},
+	partRadiator:        {"radiator", "%", "radiator blocked", 0, 0, 100},
+	partFanMotor:        {"fan-motor", "bool", "fan motor turns", 1, 0, 1},
+	partCatalyst1:       {"catalyst-1", "%", "oxygen that the catalyst of bank 1 can store, of a fresh one's", 100, 0, 100},
+	partCatalyst2:       {"catalyst-2", "%", "oxygen that the catalyst of bank 2 can store, of a fresh one's", 100, 0, 100},
+	partPurgeValve:      {"purge-valve", "%", "purge valve stuck open at; -1 moves freely", free, free, 100},
+	partVentValve:       {"vent-valve", "%", "vent valve of the canister stuck open at; -1 moves freely", free, free, 100},
+	partTankLeak:        {"tank-leak", "mm", "leak of the tank system, diameter", 0, 0, 40},
+	partClutchLining:    {"clutch-lining", "%", "torque that the clutch carries, of a good one's", 100, 0, 100},
+	partClutchDrag:      {"clutch-drag", "N m", "torque that the clutch carries with the pedal down", 0, 0, 300},
+	partBrakeDrag:       {"brake-drag", "N", "force of brakes that do not let go", 0, 0, 6000},
+	partPedalRest:       {"pedal-rest", "%", "where the accelerator pedal comes to rest", 0, 0, 60},
+	partCamTiming:       {"cam-timing", "deg", "camshaft against crankshaft, in degrees of the crank", 0, -60, 60},
+	partCrankWheel:      {"crank-wheel", "%", "run-out of a damaged crank wheel, beyond the car's own", 0, 0, 20},
+	partStarterContact:  {"starter-relay-contact", "bool", "contact of the starter relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
+	partPumpContact:     {"pump-relay-contact", "bool", "contact of the pump relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
+	partFanContact:      {"fan-relay-contact", "bool", "contact of the fan relay: 0 never closes, 1 never opens; -1 follows its coil", free, free, 1},
+	partShiftValveA:     {"shift-valve-a", "%", "shift valve a stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
+	partShiftValveB:     {"shift-valve-b", "%", "shift valve b stuck at: 0 rest, 100 moved; -1 follows its solenoid", free, free, 100},
+	partLinePressure:    {"line-pressure", "%", "line pressure of the automatic gearbox, of a good one's", 100, 0, 100},
+	partLockupLining:    {"lockup-lining", "%", "torque that the lock-up clutch carries, of a good one's", 100, 0, 100},
 }
 
 var cylinderInfos = [cylinderParts]PartInfo{
-	{"injector-flow", "%", "fuel that the injector gives, of a good one's", 100, 0, 100},
-	{"injector-leak", "mg", "fuel that the injector drips into each charge", 0, 0, 60},
-	{"spark-plug", "%", "firings that light the charge", 100, 0, 100},
-	{"compression", "%", "compression of the cylinder, of a good one's", 100, 0, 100},
+	partInjectorFlow: {"injector-flow", "%", "fuel that the injector gives, of a good one's", 100, 0, 100},
+	partInjectorLeak: {"injector-leak", "mg", "fuel that the injector drips into each charge", 0, 0, 60},
+	partPlug:         {"spark-plug", "%", "firings that light the charge", 100, 0, 100},
+	partCompression:  {"compression", "%", "compression of the cylinder, of a good one's", 100, 0, 100},
 }
 
 // maxCylinders bounds the engines that the model knows.
@@ -157,15 +157,15 @@ func (w *wear) init(s *Spec) {
 		w.parts[i] = Part{Info: partInfos[i], value: partInfos[i].Sound}
 		w.has[i] = true
 	}
-	lacks := []int{pShiftValveA, pShiftValveB, pLinePressure, pLockupLining}
+	lacks := []int{partShiftValveA, partShiftValveB, partLinePressure, partLockupLining}
 	if s.Automatic() {
-		lacks = []int{pClutchLining, pClutchDrag}
+		lacks = []int{partClutchLining, partClutchDrag}
 	}
 	if s.Engine.Banks == 1 {
-		lacks = append(lacks, pExhaustLeak2, pCatalyst2)
+		lacks = append(lacks, partExhaustLeak2, partCatalyst2)
 	}
 	if s.Engine.Evap.PurgeMM2 == 0 {
-		lacks = append(lacks, pPurgeValve, pVentValve, pTankLeak)
+		lacks = append(lacks, partPurgeValve, partVentValve, partTankLeak)
 	}
 	for _, p := range lacks {
 		w.has[p] = false

@@ -37,7 +37,7 @@ func TestFlowFunction(t *testing.T) {
 func TestThrottleArea(t *testing.T) {
 	for _, x := range []struct{ deg, mm2 float64 }{{9, 11.5}, {10, 24.4}, {15, 108.6}, {30, 554}, {60, 2187}} {
 		c := petrel(t)
-		c.Truth.Set(sBaro, 101.325)
+		c.Truth.Set(c.at.Baro, 101.325)
 		c.Soak(20, 20)
 		c.Driver.Key = KeyOn
 		c.throttle = (x.deg - 8) / 82 * 100
@@ -55,7 +55,7 @@ func TestThrottleArea(t *testing.T) {
 func TestAirCharge(t *testing.T) {
 	for _, x := range []struct{ kPa, ideal float64 }{{30, 0.797}, {95, 0.994}} {
 		c := petrel(t)
-		c.Truth.Set(sBaro, 101.3)
+		c.Truth.Set(c.at.Baro, 101.3)
 		c.manifold, c.chargeK = x.kPa, 310
 		c.fill(0, 600)
 		factor := c.spec.Engine.Volumetric.At(600)

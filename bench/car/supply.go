@@ -22,15 +22,15 @@ type supply struct {
 // go when the engine is faster.
 func (c *Car) feed() {
 	s, keyOn := &c.spec.Supply, c.Driver.Key >= KeyOn
-	if most := c.is(pBatteryCharge); most != free {
+	if most := c.is(partBatteryCharge); most != free {
 		c.chargePct, c.flat = min(c.chargePct, most), true
 	} else if c.flat {
 		c.chargePct, c.flat = c.spec.Conditions.ChargePct, false // another battery
 	}
 	emf := s.RestV.At(c.chargePct)
-	inner := s.BatteryOhm + c.is(pBatteryOhm)/1000
+	inner := s.BatteryOhm + c.is(partBatteryOhm)/1000
 
-	load := s.RestA + c.is(pDrain)
+	load := s.RestA + c.is(partDrain)
 	if keyOn {
 		load += s.KeyOnA
 	}
@@ -53,19 +53,19 @@ func (c *Car) feed() {
 	c.starterA, c.starterNM = 0, 0
 	if c.relayIn {
 		counter := float64(s.StarterNMPerA / s.StarterEff * c.omega)
-		way := inner + s.StarterOhm + (c.is(pStarterOhm)+c.is(pGroundOhm))/1000
-		if c.is(pStarterDrive) < 0.5 {
+		way := inner + s.StarterOhm + (c.is(partStarterOhm)+c.is(partGroundOhm))/1000
+		if c.is(partStarterDrive) < 0.5 {
 			counter = emf - s.BrushV - float64(60*way) // it spins alone, at 60 A
 		}
 		if i := (emf - s.BrushV - counter) / way; i > 0 {
-			c.starterA, c.starterNM = i, float64(s.StarterNMPerA*i*c.is(pStarterDrive))
+			c.starterA, c.starterNM = i, float64(s.StarterNMPerA*i*c.is(partStarterDrive))
 		}
 	}
 
 	// The alternator holds its regulated voltage as far as its current allows.
-	want := s.RegulatedV + float64(s.RegulatorVPK*(c.ambientC+10-25)) + c.is(pRegulator)
+	want := s.RegulatedV + float64(s.RegulatorVPK*(c.ambientC+10-25)) + c.is(partRegulator)
 	need := load + (want-emf)/s.ChargeOhm
-	most := float64(s.AlternatorA.At(c.rpm()) * c.share100(pAlternator))
+	most := float64(s.AlternatorA.At(c.rpm()) * c.share100(partAlternator))
 	if !keyOn || !c.on[loadCharge] {
 		most = 0 // no excitation
 	}
@@ -80,10 +80,10 @@ func (c *Car) feed() {
 	c.chargePct = min(max(c.chargePct+float64(net*h)/(36*s.CapacityAh), 0), 100)
 }
 
-func (s *supply) publish(t *signal.Table) {
-	t.Set(sBattery, s.batteryV)
-	t.Set(sBatteryAmps, s.batteryA)
-	t.Set(sBatteryCharge, s.chargePct)
-	t.Set(sStarterAmps, s.starterA)
-	t.SetBool(sCranking, s.starterA > 20)
+func (s *supply) publish(t *signal.Table, at *truthRefs) {
+	t.Set(at.Battery, s.batteryV)
+	t.Set(at.BatteryAmps, s.batteryA)
+	t.Set(at.BatteryCharge, s.chargePct)
+	t.Set(at.StarterAmps, s.starterA)
+	t.SetBool(at.Cranking, s.starterA > 20)
 }

@@ -23,7 +23,7 @@ func wear1(t testing.TB, c *Car, name string, v float64) *Part {
 // air-mass sensor sees none of it.
 func TestAVacuumLeakIsAirThatNobodyMeasures(t *testing.T) {
 	c := petrel(t)
-	c.Truth.Set(sBaro, 101.325)
+	c.Truth.Set(c.at.Baro, 101.325)
 	c.Soak(20, 20)
 	c.manifold = 30
 	wear1(t, c, "vacuum-leak", 10)
@@ -39,7 +39,7 @@ func TestAVacuumLeakIsAirThatNobodyMeasures(t *testing.T) {
 // the pressure comes back at 0.068 kPa/s.
 func TestPurgeAndTankLeak(t *testing.T) {
 	c := petrel(t)
-	c.Truth.Set(sBaro, 101.325)
+	c.Truth.Set(c.at.Baro, 101.325)
 	c.Soak(20, 20)
 	c.manifold = 30
 	c.Actuators.PurgePct, c.Actuators.VentClosed = 100, true

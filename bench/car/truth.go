@@ -2,163 +2,81 @@ package car
 
 import "sawhorse/bench/signal"
 
-// Places of the true signals in Car.Truth, in the order of truthInfos.
-const (
-	sKey signal.Ref = iota
-	sKeyAccessory
-	sKeyOn
-	sKeyStart
-	sClutch
-	sAccelerator
-	sBrake
-	sGear
-	sParkingBrake
-	sDoor
-	sEngineRPM
-	sRunning
-	sCranking
-	sManifold
-	sBaro
-	sAirMass
-	sCylinderAir
-	sFuel
-	sLambda1
-	sLambda2
-	sThrottle
-	sSpark
-	sTorque
-	sClutchTorque
-	sCoolant
-	sOil
-	sIntakeAir
-	sAmbient
-	sCatalyst
-	sBattery
-	sBatteryAmps
-	sBatteryCharge
-	sStarterAmps
-	sFuelPump
-	sRail
-	sFuelLevel
-	sFan
-	sMIL
-	sSecurityLamp
-	sVehicle
-	sWheelFL
-	sWheelFR
-	sWheelRL
-	sWheelRR
-	sCrankRate
-	sCrankTurn
-	sO2B1S1
-	sO2B1S2
-	sO2B2S1
-	sO2B2S2
-	sCamRate
-	sCamTurn
-	sExhaustBack
-	sPumpVolts
-	sPurge
-	sTank
-	sVent
-	sKnock
-	sClutchSlip
-	sMisfires
-	sSteering
-	sSelector
-	sParkNeutral
-	sTurbine
-	sOutput
-	sConverterSlip
-	sLockup
-	sFluid
-)
-
-var truthInfos = []signal.Info{
-	{Name: "key", Text: "key: 0 off, 1 accessory, 2 on, 3 start"},
-	{Name: "key_accessory", Unit: "bool", Text: "key at accessory or beyond"},
-	{Name: "key_on", Unit: "bool", Text: "key at on or start"},
-	{Name: "key_start", Unit: "bool", Text: "key held at start"},
-	{Name: "clutch_pct", Unit: "%", Text: "clutch pedal, 100 fully pressed"},
-	{Name: "accelerator_pct", Unit: "%", Text: "accelerator pedal, 100 fully pressed"},
-	{Name: "brake_pct", Unit: "%", Text: "brake pedal, 100 fully pressed"},
-	{Name: "gear", Text: "gear engaged: 0 neutral, -1 reverse, 1 and up"},
-	{Name: "parking_brake", Unit: "bool", Text: "parking brake set"},
-	{Name: "door_open", Unit: "bool", Text: "driver's door open"},
-	{Name: "engine_rpm", Unit: "rev/min", Text: "crankshaft speed"},
-	{Name: "engine_running", Unit: "bool", Text: "engine turns by its own combustion"},
-	{Name: "cranking", Unit: "bool", Text: "starter turns the engine"},
-	{Name: "manifold_kpa", Unit: "kPa", Text: "intake manifold pressure, absolute"},
-	{Name: "baro_kpa", Unit: "kPa", Text: "barometric pressure"},
-	{Name: "air_mass_gps", Unit: "g/s", Text: "air through the air-mass sensor"},
-	{Name: "cylinder_air_gps", Unit: "g/s", Text: "air into the cylinders"},
-	{Name: "fuel_gps", Unit: "g/s", Text: "fuel into the cylinders"},
-	{Name: "lambda_1", Text: "air-fuel ratio over stoichiometric in the exhaust, bank 1"},
-	{Name: "lambda_2", Text: "air-fuel ratio over stoichiometric in the exhaust, bank 2"},
-	{Name: "throttle_pct", Unit: "%", Text: "throttle plate, 0 closed, 100 open"},
-	{Name: "spark_deg", Unit: "deg", Text: "ignition before top dead centre"},
-	{Name: "torque_nm", Unit: "N m", Text: "torque of combustion at the crankshaft, before friction"},
-	{Name: "clutch_nm", Unit: "N m", Text: "torque through the clutch"},
-	{Name: "coolant_c", Unit: "degC", Text: "coolant temperature"},
-	{Name: "oil_c", Unit: "degC", Text: "engine oil temperature"},
-	{Name: "intake_air_c", Unit: "degC", Text: "air temperature in the air-mass housing"},
-	{Name: "ambient_c", Unit: "degC", Text: "outside air temperature"},
-	{Name: "catalyst_c", Unit: "degC", Text: "catalyst temperature"},
-	{Name: "battery_v", Unit: "V", Text: "battery terminal voltage"},
-	{Name: "battery_a", Unit: "A", Text: "battery current, positive when it charges"},
-	{Name: "battery_charge_pct", Unit: "%", Text: "battery state of charge"},
-	{Name: "starter_a", Unit: "A", Text: "starter motor current"},
-	{Name: "fuel_pump", Unit: "bool", Text: "fuel pump has supply"},
-	{Name: "rail_kpa", Unit: "kPa", Text: "fuel rail pressure over the manifold's"},
-	{Name: "fuel_level_pct", Unit: "%", Text: "fuel in the tank"},
-	{Name: "fan", Unit: "bool", Text: "radiator fan has supply"},
-	{Name: "mil", Unit: "bool", Text: "malfunction indicator lamp is lit"},
-	{Name: "security_lamp", Unit: "bool", Text: "security lamp is lit"},
-	{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed, negative backwards"},
-	{Name: "wheel_fl_kmh", Unit: "km/h", Text: "front left wheel's speed"},
-	{Name: "wheel_fr_kmh", Unit: "km/h", Text: "front right wheel's speed"},
-	{Name: "wheel_rl_kmh", Unit: "km/h", Text: "rear left wheel's speed"},
-	{Name: "wheel_rr_kmh", Unit: "km/h", Text: "rear right wheel's speed"},
-	{Name: "crank_rate_hz", Unit: "Hz", Text: "teeth of the crank wheel passing its sensor, its errors included"},
-	{Name: "crank_turn", Text: "position of the crankshaft in its turn, 0 to 1"},
-	{Name: "o2_b1s1_v", Unit: "V", Text: "lambda sensor before the catalyst, bank 1"},
-	{Name: "o2_b1s2_v", Unit: "V", Text: "lambda sensor behind the catalyst, bank 1"},
-	{Name: "o2_b2s1_v", Unit: "V", Text: "lambda sensor before the catalyst, bank 2"},
-	{Name: "o2_b2s2_v", Unit: "V", Text: "lambda sensor behind the catalyst, bank 2"},
-	{Name: "cam_rate_rpm", Unit: "rev/min", Text: "engine speed as the wheel on the camshaft shows it"},
-	{Name: "cam_turn", Text: "position of the camshaft in its turn, 0 to 1"},
-	{Name: "exhaust_kpa", Unit: "kPa", Text: "back pressure of the exhaust over the outside"},
-	{Name: "pump_v", Unit: "V", Text: "voltage at the fuel pump"},
-	{Name: "purge_gps", Unit: "g/s", Text: "vapour and air from the canister into the manifold"},
-	{Name: "tank_kpa", Unit: "kPa", Text: "pressure in the tank over the outside"},
-	{Name: "vent_open", Unit: "bool", Text: "the canister's vent is open"},
-	{Name: "knock_v", Unit: "V", Text: "vibration at the knock sensor, as its voltage"},
-	{Name: "clutch_slip_rpm", Unit: "rev/min", Text: "engine speed over the gearbox input's, in gear"},
-	{Name: "misfires", Text: "charges that did not light, of the last hundred"},
-	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
-	{Name: "selector", Text: "lever of an automatic gearbox: 0 P, 1 R, 2 N, 3 D"},
-	{Name: "park_neutral", Unit: "bool", Text: "lever of an automatic gearbox at P or N"},
-	{Name: "turbine_rpm", Unit: "rev/min", Text: "speed of the converter's turbine, the input of an automatic gearbox"},
-	{Name: "output_rpm", Unit: "rev/min", Text: "speed of an automatic gearbox's output, before the final drive"},
-	{Name: "converter_slip_rpm", Unit: "rev/min", Text: "engine speed over the turbine's"},
-	{Name: "lockup_pct", Unit: "%", Text: "lock-up clutch of the converter, 100 closed"},
-	{Name: "fluid_c", Unit: "degC", Text: "fluid temperature of an automatic gearbox"},
+// truthRefs are the true signals of Car.Truth, one entry each.
+type truthRefs struct {
+	Key           signal.Ref `name:"key" text:"key: 0 off, 1 accessory, 2 on, 3 start"`
+	KeyAccessory  signal.Ref `name:"key_accessory" unit:"bool" text:"key at accessory or beyond"`
+	KeyOn         signal.Ref `name:"key_on" unit:"bool" text:"key at on or start"`
+	KeyStart      signal.Ref `name:"key_start" unit:"bool" text:"key held at start"`
+	Clutch        signal.Ref `name:"clutch_pct" unit:"%" text:"clutch pedal, 100 fully pressed"`
+	Accelerator   signal.Ref `name:"accelerator_pct" unit:"%" text:"accelerator pedal, 100 fully pressed"`
+	Brake         signal.Ref `name:"brake_pct" unit:"%" text:"brake pedal, 100 fully pressed"`
+	Gear          signal.Ref `name:"gear" text:"gear engaged: 0 neutral, -1 reverse, 1 and up"`
+	ParkingBrake  signal.Ref `name:"parking_brake" unit:"bool" text:"parking brake set"`
+	Door          signal.Ref `name:"door_open" unit:"bool" text:"driver's door open"`
+	EngineRPM     signal.Ref `name:"engine_rpm" unit:"rev/min" text:"crankshaft speed"`
+	Running       signal.Ref `name:"engine_running" unit:"bool" text:"engine turns by its own combustion"`
+	Cranking      signal.Ref `name:"cranking" unit:"bool" text:"starter turns the engine"`
+	Manifold      signal.Ref `name:"manifold_kpa" unit:"kPa" text:"intake manifold pressure, absolute"`
+	Baro          signal.Ref `name:"baro_kpa" unit:"kPa" text:"barometric pressure"`
+	AirMass       signal.Ref `name:"air_mass_gps" unit:"g/s" text:"air through the air-mass sensor"`
+	CylinderAir   signal.Ref `name:"cylinder_air_gps" unit:"g/s" text:"air into the cylinders"`
+	Fuel          signal.Ref `name:"fuel_gps" unit:"g/s" text:"fuel into the cylinders"`
+	Lambda1       signal.Ref `name:"lambda_1" text:"air-fuel ratio over stoichiometric in the exhaust, bank 1"`
+	Lambda2       signal.Ref `name:"lambda_2" text:"air-fuel ratio over stoichiometric in the exhaust, bank 2"`
+	Throttle      signal.Ref `name:"throttle_pct" unit:"%" text:"throttle plate, 0 closed, 100 open"`
+	Spark         signal.Ref `name:"spark_deg" unit:"deg" text:"ignition before top dead centre"`
+	Torque        signal.Ref `name:"torque_nm" unit:"N m" text:"torque of combustion at the crankshaft, before friction"`
+	ClutchTorque  signal.Ref `name:"clutch_nm" unit:"N m" text:"torque through the clutch"`
+	Coolant       signal.Ref `name:"coolant_c" unit:"degC" text:"coolant temperature"`
+	Oil           signal.Ref `name:"oil_c" unit:"degC" text:"engine oil temperature"`
+	IntakeAir     signal.Ref `name:"intake_air_c" unit:"degC" text:"air temperature in the air-mass housing"`
+	Ambient       signal.Ref `name:"ambient_c" unit:"degC" text:"outside air temperature"`
+	Catalyst      signal.Ref `name:"catalyst_c" unit:"degC" text:"catalyst temperature"`
+	Battery       signal.Ref `name:"battery_v" unit:"V" text:"battery terminal voltage"`
+	BatteryAmps   signal.Ref `name:"battery_a" unit:"A" text:"battery current, positive when it charges"`
+	BatteryCharge signal.Ref `name:"battery_charge_pct" unit:"%" text:"battery state of charge"`
+	StarterAmps   signal.Ref `name:"starter_a" unit:"A" text:"starter motor current"`
+	FuelPump      signal.Ref `name:"fuel_pump" unit:"bool" text:"fuel pump has supply"`
+	Rail          signal.Ref `name:"rail_kpa" unit:"kPa" text:"fuel rail pressure over the manifold's"`
+	FuelLevel     signal.Ref `name:"fuel_level_pct" unit:"%" text:"fuel in the tank"`
+	Fan           signal.Ref `name:"fan" unit:"bool" text:"radiator fan has supply"`
+	MIL           signal.Ref `name:"mil" unit:"bool" text:"malfunction indicator lamp is lit"`
+	SecurityLamp  signal.Ref `name:"security_lamp" unit:"bool" text:"security lamp is lit"`
+	Vehicle       signal.Ref `name:"vehicle_kmh" unit:"km/h" text:"road speed, negative backwards"`
+	WheelFL       signal.Ref `name:"wheel_fl_kmh" unit:"km/h" text:"front left wheel's speed"`
+	WheelFR       signal.Ref `name:"wheel_fr_kmh" unit:"km/h" text:"front right wheel's speed"`
+	WheelRL       signal.Ref `name:"wheel_rl_kmh" unit:"km/h" text:"rear left wheel's speed"`
+	WheelRR       signal.Ref `name:"wheel_rr_kmh" unit:"km/h" text:"rear right wheel's speed"`
+	CrankRate     signal.Ref `name:"crank_rate_hz" unit:"Hz" text:"teeth of the crank wheel passing its sensor, its errors included"`
+	CrankTurn     signal.Ref `name:"crank_turn" text:"position of the crankshaft in its turn, 0 to 1"`
+	O2B1S1        signal.Ref `name:"o2_b1s1_v" unit:"V" text:"lambda sensor before the catalyst, bank 1"`
+	O2B1S2        signal.Ref `name:"o2_b1s2_v" unit:"V" text:"lambda sensor behind the catalyst, bank 1"`
+	O2B2S1        signal.Ref `name:"o2_b2s1_v" unit:"V" text:"lambda sensor before the catalyst, bank 2"`
+	O2B2S2        signal.Ref `name:"o2_b2s2_v" unit:"V" text:"lambda sensor behind the catalyst, bank 2"`
+	CamRate       signal.Ref `name:"cam_rate_rpm" unit:"rev/min" text:"engine speed as the wheel on the camshaft shows it"`
+	CamTurn       signal.Ref `name:"cam_turn" text:"position of the camshaft in its turn, 0 to 1"`
+	ExhaustBack   signal.Ref `name:"exhaust_kpa" unit:"kPa" text:"back pressure of the exhaust over the outside"`
+	PumpVolts     signal.Ref `name:"pump_v" unit:"V" text:"voltage at the fuel pump"`
+	Purge         signal.Ref `name:"purge_gps" unit:"g/s" text:"vapour and air from the canister into the manifold"`
+	Tank          signal.Ref `name:"tank_kpa" unit:"kPa" text:"pressure in the tank over the outside"`
+	Vent          signal.Ref `name:"vent_open" unit:"bool" text:"the canister's vent is open"`
+	Knock         signal.Ref `name:"knock_v" unit:"V" text:"vibration at the knock sensor, as its voltage"`
+	ClutchSlip    signal.Ref `name:"clutch_slip_rpm" unit:"rev/min" text:"engine speed over the gearbox input's, in gear"`
+	Misfires      signal.Ref `name:"misfires" text:"charges that did not light, of the last hundred"`
+	Steering      signal.Ref `name:"steering_deg" unit:"deg" text:"steering wheel from straight ahead, left positive"`
+	Selector      signal.Ref `name:"selector" text:"lever of an automatic gearbox: 0 P, 1 R, 2 N, 3 D"`
+	ParkNeutral   signal.Ref `name:"park_neutral" unit:"bool" text:"lever of an automatic gearbox at P or N"`
+	Turbine       signal.Ref `name:"turbine_rpm" unit:"rev/min" text:"speed of the converter's turbine, the input of an automatic gearbox"`
+	Output        signal.Ref `name:"output_rpm" unit:"rev/min" text:"speed of an automatic gearbox's output, before the final drive"`
+	ConverterSlip signal.Ref `name:"converter_slip_rpm" unit:"rev/min" text:"engine speed over the turbine's"`
+	Lockup        signal.Ref `name:"lockup_pct" unit:"%" text:"lock-up clutch of the converter, 100 closed"`
+	Fluid         signal.Ref `name:"fluid_c" unit:"degC" text:"fluid temperature of an automatic gearbox"`
 }
 
-// newTruth defines all true signals; their Refs are the constants above.
-func newTruth() *signal.Table {
-	t := &signal.Table{}
-	for _, i := range truthInfos {
-		t.Define(i.Name, i.Unit, i.Text)
-	}
-	return t
-}
-
-func isTruth(name string) bool {
-	for _, i := range truthInfos {
-		if i.Name == name {
-			return true
-		}
-	}
-	return false
+// newTruth declares all true signals.
+func newTruth() (*signal.Table, truthRefs) {
+	t, at := &signal.Table{}, truthRefs{}
+	t.Declare(&at)
+	return t, at
 }

@@ -20,7 +20,10 @@ const (
 	Intermittent
 )
 
-var wireStates = [...]string{"intact", "open", "short-to-ground", "short-to-supply", "short-to-battery", "resistive", "intermittent"}
+var wireStates = [...]string{
+	Intact: "intact", Open: "open", ShortToGround: "short-to-ground", ShortToSupply: "short-to-supply",
+	ShortToBattery: "short-to-battery", Resistive: "resistive", Intermittent: "intermittent",
+}
 
 func (s WireState) String() string {
 	if int(s) < len(wireStates) {

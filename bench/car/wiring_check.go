@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"sawhorse/bench/car/strict"
+	"sawhorse/bench/signal"
 )
 
 func (w *wiringSpec) check(d *strict.Doc) error {
@@ -30,6 +31,7 @@ func (w *wiringSpec) check(d *strict.Doc) error {
 		return d.Errorf("$.circuits", "%d circuits, at most 500", len(w.Circuits))
 	}
 	seen, drives := map[string]bool{}, map[string]bool{}
+	truth, _ := newTruth()
 	for i := range w.Circuits {
 		c, p := &w.Circuits[i], fmt.Sprintf("$.circuits[%d]", i)
 		if c.Name == "" {
@@ -44,14 +46,14 @@ func (w *wiringSpec) check(d *strict.Doc) error {
 				return d.Errorf(p+"."+r.key, "%q is no rail, want one of those listed under rails", r.name)
 			}
 		}
-		if err := c.check(d, p, drives); err != nil {
+		if err := c.check(d, p, truth, drives); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (c *circuitSpec) check(d *strict.Doc, p string, drives map[string]bool) error {
+func (c *circuitSpec) check(d *strict.Doc, p string, truth *signal.Table, drives map[string]bool) error {
 	n, err := c.Element.check(d, p+".element")
 	switch {
 	case err != nil:
@@ -69,7 +71,7 @@ func (c *circuitSpec) check(d *strict.Doc, p string, drives map[string]bool) err
 		drives[c.Drives] = true
 		return nil
 	}
-	if !isTruth(c.Measures) {
+	if _, ok := truth.Lookup(c.Measures); !ok {
 		return d.Errorf(p+".measures", "%q is no signal of the car", c.Measures)
 	}
 	if c.Input == nil {

@@ -9,50 +9,39 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// Places of the body ECU's readings, in the order of bodyReadings.
-const (
-	yPowered signal.Ref = iota
-	yKey
-	yBattery
-	yDoor
-	yParkingBrake
-	yImmobiliser
-	ySecurityLamp
-	yKeyCode
-	yLostEngine
-	yLostBrake
-	yAcceptedCode
-	yImmobiliserState
-	yBusOff
-	yPedal
-	yClock
-)
+// bodyRefs are the readings of the body ECU, one entry each.
+type bodyRefs struct {
+	Powered          signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
+	Key              signal.Ref `name:"key" text:"key: 0 off, 1 accessory, 2 on, 3 start"`
+	Battery          signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
+	Door             signal.Ref `name:"door_open" unit:"bool" text:"driver's door open"`
+	ParkingBrake     signal.Ref `name:"parking_brake" unit:"bool" text:"parking brake set"`
+	Immobiliser      signal.Ref `name:"immobiliser_ok" unit:"bool" text:"the key in the lock is known"`
+	SecurityLamp     signal.Ref `name:"security_lamp" unit:"bool" text:"security lamp commanded"`
+	KeyCode          signal.Ref `name:"key_code" text:"transponder number of the key in the lock, 0 for none read"`
+	LostEngine       signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
+	LostBrake        signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
+	AcceptedCode     signal.Ref `name:"accepted_key_code" text:"transponder number of the key that is known, 0 for none"`
+	ImmobiliserState signal.Ref `name:"immobiliser_state" text:"0 asleep, 1 asking, 2 key accepted, 3 key refused, 7 no key learned"`
+	BusOff           signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
+	Pedal            signal.Ref `name:"pedal_pct" unit:"%" text:"accelerator pedal, from the engine ECU"`
+	Clock            signal.Ref `name:"clock_s" unit:"s" text:"seconds of the last ten minutes with supply"`
+}
 
-var bodyReadings = []signal.Info{
-	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
-	{Name: "key", Text: "key: 0 off, 1 accessory, 2 on, 3 start"},
-	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
-	{Name: "door_open", Unit: "bool", Text: "driver's door open"},
-	{Name: "parking_brake", Unit: "bool", Text: "parking brake set"},
-	{Name: "immobiliser_ok", Unit: "bool", Text: "the key in the lock is known"},
-	{Name: "security_lamp", Unit: "bool", Text: "security lamp commanded"},
-	{Name: "key_code", Text: "transponder number of the key in the lock, 0 for none read"},
-	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
-	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
-	{Name: "accepted_key_code", Text: "transponder number of the key that is known, 0 for none"},
-	{Name: "immobiliser_state", Text: "0 asleep, 1 asking, 2 key accepted, 3 key refused, 7 no key learned"},
-	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
-	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
-	{Name: "clock_s", Unit: "s", Text: "seconds of the last ten minutes with supply"},
+// bodyMonitors are the body ECU's monitors.
+type bodyMonitors struct {
+	KeyWrong      monitor `code:"P0513"`
+	KeyNotLearned monitor `code:"P0633"`
 }
 
 // Body is the body ECU's program: immobiliser, key, doors.
 type Body struct {
 	Readings *signal.Table
+	at       bodyRefs
 
 	car                                              *car.Car
 	nv                                               NV
-	mon                                              monitors
+	mon                                              bodyMonitors
 	battery, accessory, ignition, start, door, brake *car.Circuit
 	upS                                              float64 // since key on
 	ears                                             ears
@@ -64,13 +53,15 @@ type Body struct {
 // knows the car's key as immobiliser_key.
 func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
 	p := pins{car: c}
-	b := &Body{Readings: newReadings(bodyReadings), car: c, nv: nv, mon: newMonitors(codes, []string{"P0513", "P0633"}),
+	b := &Body{Readings: &signal.Table{}, car: c, nv: nv,
 		battery: p.supply("body-supply"), accessory: p.need("accessory-feed"), ignition: p.need("ignition-feed"),
 		start: p.need("start-request"), door: p.need("door-switch"), brake: p.need("parking-brake-switch")}
+	b.Readings.Declare(&b.at)
+	declareMonitors(&b.mon, codes)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("body ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	b.ears = newEars(codes, yBusOff, []partner{engineLost.as(yLostEngine), brakeLost.as(yLostBrake)},
+	b.ears = newEars(codes, b.at.BusOff, []partner{engineLost.as(b.at.LostEngine), brakeLost.as(b.at.LostBrake)},
 		signal.Info{Name: "engine_locked", Unit: "bool", Text: "the engine ECU does not know the key"},
 		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"})
 	b.locked, b.pedal = b.ears.ref("engine_locked"), b.ears.ref("pedal_pct")
@@ -101,18 +92,18 @@ func (b *Body) Step(now time.Duration) {
 	case closed(b.accessory):
 		key = car.KeyAccessory
 	}
-	r.SetBool(yPowered, true)
-	r.Set(yKey, float64(key))
-	r.Set(yBattery, v)
+	r.SetBool(b.at.Powered, true)
+	r.Set(b.at.Key, float64(key))
+	r.Set(b.at.Battery, v)
 	if b.clockS += dt; b.clockS >= clockEndS {
 		b.clockS = 0
 	}
-	r.Set(yClock, b.clockS)
+	r.Set(b.at.Clock, b.clockS)
 	pedal, heard := b.ears.value(b.pedal, 0)
-	r.Set(yPedal, pedal)
-	r.Trust(yPedal, heard)
-	r.SetBool(yDoor, closed(b.door))
-	r.SetBool(yParkingBrake, closed(b.brake))
+	r.Set(b.at.Pedal, pedal)
+	r.Trust(b.at.Pedal, heard)
+	r.SetBool(b.at.Door, closed(b.door))
+	r.SetBool(b.at.ParkingBrake, closed(b.brake))
 	b.immobilise(now, key >= car.KeyOn)
 }
 
@@ -137,8 +128,8 @@ func (b *Body) immobilise(now time.Duration, on bool) {
 			state = immobiliserRefused
 		}
 		if b.upS > 1 {
-			b.mon.test(0, now, ok && !good)
-			b.mon.test(1, now, !ok)
+			b.mon.KeyWrong.test(now, ok && !good)
+			b.mon.KeyNotLearned.test(now, !ok)
 		}
 		b.ears.judge(now, r, b.upS, b.battery.Volts())
 	} else {
@@ -148,11 +139,11 @@ func (b *Body) immobilise(now time.Duration, on bool) {
 	locked, _ := b.ears.value(b.locked, 0)
 	lamp := on && b.upS > lockedS && (accepted == 0 || locked != 0)
 	b.car.Actuators.SecurityLamp = lamp
-	r.Set(yKeyCode, read)
-	r.Set(yAcceptedCode, accepted)
-	r.Set(yImmobiliserState, state)
-	r.SetBool(yImmobiliser, accepted != 0)
-	r.SetBool(ySecurityLamp, lamp)
+	r.Set(b.at.KeyCode, read)
+	r.Set(b.at.AcceptedCode, accepted)
+	r.Set(b.at.ImmobiliserState, state)
+	r.SetBool(b.at.Immobiliser, accepted != 0)
+	r.SetBool(b.at.SecurityLamp, lamp)
 }
 
 // clockEndS is where the clock starts anew.

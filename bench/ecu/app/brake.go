@@ -9,62 +9,45 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// Places of the brake ECU's readings, in the order of brakeReadings.
-const (
-	bPowered signal.Ref = iota
-	bKey
-	bBattery
-	bVehicle
-	bWheelFL
-	bWheelFR
-	bWheelRL
-	bWheelRR
-	bBrakePedal
-	bLostEngine
-	bLostBody
-	bSteering
-	bSteeringRaw
-	bEngineRPM
-	bPedal
-	bBusOff
-	bParking
-)
-
-var brakeReadings = []signal.Info{
-	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
-	{Name: "key", Text: "key: 0 off, 2 on"},
-	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
-	{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed from the wheels"},
-	{Name: "wheel_fl_kmh", Unit: "km/h", Text: "front left wheel"},
-	{Name: "wheel_fr_kmh", Unit: "km/h", Text: "front right wheel"},
-	{Name: "wheel_rl_kmh", Unit: "km/h", Text: "rear left wheel"},
-	{Name: "wheel_rr_kmh", Unit: "km/h", Text: "rear right wheel"},
-	{Name: "brake_pedal", Unit: "bool", Text: "brake pedal pressed"},
-	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
-	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
-	{Name: "steering_deg", Unit: "deg", Text: "steering wheel from straight ahead, left positive"},
-	{Name: "steering_raw_deg", Unit: "deg", Text: "steering angle as the sensor was fitted"},
-	{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed, from the engine ECU"},
-	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
-	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
-	{Name: "parking_brake", Unit: "bool", Text: "parking brake set"},
+// brakeRefs are the readings of the brake ECU, one entry each.
+type brakeRefs struct {
+	Powered     signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
+	Key         signal.Ref `name:"key" text:"key: 0 off, 2 on"`
+	Battery     signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
+	Vehicle     signal.Ref `name:"vehicle_kmh" unit:"km/h" text:"road speed from the wheels"`
+	WheelFL     signal.Ref `name:"wheel_fl_kmh" unit:"km/h" text:"front left wheel"`
+	WheelFR     signal.Ref `name:"wheel_fr_kmh" unit:"km/h" text:"front right wheel"`
+	WheelRL     signal.Ref `name:"wheel_rl_kmh" unit:"km/h" text:"rear left wheel"`
+	WheelRR     signal.Ref `name:"wheel_rr_kmh" unit:"km/h" text:"rear right wheel"`
+	BrakePedal  signal.Ref `name:"brake_pedal" unit:"bool" text:"brake pedal pressed"`
+	LostEngine  signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
+	LostBody    signal.Ref `name:"lost_body" unit:"bool" text:"no messages of the body ECU"`
+	Steering    signal.Ref `name:"steering_deg" unit:"deg" text:"steering wheel from straight ahead, left positive"`
+	SteeringRaw signal.Ref `name:"steering_raw_deg" unit:"deg" text:"steering angle as the sensor was fitted"`
+	EngineRPM   signal.Ref `name:"engine_rpm" unit:"rev/min" text:"engine speed, from the engine ECU"`
+	Pedal       signal.Ref `name:"pedal_pct" unit:"%" text:"accelerator pedal, from the engine ECU"`
+	BusOff      signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
+	Parking     signal.Ref `name:"parking_brake" unit:"bool" text:"parking brake set"`
 }
 
-// wheelCodes are front left, front right, rear left, rear right.
-var wheelCodes = [4]string{"C0035", "C0040", "C0045", "C0050"}
-
-// mBrakeSwitch is the monitor behind those of the wheels.
-const mBrakeSwitch = 4
+// brakeMonitors are the brake ECU's monitors; the wheels are front left, front right,
+// rear left, rear right.
+type brakeMonitors struct {
+	Wheel  [4]monitor `code:"C0035 C0040 C0045 C0050"`
+	Switch monitor    `code:"P0571"`
+}
 
 // Brake is the brake ECU's program.
 type Brake struct {
 	Readings *signal.Table
+	at       brakeRefs
 
 	car                      *car.Car
-	mon                      monitors
+	mon                      brakeMonitors
 	battery, ignition, brake *car.Circuit
 	parking                  *car.Circuit
 	wheels                   [4]*car.Circuit
+	wheelKmh                 [4]signal.Ref
 	perKmh                   float64
 	upS                      float64
 	nv                       NV
@@ -89,13 +72,16 @@ func NewBrake(c *car.Car, codes Codes, nv NV) (*Brake, error) {
 		return nil, err
 	}
 	p := pins{car: c}
-	b := &Brake{Readings: newReadings(brakeReadings), car: c, nv: nv, mon: newMonitors(codes, append(wheelCodes[:], "P0571")), perKmh: cal.Pins.WheelHzPerKm,
+	b := &Brake{Readings: &signal.Table{}, car: c, nv: nv, perKmh: cal.Pins.WheelHzPerKm,
 		battery: p.supply("brake-supply"), ignition: p.need("ignition-feed"), brake: p.need("brake-switch"), parking: p.need("parking-brake-switch"),
 		wheels: [4]*car.Circuit{p.need("wheel-sensor-fl"), p.need("wheel-sensor-fr"), p.need("wheel-sensor-rl"), p.need("wheel-sensor-rr")}}
+	b.Readings.Declare(&b.at)
+	declareMonitors(&b.mon, codes)
+	b.wheelKmh = [4]signal.Ref{b.at.WheelFL, b.at.WheelFR, b.at.WheelRL, b.at.WheelRR}
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("brake ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	b.ears = newEars(codes, bBusOff, []partner{engineLost.as(bLostEngine), bodyLost.as(bLostBody)},
+	b.ears = newEars(codes, b.at.BusOff, []partner{engineLost.as(b.at.LostEngine), bodyLost.as(b.at.LostBody)},
 		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
 		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"})
 	b.hear.rpm, b.hear.pedal = b.ears.ref("engine_rpm"), b.ears.ref("pedal_pct")
@@ -110,7 +96,7 @@ func (b *Brake) Step(now time.Duration) {
 	r := b.Readings
 	v := b.battery.Volts()
 	if v < 5.5 || !closed(b.ignition) {
-		if r.Is(bPowered) {
+		if r.Is(b.at.Powered) {
 			b.Restart()
 			for i := range signal.Ref(r.Len()) {
 				r.Set(i, 0)
@@ -119,44 +105,44 @@ func (b *Brake) Step(now time.Duration) {
 		return
 	}
 	b.upS += dt
-	r.SetBool(bPowered, true)
-	r.Set(bKey, car.KeyOn)
-	r.Set(bBattery, v)
-	r.SetBool(bBrakePedal, closed(b.brake))
-	r.SetBool(bParking, closed(b.parking))
+	r.SetBool(b.at.Powered, true)
+	r.Set(b.at.Key, car.KeyOn)
+	r.Set(b.at.Battery, v)
+	r.SetBool(b.at.BrakePedal, closed(b.brake))
+	r.SetBool(b.at.Parking, closed(b.parking))
 	zero, _ := b.nv.Get("steering_zero_deg")
 	raw := b.car.SteeringSensor()
-	r.Set(bSteeringRaw, raw)
-	r.Set(bSteering, raw-zero)
+	r.Set(b.at.SteeringRaw, raw)
+	r.Set(b.at.Steering, raw-zero)
 	best := 0.0
 	for i, w := range b.wheels {
 		kmh := w.Hertz() / b.perKmh
-		r.Set(bWheelFL+signal.Ref(i), kmh)
+		r.Set(b.wheelKmh[i], kmh)
 		best = max(best, kmh)
 	}
 	// The second fastest wheel: one that spins or has lost its sensor counts not.
 	speed := 0.0
 	seen := false
 	for i := range b.wheels {
-		kmh := r.Get(bWheelFL + signal.Ref(i))
+		kmh := r.Get(b.wheelKmh[i])
 		if kmh == best && !seen {
 			seen = true
 			continue
 		}
 		speed = max(speed, kmh)
 	}
-	r.Set(bVehicle, speed)
+	r.Set(b.at.Vehicle, speed)
 	rpm, heard := b.ears.value(b.hear.rpm, 0)
-	r.Set(bEngineRPM, rpm)
-	r.Trust(bEngineRPM, heard)
+	r.Set(b.at.EngineRPM, rpm)
+	r.Trust(b.at.EngineRPM, heard)
 	pedal, heard := b.ears.value(b.hear.pedal, 0)
-	r.Set(bPedal, pedal)
-	r.Trust(bPedal, heard)
+	r.Set(b.at.Pedal, pedal)
+	r.Trust(b.at.Pedal, heard)
 	b.ears.judge(now, r, b.upS, v)
 	b.watchSwitch(now, speed)
 	if b.upS > settleS && v > monitorsFromV && speed > 12 {
 		for i := range b.wheels {
-			b.mon.test(i, now, r.Get(bWheelFL+signal.Ref(i)) < 2)
+			b.mon.Wheel[i].test(now, r.Get(b.wheelKmh[i]) < 2)
 		}
 	}
 }
@@ -164,7 +150,7 @@ func (b *Brake) Step(now time.Duration) {
 // watchSwitch compares the switch of the pedal with what the car does: nobody
 // slows a car by more than 4 m/s2 without the brake, nor gains 25 km/h on it.
 func (b *Brake) watchSwitch(now time.Duration, speed float64) {
-	s, on := &b.sw, b.Readings.Is(bBrakePedal)
+	s, on := &b.sw, b.Readings.Is(b.at.BrakePedal)
 	was := s.speed
 	s.speed += float64((speed - s.speed) * 0.05)
 	gain := s.speed - was
@@ -179,8 +165,8 @@ func (b *Brake) watchSwitch(now time.Duration, speed float64) {
 	}
 	switch {
 	case s.held > 25 || s.slowed > 0.5:
-		b.mon.test(mBrakeSwitch, now, true)
+		b.mon.Switch.test(now, true)
 	case s.seen:
-		b.mon.test(mBrakeSwitch, now, false)
+		b.mon.Switch.test(now, false)
 	}
 }

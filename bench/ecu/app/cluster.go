@@ -9,33 +9,19 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// Places of the cluster ECU's readings, in the order of clusterReadings.
-const (
-	kPowered signal.Ref = iota
-	kKey
-	kBattery
-	kShownKmh
-	kShownRPM
-	kShownLever
-	kLostEngine
-	kLostGearbox
-	kLostBrake
-	kLostBody
-	kBusOff
-)
-
-var clusterReadings = []signal.Info{
-	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
-	{Name: "key", Text: "key: 0 off, 2 on"},
-	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
-	{Name: "shown_kmh", Unit: "km/h", Text: "what the speedometer shows"},
-	{Name: "shown_rpm", Unit: "rev/min", Text: "what the rev counter shows"},
-	{Name: "shown_lever", Text: "what the display shows of the lever: 0 P, 1 R, 2 N, 3 D"},
-	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
-	{Name: "lost_gearbox", Unit: "bool", Text: "no messages of the gearbox ECU"},
-	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
-	{Name: "lost_body", Unit: "bool", Text: "no messages of the body ECU"},
-	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+// clusterRefs are the readings of the cluster ECU, one entry each.
+type clusterRefs struct {
+	Powered     signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
+	Key         signal.Ref `name:"key" text:"key: 0 off, 2 on"`
+	Battery     signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
+	ShownKmh    signal.Ref `name:"shown_kmh" unit:"km/h" text:"what the speedometer shows"`
+	ShownRPM    signal.Ref `name:"shown_rpm" unit:"rev/min" text:"what the rev counter shows"`
+	ShownLever  signal.Ref `name:"shown_lever" text:"what the display shows of the lever: 0 P, 1 R, 2 N, 3 D"`
+	LostEngine  signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
+	LostGearbox signal.Ref `name:"lost_gearbox" unit:"bool" text:"no messages of the gearbox ECU"`
+	LostBrake   signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
+	LostBody    signal.Ref `name:"lost_body" unit:"bool" text:"no messages of the body ECU"`
+	BusOff      signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 }
 
 // A speedometer must never show less than the speed, and at most a tenth and 4 km/h
@@ -49,6 +35,7 @@ const (
 // Cluster is the program of the instruments.
 type Cluster struct {
 	Readings *signal.Table
+	at       clusterRefs
 
 	battery, ignition *car.Circuit
 	ears              ears
@@ -60,12 +47,13 @@ type Cluster struct {
 // NewCluster builds the program on a car's wiring; errors as NewEngine.
 func NewCluster(c *car.Car, codes Codes, _ NV) (*Cluster, error) {
 	p := pins{car: c}
-	k := &Cluster{Readings: newReadings(clusterReadings), battery: p.supply("cluster-supply"), ignition: p.need("ignition-feed")}
+	k := &Cluster{Readings: &signal.Table{}, battery: p.supply("cluster-supply"), ignition: p.need("ignition-feed")}
+	k.Readings.Declare(&k.at)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("cluster ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	k.ears = newEars(codes, kBusOff,
-		[]partner{engineLost.as(kLostEngine), boxLost.as(kLostGearbox), brakeLost.as(kLostBrake), bodyLost.as(kLostBody)},
+	k.ears = newEars(codes, k.at.BusOff,
+		[]partner{engineLost.as(k.at.LostEngine), boxLost.as(k.at.LostGearbox), brakeLost.as(k.at.LostBrake), bodyLost.as(k.at.LostBody)},
 		signal.Info{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
 		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
 		signal.Info{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"})
@@ -90,9 +78,9 @@ func (k *Cluster) Step(now time.Duration) {
 		return
 	}
 	k.upS += dt
-	r.SetBool(kPowered, true)
-	r.Set(kKey, car.KeyOn)
-	r.Set(kBattery, v)
+	r.SetBool(k.at.Powered, true)
+	r.Set(k.at.Key, car.KeyOn)
+	r.Set(k.at.Battery, v)
 	kmh, _ := k.ears.value(k.hear.kmh, 0)
 	rpm, _ := k.ears.value(k.hear.rpm, 0)
 	lever, heard := k.ears.value(k.hear.lever, 0)
@@ -101,9 +89,9 @@ func (k *Cluster) Step(now time.Duration) {
 	}
 	k.kmh += float64((kmh - k.kmh) * (dt / needleS))
 	k.rpm += float64((rpm - k.rpm) * (dt / needleS))
-	r.Set(kShownKmh, k.kmh)
-	r.Set(kShownRPM, k.rpm)
-	r.Set(kShownLever, lever)
-	r.Trust(kShownLever, heard)
+	r.Set(k.at.ShownKmh, k.kmh)
+	r.Set(k.at.ShownRPM, k.rpm)
+	r.Set(k.at.ShownLever, lever)
+	r.Trust(k.at.ShownLever, heard)
 	k.ears.judge(now, r, k.upS, v)
 }

@@ -1,6 +1,9 @@
 package app
 
 import (
+	"fmt"
+	"reflect"
+	"strings"
 	"time"
 
 	"sawhorse/bench/car"
@@ -39,33 +42,50 @@ func LearnedValues(spec *car.Spec) ([]Learned, error) {
 	return cal.Learned, nil
 }
 
-// monitor is one code and where it stands in the memory.
+// monitor hands samples of one code to the code memory.
 type monitor struct {
-	code string
-	ref  int
-	ok   bool
-}
-
-// monitors hands samples to the code memory.
-type monitors struct {
+	code  string
 	codes Codes
-	list  []monitor
+	ref   int
+	ok    bool // the memory knows the code
 }
 
-func newMonitors(codes Codes, names []string) monitors {
-	m := monitors{codes: codes, list: make([]monitor, len(names))}
-	for i, n := range names {
-		m.list[i].code = n
-		if codes != nil {
-			m.list[i].ref, m.list[i].ok = codes.Ref(n)
-		}
+// newMonitor makes the monitor of a code; one that the memory does not know is not
+// tested.
+func newMonitor(codes Codes, code string) monitor {
+	m := monitor{code: code, codes: codes}
+	if codes != nil {
+		m.ref, m.ok = codes.Ref(code)
 	}
 	return m
 }
 
-func (m *monitors) test(i int, now time.Duration, failed bool) {
-	if x := &m.list[i]; x.ok {
-		m.codes.Test(x.ref, now, failed)
+func (m *monitor) test(now time.Duration, failed bool) {
+	if m.ok {
+		m.codes.Test(m.ref, now, failed)
+	}
+}
+
+// declareMonitors makes the monitors of the struct behind monitors. A field is a monitor
+// with its code as the tag code, or an array with a code for each of its places, so that
+// a monitor is one entry. It panics on any other field, a mistake in the program.
+func declareMonitors(monitors any, codes Codes) {
+	v := reflect.ValueOf(monitors).Elem()
+	for i := range v.NumField() {
+		f, places := v.Type().Field(i), []reflect.Value{v.Field(i)}
+		if f.Type.Kind() == reflect.Array {
+			places = nil
+			for k := range f.Type.Len() {
+				places = append(places, v.Field(i).Index(k))
+			}
+		}
+		names := strings.Fields(f.Tag.Get("code"))
+		if len(names) != len(places) {
+			panic(fmt.Sprintf("app: %s.%s has %d codes, want %d in the tag code", v.Type(), f.Name, len(names), len(places)))
+		}
+		for k, p := range places {
+			*p.Addr().Interface().(*monitor) = newMonitor(codes, names[k])
+		}
 	}
 }
 

@@ -13,7 +13,7 @@ import (
 // to ground pulls the pin down, a short to supply holds it up while it is on.
 type driver struct {
 	pin             *car.Circuit
-	open, low, high int // monitors; equal where one code says it all
+	open, low, high monitor // of one code where it says it all
 	name            string
 	bad             judged
 }
@@ -37,10 +37,9 @@ var loads = []load{
 	{"lambda-heater-b2s2", "P0161", "P0161", "P0161"},
 }
 
-// driverSet is the drivers' diagnosis with places for its codes.
+// driverSet is the drivers' diagnosis.
 type driverSet struct {
 	list     []driver
-	mon      monitors
 	injector [16]*driver
 	coil     [16]*driver
 	named    map[string]*driver
@@ -49,25 +48,13 @@ type driverSet struct {
 // findDrivers finds the outputs that a car has, and those of its cylinders.
 func findDrivers(p *pins, codes Codes, loads []load, cylinders int) driverSet {
 	s := driverSet{named: map[string]*driver{}}
-	var names []string
-	place := func(code string) int {
-		names = append(names, code)
-		return len(names) - 1
-	}
 	add := func(circuit, open, low, high string) {
 		pin := p.want(circuit)
 		if pin == nil {
 			return
 		}
-		d := driver{pin: pin, name: circuit, open: place(open)}
-		d.low, d.high = d.open, d.open
-		if low != open {
-			d.low, d.high = place(low), 0
-			if d.high = d.low; high != low {
-				d.high = place(high)
-			}
-		}
-		s.list = append(s.list, d)
+		s.list = append(s.list, driver{pin: pin, name: circuit,
+			open: newMonitor(codes, open), low: newMonitor(codes, low), high: newMonitor(codes, high)})
 	}
 	for _, l := range loads {
 		add(l.circuit, l.open, l.low, l.high)
@@ -78,7 +65,6 @@ func findDrivers(p *pins, codes Codes, loads []load, cylinders int) driverSet {
 		add("injector-"+n, injector, injector, injector)
 		add("coil-"+n, coil, coil, coil)
 	}
-	s.mon = newMonitors(codes, names)
 	for i := range s.list {
 		d := &s.list[i]
 		s.named[d.name] = d
@@ -116,19 +102,19 @@ func (set *driverSet) monitor(now time.Duration, batteryV float64) {
 			open = true
 		}
 		d.bad.see(open || low || high)
-		if d.low == d.open {
-			set.mon.test(d.open, now, open || low || high)
+		if d.low.code == d.open.code {
+			d.open.test(now, open || low || high)
 			continue
 		}
-		set.mon.test(d.open, now, open)
-		if d.low == d.high {
-			set.mon.test(d.low, now, low || high)
+		d.open.test(now, open)
+		if d.low.code == d.high.code {
+			d.low.test(now, low || high)
 			continue
 		}
 		if on {
-			set.mon.test(d.high, now, high)
+			d.high.test(now, high)
 		} else {
-			set.mon.test(d.low, now, low)
+			d.low.test(now, low)
 		}
 	}
 }

@@ -23,6 +23,7 @@ const slowEvery = 4
 type Engine struct {
 	// Readings is what the diagnostic server reports.
 	Readings *signal.Table
+	at       engineRefs
 
 	car *car.Car
 	cal *calibration
@@ -30,7 +31,7 @@ type Engine struct {
 	mil func() bool
 	// askLamp has the memory report the lamp as lit until the key is off.
 	askLamp func()
-	mon     monitors
+	mon     engineMonitors
 	pin     enginePins
 
 	routineLimit float64 // rev/min, 0 for none
@@ -88,29 +89,30 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{Readings: newReadings(engineReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes), askLamp: askerOf(codes)}
+	e := &Engine{Readings: &signal.Table{}, car: c, cal: cal, nv: nv, mil: lampOf(codes), askLamp: askerOf(codes)}
+	e.Readings.Declare(&e.at)
 	e.measured = defineMeasured(e.Readings, cal.Cylinders)
 	p := pins{car: c}
 	e.pin = findEnginePins(&p, cal)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("engine ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	e.mon = newMonitors(codes, engineMonitors[:])
+	declareMonitors(&e.mon, codes)
 	e.drivers = findDrivers(&p, codes, loads, cal.Cylinders)
 	e.refs[0], _ = c.Rail("sensor-5v-a")
 	e.refs[1], _ = c.Rail("sensor-5v-b")
-	partners := []partner{brakeLost.as(rLostBrake), bodyLost.as(rLostBody)}
+	partners := []partner{brakeLost.as(e.at.LostBrake), bodyLost.as(e.at.LostBody)}
 	values := []signal.Info{
 		{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
 		{Name: "key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
 	}
 	if cal.Selector != nil {
-		partners = append(partners, boxLost.as(rLostGearbox))
+		partners = append(partners, boxLost.as(e.at.LostGearbox))
 		values = append(values, signal.Info{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"},
 			signal.Info{Name: "gearbox_gear", Text: "gear: -1 reverse, 0 neutral, 1 and up"},
 			signal.Info{Name: "gearbox_lamp", Unit: "bool", Text: "a code of the gearbox ECU asks for the lamp"})
 	}
-	e.ears = newEars(codes, rBusOff, partners, values...)
+	e.ears = newEars(codes, e.at.BusOff, partners, values...)
 	e.hear.kmh, e.hear.key = e.ears.ref("vehicle_kmh"), e.ears.ref("key_code")
 	if cal.Selector != nil {
 		e.hear.selector, e.hear.gear, e.hear.lamp = e.ears.ref("selector"), e.ears.ref("gearbox_gear"), e.ears.ref("gearbox_lamp")
@@ -170,7 +172,7 @@ func (e *Engine) Step(now time.Duration) {
 
 // off is an ECU without supply: its drivers are off and it forgets the drive.
 func (e *Engine) off() {
-	if e.steps == 0 && !e.Readings.Is(rPowered) {
+	if e.steps == 0 && !e.Readings.Is(e.at.Powered) {
 		return
 	}
 	e.forget(e.in.baroKPa)

@@ -76,7 +76,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 		a.VentClosed = true
 		if v.inS > cal.HoldS {
 			v.small = 1
-			e.Readings.Set(rTankRise, in.tankKPa-v.fromKPa)
+			e.Readings.Set(e.at.TankRise, in.tankKPa-v.fromKPa)
 			if in.tankKPa-v.fromKPa > cal.SmallKPa {
 				v.small = 2
 			}
@@ -98,12 +98,13 @@ func (e *Engine) purgeTank(now time.Duration) {
 	if e.steps%slowEvery != 0 {
 		return
 	}
+	m := &e.mon
 	for _, r := range [...]struct {
-		m int
+		m *monitor
 		r int8
-	}{{mPurgeFlow, v.flow}, {mSmallLeak, v.small}, {mLargeLeak, v.large}, {mVent, v.vent}, {mPurgeOpen, v.open}} {
+	}{{&m.PurgeFlow, v.flow}, {&m.SmallLeak, v.small}, {&m.LargeLeak, v.large}, {&m.Vent, v.vent}, {&m.PurgeOpen, v.open}} {
 		if r.r != 0 {
-			e.mon.test(r.m, now, r.r == 2)
+			r.m.test(now, r.r == 2)
 		}
 	}
 }

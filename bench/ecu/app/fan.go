@@ -40,6 +40,6 @@ func (e *Engine) monitorFan(now time.Duration) {
 		}
 	}
 	if w.judged && !e.drivers.failed("fan-relay") {
-		e.mon.test(mFan, now, w.dead)
+		e.mon.Fan.test(now, w.dead)
 	}
 }

@@ -9,33 +9,23 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// Places of the gateway ECU's readings, in the order of gatewayReadings.
-const (
-	wPowered signal.Ref = iota
-	wKey
-	wBattery
-	wLostEngine
-	wLostGearbox
-	wLostBrake
-	wLostBody
-	wBusOff
-)
-
-var gatewayReadings = []signal.Info{
-	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
-	{Name: "key", Text: "key: 0 off, 2 on"},
-	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
-	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
-	{Name: "lost_gearbox", Unit: "bool", Text: "no messages of the gearbox ECU"},
-	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
-	{Name: "lost_body", Unit: "bool", Text: "the bus of the body ECU is silent"},
-	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+// gatewayRefs are the readings of the gateway ECU, one entry each.
+type gatewayRefs struct {
+	Powered     signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
+	Key         signal.Ref `name:"key" text:"key: 0 off, 2 on"`
+	Battery     signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
+	LostEngine  signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
+	LostGearbox signal.Ref `name:"lost_gearbox" unit:"bool" text:"no messages of the gearbox ECU"`
+	LostBrake   signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
+	LostBody    signal.Ref `name:"lost_body" unit:"bool" text:"the bus of the body ECU is silent"`
+	BusOff      signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 }
 
 // Gateway is the program of the ECU between two buses. What it passes on is not the
 // program's: it watches who is there.
 type Gateway struct {
 	Readings *signal.Table
+	at       gatewayRefs
 
 	car               *car.Car
 	battery, ignition *car.Circuit
@@ -46,11 +36,12 @@ type Gateway struct {
 // NewGateway builds the program on a car's wiring; errors as NewEngine.
 func NewGateway(c *car.Car, codes Codes, _ NV) (*Gateway, error) {
 	p := pins{car: c}
-	g := &Gateway{Readings: newReadings(gatewayReadings), car: c, battery: p.supply("gateway-supply"), ignition: p.need("ignition-feed")}
+	g := &Gateway{Readings: &signal.Table{}, car: c, battery: p.supply("gateway-supply"), ignition: p.need("ignition-feed")}
+	g.Readings.Declare(&g.at)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("gateway ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	g.ears = newEars(codes, wBusOff, []partner{engineLost.as(wLostEngine), boxLost.as(wLostGearbox), brakeLost.as(wLostBrake), bodyLost.as(wLostBody)})
+	g.ears = newEars(codes, g.at.BusOff, []partner{engineLost.as(g.at.LostEngine), boxLost.as(g.at.LostGearbox), brakeLost.as(g.at.LostBrake), bodyLost.as(g.at.LostBody)})
 	return g, nil
 }
 
@@ -70,15 +61,15 @@ func (g *Gateway) Step(now time.Duration) {
 		}
 		return
 	}
-	r.SetBool(wPowered, true)
-	r.Set(wBattery, v)
+	r.SetBool(g.at.Powered, true)
+	r.Set(g.at.Battery, v)
 	if !closed(g.ignition) {
 		g.upS = 0
-		r.Set(wKey, car.KeyOff)
+		r.Set(g.at.Key, car.KeyOff)
 		g.ears.rest(r)
 		return
 	}
 	g.upS += dt
-	r.Set(wKey, car.KeyOn)
+	r.Set(g.at.Key, car.KeyOn)
 	g.ears.judge(now, r, g.upS, v)
 }

@@ -11,67 +11,36 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// Places of the gearbox ECU's readings, in the order of gearboxReadings.
-const (
-	gPowered signal.Ref = iota
-	gKey
-	gBattery
-	gEngineRPM
-	gEngineRunning
-	gPedal
-	gVehicle
-	gSelector
-	gSelectorV
-	gGear
-	gRatio
-	gTurbine
-	gOutput
-	gFluid
-	gFluidV
-	gLockup
-	gLockupSlip
-	gEase
-	gShiftA
-	gShiftB
-	gLimp
-	gShiftTime
-	gAdapt
-	gAdaptFresh // always 0
-	gLamp
-	gLostEngine
-	gLostBrake
-	gBusOff
-)
-
-var gearboxReadings = []signal.Info{
-	{Name: "powered", Unit: "bool", Text: "the ECU has supply and runs"},
-	{Name: "key", Text: "key: 0 off, 2 on"},
-	{Name: "battery_v", Unit: "V", Text: "supply voltage"},
-	{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed, from the engine ECU"},
-	{Name: "engine_running", Unit: "bool", Text: "engine runs, from the engine ECU"},
-	{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal, from the engine ECU"},
-	{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed from the gearbox's output"},
-	{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"},
-	{Name: "selector_v", Unit: "V", Text: "sensor of the lever"},
-	{Name: "gear", Text: "gear commanded: -1 reverse, 0 neutral, 1 and up"},
-	{Name: "gear_ratio", Text: "turbine's speed over the output's"},
-	{Name: "turbine_rpm", Unit: "rev/min", Text: "speed of the converter's turbine"},
-	{Name: "output_rpm", Unit: "rev/min", Text: "speed of the gearbox's output"},
-	{Name: "fluid_c", Unit: "degC", Text: "fluid temperature"},
-	{Name: "fluid_v", Unit: "V", Text: "fluid temperature sensor"},
-	{Name: "lockup", Unit: "bool", Text: "lock-up clutch commanded closed"},
-	{Name: "lockup_slip_rpm", Unit: "rev/min", Text: "engine speed over the turbine's"},
-	{Name: "ease_pct", Unit: "%", Text: "line pressure taken away"},
-	{Name: "shift_a", Unit: "bool", Text: "shift valve a commanded"},
-	{Name: "shift_b", Unit: "bool", Text: "shift valve b commanded"},
-	{Name: "limp", Unit: "bool", Text: "solenoids off, the gearbox keeps one gear"},
-	{Name: "shift_time_s", Unit: "s", Text: "how long the last upshift took"},
-	{Name: "shift_adapt_pct", Unit: "%", Text: "learned correction of the pressure in an upshift"},
-	{Name: "shift_adapt_fresh", Unit: "%", Text: "that of a gearbox which has adapted nothing"},
-	{Name: "lamp_asked", Unit: "bool", Text: "a code asks for the malfunction lamp"},
-	{Name: "lost_engine", Unit: "bool", Text: "no messages of the engine ECU"},
-	{Name: "lost_brake", Unit: "bool", Text: "no messages of the brake ECU"},
-	{Name: "bus_off", Unit: "bool", Text: "the ECU's controller is off the bus"},
+// gearboxRefs are the readings of the gearbox ECU, one entry each.
+type gearboxRefs struct {
+	Powered       signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
+	Key           signal.Ref `name:"key" text:"key: 0 off, 2 on"`
+	Battery       signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
+	EngineRPM     signal.Ref `name:"engine_rpm" unit:"rev/min" text:"engine speed, from the engine ECU"`
+	EngineRunning signal.Ref `name:"engine_running" unit:"bool" text:"engine runs, from the engine ECU"`
+	Pedal         signal.Ref `name:"pedal_pct" unit:"%" text:"accelerator pedal, from the engine ECU"`
+	Vehicle       signal.Ref `name:"vehicle_kmh" unit:"km/h" text:"road speed from the gearbox's output"`
+	Selector      signal.Ref `name:"selector" text:"lever: 0 P, 1 R, 2 N, 3 D"`
+	SelectorV     signal.Ref `name:"selector_v" unit:"V" text:"sensor of the lever"`
+	Gear          signal.Ref `name:"gear" text:"gear commanded: -1 reverse, 0 neutral, 1 and up"`
+	Ratio         signal.Ref `name:"gear_ratio" text:"turbine's speed over the output's"`
+	Turbine       signal.Ref `name:"turbine_rpm" unit:"rev/min" text:"speed of the converter's turbine"`
+	Output        signal.Ref `name:"output_rpm" unit:"rev/min" text:"speed of the gearbox's output"`
+	Fluid         signal.Ref `name:"fluid_c" unit:"degC" text:"fluid temperature"`
+	FluidV        signal.Ref `name:"fluid_v" unit:"V" text:"fluid temperature sensor"`
+	Lockup        signal.Ref `name:"lockup" unit:"bool" text:"lock-up clutch commanded closed"`
+	LockupSlip    signal.Ref `name:"lockup_slip_rpm" unit:"rev/min" text:"engine speed over the turbine's"`
+	Ease          signal.Ref `name:"ease_pct" unit:"%" text:"line pressure taken away"`
+	ShiftA        signal.Ref `name:"shift_a" unit:"bool" text:"shift valve a commanded"`
+	ShiftB        signal.Ref `name:"shift_b" unit:"bool" text:"shift valve b commanded"`
+	Limp          signal.Ref `name:"limp" unit:"bool" text:"solenoids off, the gearbox keeps one gear"`
+	ShiftTime     signal.Ref `name:"shift_time_s" unit:"s" text:"how long the last upshift took"`
+	Adapt         signal.Ref `name:"shift_adapt_pct" unit:"%" text:"learned correction of the pressure in an upshift"`
+	AdaptFresh    signal.Ref `name:"shift_adapt_fresh" unit:"%" text:"that of a gearbox which has adapted nothing"`
+	Lamp          signal.Ref `name:"lamp_asked" unit:"bool" text:"a code asks for the malfunction lamp"`
+	LostEngine    signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
+	LostBrake     signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
+	BusOff        signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 }
 
 // gearboxLoads are the solenoids and their codes.
@@ -82,32 +51,33 @@ var gearboxLoads = []load{
 	{"pressure-solenoid", "P0748", "P0748", "P0748"},
 }
 
-// Places of the gearbox ECU's monitors.
-const (
-	gmSelectorLow = iota
-	gmSelectorHigh
-	gmSelectorBetween
-	gmFluidLow
-	gmFluidHigh
-	gmTurbine
-	gmOutput
-	gmLockupSlips
-	gmTooHot
-	gmRatio1
-)
+// gearboxMonitors are the gearbox ECU's monitors, apart from those of the ratios.
+type gearboxMonitors struct {
+	SelectorLow     monitor `code:"P0707"`
+	SelectorHigh    monitor `code:"P0708"`
+	SelectorBetween monitor `code:"P0706"`
+	FluidLow        monitor `code:"P0712"`
+	FluidHigh       monitor `code:"P0713"`
+	Turbine         monitor `code:"P0717"`
+	Output          monitor `code:"P0722"`
+	LockupSlips     monitor `code:"P0741"`
+	TooHot          monitor `code:"P0218"`
+}
 
 // Gearbox is the program of an automatic gearbox's ECU.
 type Gearbox struct {
 	Readings *signal.Table
+	at       gearboxRefs
 
-	car     *car.Car
-	cal     *shiftPoints
-	nv      NV
-	mil     func() bool
-	mon     monitors
-	drivers driverSet
-	ears    ears
-	hear    struct{ rpm, pedal, running, kmh signal.Ref }
+	car      *car.Car
+	cal      *shiftPoints
+	nv       NV
+	mil      func() bool
+	mon      gearboxMonitors
+	drivers  driverSet
+	ratioMon []monitor // one for each gear
+	ears     ears
+	hear     struct{ rpm, pedal, running, kmh signal.Ref }
 
 	battery, ignition, selector, turbine, output, fluid *car.Circuit
 
@@ -145,19 +115,19 @@ func NewGearbox(c *car.Car, codes Codes, nv NV) (*Gearbox, error) {
 		return nil, err
 	}
 	p := pins{car: c}
-	g := &Gearbox{Readings: newReadings(gearboxReadings), car: c, cal: cal, nv: nv, mil: lampOf(codes),
+	g := &Gearbox{Readings: &signal.Table{}, car: c, cal: cal, nv: nv, mil: lampOf(codes),
 		battery: p.supply("gearbox-supply"), ignition: p.need("ignition-feed"), selector: p.need("selector-sensor"),
 		turbine: p.need("turbine-sensor"), output: p.need("output-sensor"), fluid: p.need("fluid-sensor")}
 	g.drivers = findDrivers(&p, codes, gearboxLoads, 0)
 	if len(p.missing) > 0 {
 		return nil, fmt.Errorf("gearbox ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
 	}
-	names := []string{"P0707", "P0708", "P0706", "P0712", "P0713", "P0717", "P0722", "P0741", "P0218"}
+	g.Readings.Declare(&g.at)
+	declareMonitors(&g.mon, codes)
 	for i := range cal.Ratios {
-		names = append(names, fmt.Sprintf("P073%d", i+1))
+		g.ratioMon = append(g.ratioMon, newMonitor(codes, fmt.Sprintf("P073%d", i+1)))
 	}
-	g.mon = newMonitors(codes, names)
-	g.ears = newEars(codes, gBusOff, []partner{engineLost.as(gLostEngine), brakeLost.as(gLostBrake)},
+	g.ears = newEars(codes, g.at.BusOff, []partner{engineLost.as(g.at.LostEngine), brakeLost.as(g.at.LostBrake)},
 		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
 		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"},
 		signal.Info{Name: "engine_running", Unit: "bool", Text: "engine runs"},
@@ -195,7 +165,7 @@ func (g *Gearbox) Step(now time.Duration) {
 
 // off is an ECU without supply.
 func (g *Gearbox) off() {
-	if !g.Readings.Is(gPowered) {
+	if !g.Readings.Is(g.at.Powered) {
 		return
 	}
 	g.Restart()
@@ -334,7 +304,7 @@ func (g *Gearbox) timeShift() {
 	if !done || g.pedal() < 8 || g.fluidC < g.cal.Lockup.FromC {
 		return
 	}
-	g.Readings.Set(gShiftTime, g.shiftS)
+	g.Readings.Set(g.at.ShiftTime, g.shiftS)
 	miss := g.shiftS - g.cal.WishS
 	if nv, ok := g.nv.(interface{ Set(string, float64) }); ok && (miss > 0.1 || miss < -0.1) {
 		step := 0.5
@@ -348,40 +318,40 @@ func (g *Gearbox) timeShift() {
 // tell writes the readings.
 func (g *Gearbox) tell(v float64) {
 	r, a := g.Readings, &g.car.Actuators
-	r.SetBool(gPowered, true)
-	r.Set(gKey, car.KeyOn)
-	r.Set(gBattery, v)
+	r.SetBool(g.at.Powered, true)
+	r.Set(g.at.Key, car.KeyOn)
+	r.Set(g.at.Battery, v)
 	rpm, heard := g.ears.value(g.hear.rpm, 0)
 	runs, _ := g.ears.value(g.hear.running, 0)
-	r.Set(gEngineRPM, rpm)
-	r.Trust(gEngineRPM, heard)
-	r.Set(gEngineRunning, runs)
-	r.SetBool(gLamp, g.mil())
-	r.Set(gPedal, g.pedal())
-	r.Set(gVehicle, g.kmh())
-	r.Set(gSelector, float64(g.position))
-	r.Set(gSelectorV, g.selectorV)
+	r.Set(g.at.EngineRPM, rpm)
+	r.Trust(g.at.EngineRPM, heard)
+	r.Set(g.at.EngineRunning, runs)
+	r.SetBool(g.at.Lamp, g.mil())
+	r.Set(g.at.Pedal, g.pedal())
+	r.Set(g.at.Vehicle, g.kmh())
+	r.Set(g.at.Selector, float64(g.position))
+	r.Set(g.at.SelectorV, g.selectorV)
 	gear := g.gear
 	if g.limp && gear > 0 {
 		gear = g.rest()
 	}
-	r.Set(gGear, float64(gear))
-	r.Set(gRatio, g.ratio)
-	r.Set(gTurbine, g.turbineN)
-	r.Set(gOutput, g.outputN)
-	r.Set(gFluid, g.fluidC)
-	r.Set(gFluidV, g.fluidV)
-	r.SetBool(gLockup, g.lockup)
-	r.Set(gLockupSlip, rpm-g.turbineN)
-	r.Trust(gSelector, !g.selectorBad.bad)
-	r.Trust(gTurbine, !g.turbineBad.bad)
-	r.Trust(gOutput, !g.outputBad.bad)
-	r.Trust(gFluid, !g.fluidBad.bad)
-	r.Set(gEase, g.ease)
-	r.SetBool(gShiftA, a.ShiftA)
-	r.SetBool(gShiftB, a.ShiftB)
-	r.SetBool(gLimp, g.limp)
-	r.Set(gAdapt, g.adapt)
+	r.Set(g.at.Gear, float64(gear))
+	r.Set(g.at.Ratio, g.ratio)
+	r.Set(g.at.Turbine, g.turbineN)
+	r.Set(g.at.Output, g.outputN)
+	r.Set(g.at.Fluid, g.fluidC)
+	r.Set(g.at.FluidV, g.fluidV)
+	r.SetBool(g.at.Lockup, g.lockup)
+	r.Set(g.at.LockupSlip, rpm-g.turbineN)
+	r.Trust(g.at.Selector, !g.selectorBad.bad)
+	r.Trust(g.at.Turbine, !g.turbineBad.bad)
+	r.Trust(g.at.Output, !g.outputBad.bad)
+	r.Trust(g.at.Fluid, !g.fluidBad.bad)
+	r.Set(g.at.Ease, g.ease)
+	r.SetBool(g.at.ShiftA, a.ShiftA)
+	r.SetBool(g.at.ShiftB, a.ShiftB)
+	r.SetBool(g.at.Limp, g.limp)
+	r.Set(g.at.Adapt, g.adapt)
 }
 
 // rest is the gear that the valves make without current.
@@ -401,17 +371,17 @@ func (g *Gearbox) monitor(now time.Duration, v float64) {
 	}
 	m := &g.mon
 	low, high := g.selectorV < ratioLowV, g.selectorV > ratioHighV
-	m.test(gmSelectorLow, now, low)
-	m.test(gmSelectorHigh, now, high)
+	m.SelectorLow.test(now, low)
+	m.SelectorHigh.test(now, high)
 	g.selectorBad.see(low || high)
 	at := float64(percent(g.selectorV, g.cal.SelectorV) / 100 * car.SelectorD)
 	off := at - float64(g.position)
-	m.test(gmSelectorBetween, now, !low && !high && (off > 0.3 || off < -0.3))
+	m.SelectorBetween.test(now, !low && !high && (off > 0.3 || off < -0.3))
 	low, high = g.fluidV < 0.05, g.fluidV > ntcHighV
-	m.test(gmFluidLow, now, low)
-	m.test(gmFluidHigh, now, high)
+	m.FluidLow.test(now, low)
+	m.FluidHigh.test(now, high)
 	g.fluidBad.see(low || high)
-	m.test(gmTooHot, now, !g.fluidBad.bad && g.fluidC > g.cal.HotC)
+	m.TooHot.test(now, !g.fluidBad.bad && g.fluidC > g.cal.HotC)
 	g.drivers.monitor(now, v)
 	if g.drivers.failed("shift-solenoid-a") || g.drivers.failed("shift-solenoid-b") {
 		g.limp = true
@@ -427,12 +397,12 @@ func (g *Gearbox) monitorSpeeds(now time.Duration) {
 	if v, heard := g.ears.value(g.hear.kmh, 0); heard && v > 15 {
 		dead := g.outputN < 50
 		g.outputBad.see(dead)
-		m.test(gmOutput, now, dead)
+		m.Output.test(now, dead)
 	}
 	if rpm, heard := g.ears.value(g.hear.rpm, 0); heard && rpm > 800 && g.kmh() > 15 && g.gear > 0 && g.shiftS > 1 {
 		dead := g.turbineN < 50
 		g.turbineBad.see(dead)
-		m.test(gmTurbine, now, dead)
+		m.Turbine.test(now, dead)
 	}
 }
 
@@ -446,7 +416,7 @@ func (g *Gearbox) monitorRatio(now time.Duration) {
 	i := g.gear - 1
 	off := (g.ratio/cal.Ratios[i] - 1) * 100
 	wrong := off > cal.RatioPct || off < -cal.RatioPct
-	m.test(gmRatio1+i, now, wrong)
+	g.ratioMon[i].test(now, wrong)
 	g.wrong[i] += slowEvery * dt
 	if !wrong {
 		g.wrong[i] = 0
@@ -455,7 +425,7 @@ func (g *Gearbox) monitorRatio(now time.Duration) {
 		g.limp = true // better one gear that is known than slipping in all
 	}
 	if rpm, heard := g.ears.value(g.hear.rpm, 0); heard && g.lockedS > 2 {
-		m.test(gmLockupSlips, now, rpm-g.turbineN > cal.Lockup.SlipRPM)
+		m.LockupSlips.test(now, rpm-g.turbineN > cal.Lockup.SlipRPM)
 	}
 }
 
@@ -466,9 +436,9 @@ func (e *Engine) monitorSelector(now time.Duration) {
 		return
 	}
 	if lever, heard := e.ears.value(e.hear.selector, 0); heard {
-		e.mon.test(mParkNeutral, now, e.in.parkNeutral != (lever == car.SelectorP || lever == car.SelectorN))
+		e.mon.ParkNeutral.test(now, e.in.parkNeutral != (lever == car.SelectorP || lever == car.SelectorN))
 	}
 	if lamp, heard := e.ears.value(e.hear.lamp, 0); heard {
-		e.mon.test(mGearboxLamp, now, lamp != 0)
+		e.mon.GearboxLamp.test(now, lamp != 0)
 	}
 }

@@ -19,7 +19,8 @@ type partner struct {
 	name, lostCode, wrongCode string
 	reading                   signal.Ref
 
-	lost, wrong signal.Ref
+	lost, wrong        signal.Ref
+	isLost, sendsWrong monitor
 }
 
 // The codes of partners: no messages, and wrong data.
@@ -44,7 +45,7 @@ type ears struct {
 	off      signal.Ref
 	offShown signal.Ref
 	partners []partner
-	mon      monitors
+	busOff   monitor
 }
 
 // newEars makes the table of what is heard: bus_off, the flags of each partner, and the
@@ -52,17 +53,16 @@ type ears struct {
 func newEars(codes Codes, busOff signal.Ref, partners []partner, values ...signal.Info) ears {
 	e := ears{table: &signal.Table{}, offShown: busOff, partners: partners}
 	e.off = e.table.Define("bus_off", "bool", "the ECU's controller is off the bus")
-	names := []string{busOffCode}
 	for i := range e.partners {
 		p := &e.partners[i]
 		p.lost = e.table.Define(p.name+"_lost", "bool", "no messages of the "+p.name+" ECU")
 		p.wrong = e.table.Define(p.name+"_wrong", "bool", "wrong data from the "+p.name+" ECU")
-		names = append(names, p.lostCode, p.wrongCode)
+		p.isLost, p.sendsWrong = newMonitor(codes, p.lostCode), newMonitor(codes, p.wrongCode)
 	}
 	for _, v := range values {
 		e.table.Trust(e.table.Define(v.Name, v.Unit, v.Text), false)
 	}
-	e.mon = newMonitors(codes, names)
+	e.busOff = newMonitor(codes, busOffCode)
 	return e
 }
 
@@ -95,16 +95,16 @@ func (e *ears) judge(now time.Duration, r *signal.Table, upS, volts float64) {
 	if upS < lostS || volts < lostFromV {
 		return
 	}
-	e.mon.test(0, now, off)
+	e.busOff.test(now, off)
 	if off {
 		return
 	}
 	for i := range e.partners {
 		p := &e.partners[i]
 		lost := e.table.Is(p.lost)
-		e.mon.test(1+2*i, now, lost)
+		p.isLost.test(now, lost)
 		if !lost {
-			e.mon.test(2+2*i, now, e.table.Is(p.wrong))
+			p.sendsWrong.test(now, e.table.Is(p.wrong))
 		}
 	}
 }
@@ -147,29 +147,29 @@ func Line(e *Engine, b *Brake, y *Body, g *Gearbox) func() {
 		}
 	}
 	return func() {
-		engine, brake, body := e.Readings.Is(rPowered) && !e.boot, b.Readings.Is(bPowered), y.Readings.Is(yPowered)
+		engine, brake, body := e.Readings.Is(e.at.Powered) && !e.boot, b.Readings.Is(b.at.Powered), y.Readings.Is(y.at.Powered)
 		lost(engine, "engine", &b.ears, &y.ears)
 		lost(brake, "brake", &e.ears, &y.ears)
 		lost(body, "body", &e.ears, &b.ears)
-		carry(&e.ears, "vehicle_kmh", b.Readings, bVehicle, brake)
-		carry(&e.ears, "key_code", y.Readings, yAcceptedCode, body)
-		carry(&b.ears, "engine_rpm", e.Readings, rRPM, engine)
-		carry(&b.ears, "pedal_pct", e.Readings, rPedal, engine)
-		carry(&y.ears, "pedal_pct", e.Readings, rPedal, engine)
-		carry(&y.ears, "engine_locked", e.Readings, rSecurityLamp, engine)
+		carry(&e.ears, "vehicle_kmh", b.Readings, b.at.Vehicle, brake)
+		carry(&e.ears, "key_code", y.Readings, y.at.AcceptedCode, body)
+		carry(&b.ears, "engine_rpm", e.Readings, e.at.RPM, engine)
+		carry(&b.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
+		carry(&y.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
+		carry(&y.ears, "engine_locked", e.Readings, e.at.SecurityLamp, engine)
 		if g == nil {
 			return
 		}
-		box := g.Readings.Is(gPowered)
+		box := g.Readings.Is(g.at.Powered)
 		lost(engine, "engine", &g.ears)
 		lost(brake, "brake", &g.ears)
 		lost(box, "gearbox", &e.ears)
-		carry(&g.ears, "engine_rpm", e.Readings, rRPM, engine)
-		carry(&g.ears, "pedal_pct", e.Readings, rPedal, engine)
-		carry(&g.ears, "engine_running", e.Readings, rRunning, engine)
-		carry(&g.ears, "vehicle_kmh", b.Readings, bVehicle, brake)
-		carry(&e.ears, "selector", g.Readings, gSelector, box)
-		carry(&e.ears, "gearbox_gear", g.Readings, gGear, box)
-		carry(&e.ears, "gearbox_lamp", g.Readings, gLamp, box)
+		carry(&g.ears, "engine_rpm", e.Readings, e.at.RPM, engine)
+		carry(&g.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
+		carry(&g.ears, "engine_running", e.Readings, e.at.Running, engine)
+		carry(&g.ears, "vehicle_kmh", b.Readings, b.at.Vehicle, brake)
+		carry(&e.ears, "selector", g.Readings, g.at.Selector, box)
+		carry(&e.ears, "gearbox_gear", g.Readings, g.at.Gear, box)
+		carry(&e.ears, "gearbox_lamp", g.Readings, g.at.Lamp, box)
 	}
 }

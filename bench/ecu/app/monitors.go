@@ -6,128 +6,99 @@ import (
 	"sawhorse/bench/car"
 )
 
-// Codes of the engine ECU's monitors, in the order of engineMonitors. A code
-// that the memory does not know is not tested.
-const (
-	mClutchNotLearned = iota
-	mVariationNotLearned
-	mCrankSignal
-	mCamSignal
-	mAirMassLow
-	mAirMassHigh
-	mIntakeLow
-	mIntakeHigh
-	mCoolantLow
-	mCoolantHigh
-	mClutchLow
-	mClutchHigh
-	mThrottle1Low
-	mThrottle1High
-	mThrottle2Low
-	mThrottle2High
-	mThrottleTracks
-	mPedal1Low
-	mPedal1High
-	mPedal2Low
-	mPedal2High
-	mPedalTracks
-	mManifoldLow
-	mManifoldHigh
-	mOilLow
-	mOilHigh
-	mAmbientLow
-	mAmbientHigh
-	mVoltageLow
-	mVoltageHigh
-	mLean1
-	mRich1
-	mLean2
-	mRich2
-	mOverheated
-	mKeyNotProgrammed
-	mKeyWrong
-	mThrottleNotLearned
-	mVIN
-	mAirMass
-	mIntake
-	mIntakeJumps
-	mManifold
-	mCoolant
-	mCoolantJumps
-	mThermostat
-	mCrankWheel
-	mCrankJumps
-	mCamTiming
-	mRailLow
-	mRailHigh
-	mRailSensorLow
-	mRailSensorHigh
-	mPumpFeedLow
-	mPumpFeedHigh
-	mMisfire
-	mMisfire1
-	mMisfireLast = mMisfire1 + 7
-	mFrontLow1   = iota + 6
-	mFrontLow2
-	mFrontHigh1
-	mFrontHigh2
-	mFrontIdle1
-	mFrontIdle2
-	mFrontSlow1
-	mFrontSlow2
-	mRearLow1
-	mRearLow2
-	mRearHigh1
-	mRearHigh2
-	mRearIdle1
-	mRearIdle2
-	mCatalyst1
-	mCatalyst2
-	mPurgeFlow
-	mSmallLeak
-	mVent
-	mLargeLeak
-	mPurgeOpen
-	mTankLow
-	mTankHigh
-	mLevelLow
-	mLevelHigh
-	mIdleSlow
-	mIdleFast
-	mStartRequest
-	mCharging
-	mSupplyALow
-	mSupplyAHigh
-	mSupplyBLow
-	mSupplyBHigh
-	mSupplyAOpen
-	mSupplyBOpen
-	mFan
-	mRoadSpeed
-	mClutchRange
-	mClutchSlip
-	mGear
-	mKnockLow
-	mKnockHigh
-	mPlateOpen
-	mPlateClosed
-	mParkNeutral
-	mGearboxLamp
-	monitorCount
-)
-
-var engineMonitors = [monitorCount]string{
-	"P080A", "P0315", "P0335", "P0340", "P0102", "P0103", "P0112", "P0113", "P0117", "P0118", "P0807", "P0808",
-	"P0122", "P0123", "P0222", "P0223", "P2135", "P2122", "P2123", "P2127", "P2128", "P2138", "P0107", "P0108",
-	"P0197", "P0198", "P0072", "P0073", "P0562", "P0563", "P0171", "P0172", "P0174", "P0175", "P0217", "P0633", "P0513",
-	"P2176", "P0630", "P0101", "P0111", "P0114", "P0106", "P0116", "P0119", "P0128", "P0336", "P0339", "P0016",
-	"P0087", "P0088", "P0192", "P0193", "P0231", "P0232",
-	"P0300", "P0301", "P0302", "P0303", "P0304", "P0305", "P0306", "P0307", "P0308",
-	"P0131", "P0151", "P0132", "P0152", "P0134", "P0154", "P0133", "P0153",
-	"P0137", "P0157", "P0138", "P0158", "P0140", "P0160", "P0420", "P0430",
-	"P0441", "P0442", "P0446", "P0455", "P0496", "P0452", "P0453", "P0462", "P0463", "P0506", "P0507", "P0512", "P0620",
-	"P0642", "P0643", "P0652", "P0653", "P0641", "P0651", "P0483", "P0500",
-	"P0806", "P0811", "P0820", "P0327", "P0328", "P2111", "P2112", "P0850", "P0700",
+// engineMonitors are the engine ECU's monitors with their codes (SAE J2012), one entry
+// each; several of one kind go by bank, cylinder or reference.
+type engineMonitors struct {
+	ClutchNotLearned    monitor    `code:"P080A"`
+	VariationNotLearned monitor    `code:"P0315"`
+	CrankSignal         monitor    `code:"P0335"`
+	CamSignal           monitor    `code:"P0340"`
+	AirMassLow          monitor    `code:"P0102"`
+	AirMassHigh         monitor    `code:"P0103"`
+	IntakeLow           monitor    `code:"P0112"`
+	IntakeHigh          monitor    `code:"P0113"`
+	CoolantLow          monitor    `code:"P0117"`
+	CoolantHigh         monitor    `code:"P0118"`
+	ClutchLow           monitor    `code:"P0807"`
+	ClutchHigh          monitor    `code:"P0808"`
+	Throttle1Low        monitor    `code:"P0122"`
+	Throttle1High       monitor    `code:"P0123"`
+	Throttle2Low        monitor    `code:"P0222"`
+	Throttle2High       monitor    `code:"P0223"`
+	ThrottleTracks      monitor    `code:"P2135"`
+	Pedal1Low           monitor    `code:"P2122"`
+	Pedal1High          monitor    `code:"P2123"`
+	Pedal2Low           monitor    `code:"P2127"`
+	Pedal2High          monitor    `code:"P2128"`
+	PedalTracks         monitor    `code:"P2138"`
+	ManifoldLow         monitor    `code:"P0107"`
+	ManifoldHigh        monitor    `code:"P0108"`
+	OilLow              monitor    `code:"P0197"`
+	OilHigh             monitor    `code:"P0198"`
+	AmbientLow          monitor    `code:"P0072"`
+	AmbientHigh         monitor    `code:"P0073"`
+	VoltageLow          monitor    `code:"P0562"`
+	VoltageHigh         monitor    `code:"P0563"`
+	Lean                [2]monitor `code:"P0171 P0174"`
+	Rich                [2]monitor `code:"P0172 P0175"`
+	Overheated          monitor    `code:"P0217"`
+	KeyNotProgrammed    monitor    `code:"P0633"`
+	KeyWrong            monitor    `code:"P0513"`
+	ThrottleNotLearned  monitor    `code:"P2176"`
+	VIN                 monitor    `code:"P0630"`
+	AirMass             monitor    `code:"P0101"`
+	Intake              monitor    `code:"P0111"`
+	IntakeJumps         monitor    `code:"P0114"`
+	Manifold            monitor    `code:"P0106"`
+	Coolant             monitor    `code:"P0116"`
+	CoolantJumps        monitor    `code:"P0119"`
+	Thermostat          monitor    `code:"P0128"`
+	CrankWheel          monitor    `code:"P0336"`
+	CrankJumps          monitor    `code:"P0339"`
+	CamTiming           monitor    `code:"P0016"`
+	RailLow             monitor    `code:"P0087"`
+	RailHigh            monitor    `code:"P0088"`
+	RailSensorLow       monitor    `code:"P0192"`
+	RailSensorHigh      monitor    `code:"P0193"`
+	PumpFeedLow         monitor    `code:"P0231"`
+	PumpFeedHigh        monitor    `code:"P0232"`
+	Misfire             monitor    `code:"P0300"`
+	Cylinder            [8]monitor `code:"P0301 P0302 P0303 P0304 P0305 P0306 P0307 P0308"`
+	FrontLow            [2]monitor `code:"P0131 P0151"`
+	FrontHigh           [2]monitor `code:"P0132 P0152"`
+	FrontIdle           [2]monitor `code:"P0134 P0154"`
+	FrontSlow           [2]monitor `code:"P0133 P0153"`
+	RearLow             [2]monitor `code:"P0137 P0157"`
+	RearHigh            [2]monitor `code:"P0138 P0158"`
+	RearIdle            [2]monitor `code:"P0140 P0160"`
+	Catalyst            [2]monitor `code:"P0420 P0430"`
+	PurgeFlow           monitor    `code:"P0441"`
+	SmallLeak           monitor    `code:"P0442"`
+	Vent                monitor    `code:"P0446"`
+	LargeLeak           monitor    `code:"P0455"`
+	PurgeOpen           monitor    `code:"P0496"`
+	TankLow             monitor    `code:"P0452"`
+	TankHigh            monitor    `code:"P0453"`
+	LevelLow            monitor    `code:"P0462"`
+	LevelHigh           monitor    `code:"P0463"`
+	IdleSlow            monitor    `code:"P0506"`
+	IdleFast            monitor    `code:"P0507"`
+	StartRequest        monitor    `code:"P0512"`
+	Charging            monitor    `code:"P0620"`
+	SupplyLow           [2]monitor `code:"P0642 P0652"`
+	SupplyHigh          [2]monitor `code:"P0643 P0653"`
+	SupplyOpen          [2]monitor `code:"P0641 P0651"`
+	Fan                 monitor    `code:"P0483"`
+	RoadSpeed           monitor    `code:"P0500"`
+	ClutchRange         monitor    `code:"P0806"`
+	ClutchSlip          monitor    `code:"P0811"`
+	Gear                monitor    `code:"P0820"`
+	KnockLow            monitor    `code:"P0327"`
+	KnockHigh           monitor    `code:"P0328"`
+	PlateOpen           monitor    `code:"P2111"`
+	PlateClosed         monitor    `code:"P2112"`
+	ParkNeutral         monitor    `code:"P0850"`
+	GearboxLamp         monitor    `code:"P0700"`
 }
 
 // Thresholds of voltages, engineering practice.
@@ -179,54 +150,54 @@ func (e *Engine) monitor(now time.Duration) {
 	if e.upS < settleS || in.batteryV < monitorsFromV {
 		return
 	}
-	m.test(mClutchNotLearned, now, !e.learned.clutch)
-	m.test(mThrottleNotLearned, now, !e.learned.throttleLearned)
+	m.ClutchNotLearned.test(now, !e.learned.clutch)
+	m.ThrottleNotLearned.test(now, !e.learned.throttleLearned)
 	if t, ok := e.nv.(interface{ Text(string) (string, bool) }); ok {
 		_, has := t.Text("vin")
-		m.test(mVIN, now, !has)
+		m.VIN.test(now, !has)
 	}
-	m.test(mVariationNotLearned, now, !e.learned.variationLearned)
+	m.VariationNotLearned.test(now, !e.learned.variationLearned)
 
-	both := func(low, high int, v, lo, hi float64) bool {
-		m.test(low, now, v < lo)
-		m.test(high, now, v > hi)
+	both := func(low, high *monitor, v, lo, hi float64) bool {
+		low.test(now, v < lo)
+		high.test(now, v > hi)
 		return v < lo || v > hi
 	}
 	f := &e.fault
-	f.airMass.see(both(mAirMassLow, mAirMassHigh, in.airV, meterLowV, meterHighV))
-	f.intake.see(both(mIntakeLow, mIntakeHigh, in.intakeV, ntcLowV, ntcHighV))
-	f.coolant.see(both(mCoolantLow, mCoolantHigh, in.coolantV, ntcLowV, ntcHighV))
+	f.airMass.see(both(&m.AirMassLow, &m.AirMassHigh, in.airV, meterLowV, meterHighV))
+	f.intake.see(both(&m.IntakeLow, &m.IntakeHigh, in.intakeV, ntcLowV, ntcHighV))
+	f.coolant.see(both(&m.CoolantLow, &m.CoolantHigh, in.coolantV, ntcLowV, ntcHighV))
 	if e.pin.clutch != nil {
-		f.clutch.see(both(mClutchLow, mClutchHigh, in.clutchV, ratioLowV, ratioHighV))
+		f.clutch.see(both(&m.ClutchLow, &m.ClutchHigh, in.clutchV, ratioLowV, ratioHighV))
 	}
-	f.manifold.see(both(mManifoldLow, mManifoldHigh, in.mapV, ratioLowV, ratioHighV))
-	f.throttle1.see(both(mThrottle1Low, mThrottle1High, in.throttleV, ratioLowV, ratioHighV))
-	f.throttle2.see(both(mThrottle2Low, mThrottle2High, in.throttle2V, ratioLowV, ratioHighV))
-	f.pedal1.see(both(mPedal1Low, mPedal1High, in.pedal1V, ratioLowV, ratioHighV))
-	f.pedal2.see(both(mPedal2Low, mPedal2High, in.pedal2V, ratioLowV, ratioHighV))
+	f.manifold.see(both(&m.ManifoldLow, &m.ManifoldHigh, in.mapV, ratioLowV, ratioHighV))
+	f.throttle1.see(both(&m.Throttle1Low, &m.Throttle1High, in.throttleV, ratioLowV, ratioHighV))
+	f.throttle2.see(both(&m.Throttle2Low, &m.Throttle2High, in.throttle2V, ratioLowV, ratioHighV))
+	f.pedal1.see(both(&m.Pedal1Low, &m.Pedal1High, in.pedal1V, ratioLowV, ratioHighV))
+	f.pedal2.see(both(&m.Pedal2Low, &m.Pedal2High, in.pedal2V, ratioLowV, ratioHighV))
 	// A sensor that the car has not is one that nobody believes.
-	f.oil.see(e.pin.oil == nil || both(mOilLow, mOilHigh, in.oilV, 0.05, ntcHighV))
-	f.ambient.see(e.pin.ambient == nil || both(mAmbientLow, mAmbientHigh, in.ambientV, ntcLowV, ntcHighV))
-	f.level.see(both(mLevelLow, mLevelHigh, in.fuelLevelV, ratioLowV, ratioHighV))
+	f.oil.see(e.pin.oil == nil || both(&m.OilLow, &m.OilHigh, in.oilV, 0.05, ntcHighV))
+	f.ambient.see(e.pin.ambient == nil || both(&m.AmbientLow, &m.AmbientHigh, in.ambientV, ntcLowV, ntcHighV))
+	f.level.see(both(&m.LevelLow, &m.LevelHigh, in.fuelLevelV, ratioLowV, ratioHighV))
 	if e.pin.rail != nil {
-		f.rail.see(both(mRailSensorLow, mRailSensorHigh, in.railV, ratioLowV, ratioHighV))
+		f.rail.see(both(&m.RailSensorLow, &m.RailSensorHigh, in.railV, ratioLowV, ratioHighV))
 	}
 	if e.pin.tank != nil {
-		f.tank.see(both(mTankLow, mTankHigh, in.tankV, ratioLowV, ratioHighV))
+		f.tank.see(both(&m.TankLow, &m.TankHigh, in.tankV, ratioLowV, ratioHighV))
 	}
 	if s := &e.start; e.pin.knock != nil && s.running && e.runS > 2 {
-		both(mKnockLow, mKnockHigh, in.knockV, 0.2, 4.5)
+		both(&m.KnockLow, &m.KnockHigh, in.knockV, 0.2, 4.5)
 	}
 	for i, r := range e.refs {
 		if r != nil {
-			bad := both(mSupplyALow+2*i, mSupplyAHigh+2*i, r.SourceVolts(), 4.6, 5.4)
-			m.test(mSupplyAOpen+i, now, !bad && e.starved(r))
+			bad := both(&m.SupplyLow[i], &m.SupplyHigh[i], r.SourceVolts(), 4.6, 5.4)
+			m.SupplyOpen[i].test(now, !bad && e.starved(r))
 		}
 	}
 	if e.pin.gear != nil {
 		gear := in.gearV < ratioLowV || in.gearV > ratioHighV
 		f.gear.see(gear)
-		m.test(mGear, now, gear)
+		m.Gear.test(now, gear)
 	}
 	e.monitorSelector(now)
 	e.monitorFan(now)
@@ -262,10 +233,10 @@ func (e *Engine) monitorTracks(now time.Duration) {
 	if !f.throttle1.bad && !f.throttle2.bad {
 		apart := off(in.throttleV, 5-in.throttle2V, 0.3)
 		f.tracks.see(apart)
-		e.mon.test(mThrottleTracks, now, apart)
+		e.mon.ThrottleTracks.test(now, apart)
 	}
 	if !f.pedal1.bad && !f.pedal2.bad {
-		e.mon.test(mPedalTracks, now, off(float64(in.pedal1V/2), in.pedal2V, 0.25))
+		e.mon.PedalTracks.test(now, off(float64(in.pedal1V/2), in.pedal2V, 0.25))
 	}
 }
 
@@ -273,17 +244,17 @@ func (e *Engine) monitorEngine(now time.Duration) {
 	in, m, s := &e.in, &e.mon, &e.start
 	switch {
 	case s.camEdges >= e.cal.Crank.CamEdges:
-		m.test(mCrankSignal, now, true)
+		m.CrankSignal.test(now, true)
 	case s.synced && in.camHz > 0:
-		m.test(mCrankSignal, now, false)
-		m.test(mCamSignal, now, false)
+		m.CrankSignal.test(now, false)
+		m.CamSignal.test(now, false)
 	case s.camTurns > 6:
-		m.test(mCamSignal, now, true)
+		m.CamSignal.test(now, true)
 	}
 	if s.running && e.runS > 2 {
-		m.test(mVoltageLow, now, in.batteryV < supplyLowV)
-		m.test(mVoltageHigh, now, in.batteryV > supplyHighV)
-		m.test(mOverheated, now, !e.fault.coolant.bad && in.coolantC > 118)
+		m.VoltageLow.test(now, in.batteryV < supplyLowV)
+		m.VoltageHigh.test(now, in.batteryV > supplyHighV)
+		m.Overheated.test(now, !e.fault.coolant.bad && in.coolantC > 118)
 	}
 	if !e.fault.airMass.bad && !e.watch.air.bad && e.runS > 30 {
 		for b, k := range e.bank[:e.cal.Banks] {
@@ -291,12 +262,12 @@ func (e *Engine) monitorEngine(now time.Duration) {
 				continue
 			}
 			total := k.short + k.long
-			m.test(mLean1+2*b, now, total > 25)
-			m.test(mRich1+2*b, now, total < -25)
+			m.Lean[b].test(now, total > 25)
+			m.Rich[b].test(now, total < -25)
 		}
 	}
 	if _, heard := e.ears.value(e.hear.key, 0); heard && e.upS > 1 {
-		m.test(mKeyNotProgrammed, now, !e.learned.keyKnown)
-		m.test(mKeyWrong, now, e.learned.keyKnown && !e.learned.keyGood)
+		m.KeyNotProgrammed.test(now, !e.learned.keyKnown)
+		m.KeyWrong.test(now, e.learned.keyKnown && !e.learned.keyGood)
 	}
 }

@@ -65,28 +65,28 @@ func (e *Engine) monitorLambda(now time.Duration) {
 	for b := range e.cal.Banks {
 		v, behind := in.lambdaV[2*b], in.lambdaV[2*b+1]
 		low, high := v < 0.02, v > 1.1
-		m.test(mFrontLow1+b, now, low)
-		m.test(mFrontHigh1+b, now, high)
+		m.FrontLow[b].test(now, low)
+		m.FrontHigh[b].test(now, high)
 		w.frontBad[b] = low || high
 		heater := e.drivers.failed(frontHeaters[b])
 		idle := e.runS > 25 && !e.bank[b].active
-		m.test(mFrontIdle1+b, now, idle && !low && !high && !heater)
+		m.FrontIdle[b].test(now, idle && !low && !high && !heater)
 
 		lowBehind, highBehind := behind < 0.02, behind > 1.1
-		m.test(mRearLow1+b, now, lowBehind)
-		m.test(mRearHigh1+b, now, highBehind)
+		m.RearLow[b].test(now, lowBehind)
+		m.RearHigh[b].test(now, highBehind)
 		still := behind > 0.43 && behind < 0.47
 		w.rearIdleS[b] += slowEvery * dt
 		if !still {
 			w.rearIdleS[b] = 0
 		}
-		m.test(mRearIdle1+b, now, w.rearIdleS[b] > 15 && !e.drivers.failed(rearHeaters[b]))
+		m.RearIdle[b].test(now, w.rearIdleS[b] > 15 && !e.drivers.failed(rearHeaters[b]))
 		e.compareSwing(b, v, behind, lowBehind || highBehind || still)
 		if w.swung[b] {
-			m.test(mFrontSlow1+b, now, w.slow[b])
+			m.FrontSlow[b].test(now, w.slow[b])
 		}
 		if w.compared[b] {
-			m.test(mCatalyst1+b, now, w.weak[b])
+			m.Catalyst[b].test(now, w.weak[b])
 		}
 	}
 }
@@ -119,7 +119,7 @@ func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
 	w.slow[b], w.swung[b] = f.turns > 0 && sane && hz < slowHz, true
 	// The catalyst can be judged only by a mixture that swings as it should.
 	if share := r.moved / max(f.moved, 0.01); !blind && hz > 0.45 && total < 20 && total > -20 {
-		e.Readings.Set(rSwing1+signal.Ref(b), min(share*100, 200))
+		e.Readings.Set([...]signal.Ref{e.at.Swing1, e.at.Swing2}[b], min(share*100, 200))
 		w.weak[b], w.compared[b] = share > weakShare, true
 	}
 	f.begin()

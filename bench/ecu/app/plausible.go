@@ -43,14 +43,14 @@ func (j *jumps) see(out bool) bool {
 // monitorPlausible compares sensors with what the others make likely.
 func (e *Engine) monitorPlausible(now time.Duration) {
 	in, m, w, s := &e.in, &e.mon, &e.watch, &e.start
-	m.test(mCoolantJumps, now, w.coolantJumps.see(in.coolantV < ntcLowV || in.coolantV > ntcHighV))
-	m.test(mIntakeJumps, now, w.intakeJumps.see(in.intakeV < ntcLowV || in.intakeV > ntcHighV))
+	m.CoolantJumps.test(now, w.coolantJumps.see(in.coolantV < ntcLowV || in.coolantV > ntcHighV))
+	m.IntakeJumps.test(now, w.intakeJumps.see(in.intakeV < ntcLowV || in.intakeV > ntcHighV))
 	turning := in.camHz > 3
 	if turning {
-		m.test(mCrankJumps, now, w.crankJumps.see(in.rawHz == 0))
+		m.CrankJumps.test(now, w.crankJumps.see(in.rawHz == 0))
 	}
 	if s.running && e.runS > 3 {
-		m.test(mCrankWheel, now, in.roughPct > 3.5)
+		m.CrankWheel.test(now, in.roughPct > 3.5)
 	}
 	e.monitorCam(now)
 	e.monitorAir(now)
@@ -73,8 +73,8 @@ func (e *Engine) monitorCam(now time.Duration) {
 	case d < -0.5:
 		d++
 	}
-	e.Readings.Set(rCamOffset, d*720)
-	e.mon.test(mCamTiming, now, d > 12.0/720 || d < -12.0/720)
+	e.Readings.Set(e.at.CamOffset, d*720)
+	e.mon.CamTiming.test(now, d > 12.0/720 || d < -12.0/720)
 }
 
 // monitorAir compares the measured air with what manifold pressure, speed and
@@ -100,9 +100,9 @@ func (e *Engine) monitorAir(now time.Duration) {
 	if e.runS > 20 && e.idle.active && in.gear == 0 {
 		w.air.see(off && trims || w.air.bad && off)
 		if !w.air.bad && closed && !trims {
-			e.mon.test(mManifold, now, off)
+			e.mon.Manifold.test(now, off)
 		}
-		e.mon.test(mAirMass, now, w.air.bad)
+		e.mon.AirMass.test(now, w.air.bad)
 	}
 }
 
@@ -119,10 +119,10 @@ func (e *Engine) monitorHeat(now time.Duration) {
 	}
 	cold := !f.coolant.bad && !f.oil.bad && in.oilC-in.coolantRawC > 25
 	if !f.coolant.bad && !f.oil.bad {
-		e.mon.test(mCoolant, now, cold)
+		e.mon.Coolant.test(now, cold)
 	}
 	if !f.intake.bad && !f.ambient.bad && e.runS > 5 {
-		e.mon.test(mIntake, now, in.intakeRawC < in.ambientC-15 || in.intakeRawC > in.ambientC+45)
+		e.mon.Intake.test(now, in.intakeRawC < in.ambientC-15 || in.intakeRawC > in.ambientC+45)
 	}
 	if cal.HeatKJPerK <= 0 || f.coolant.bad || cold || w.startCoolantC > 62 {
 		return
@@ -133,9 +133,9 @@ func (e *Engine) monitorHeat(now time.Duration) {
 	w.modelC = min(w.modelC, 90)
 	switch {
 	case in.coolantC > 78:
-		e.mon.test(mThermostat, now, false)
+		e.mon.Thermostat.test(now, false)
 	case w.modelC > 84:
-		e.mon.test(mThermostat, now, true)
+		e.mon.Thermostat.test(now, true)
 	}
 }
 
@@ -145,10 +145,10 @@ func (e *Engine) monitorFuel(now time.Duration) {
 	pump := e.car.Actuators.FuelPump
 	if e.pin.pumpFeed != nil {
 		if pump && e.upS > 0.5 {
-			e.mon.test(mPumpFeedLow, now, in.pumpV < 4 && !e.drivers.failed("fuel-pump-relay"))
+			e.mon.PumpFeedLow.test(now, in.pumpV < 4 && !e.drivers.failed("fuel-pump-relay"))
 		}
 		if !pump && e.upS > e.cal.Fuel.PrimeS+0.1 {
-			e.mon.test(mPumpFeedHigh, now, in.pumpV > 4 && !e.drivers.failed("fuel-pump-relay"))
+			e.mon.PumpFeedHigh.test(now, in.pumpV > 4 && !e.drivers.failed("fuel-pump-relay"))
 		}
 	}
 	if e.pin.rail == nil || e.cal.Rail.KPa <= 0 || f.rail.bad {
@@ -160,8 +160,8 @@ func (e *Engine) monitorFuel(now time.Duration) {
 	}
 	fed := in.pumpV > 4 && (f.level.bad || in.fuelLevelPct >= 4)
 	if fed && (e.start.running && e.runS > 3 || w.crankedS > 1) {
-		e.mon.test(mRailLow, now, in.railKPa < float64(0.85*e.cal.Rail.KPa))
-		e.mon.test(mRailHigh, now, in.railKPa > float64(1.15*e.cal.Rail.KPa))
+		e.mon.RailLow.test(now, in.railKPa < float64(0.85*e.cal.Rail.KPa))
+		e.mon.RailHigh.test(now, in.railKPa > float64(1.15*e.cal.Rail.KPa))
 	}
 }
 
@@ -170,40 +170,40 @@ func (e *Engine) monitorDriver(now time.Duration) {
 	in, f, m, w := &e.in, &e.fault, &e.mon, &e.watch
 	const step = slowEvery * dt
 	if e.learned.clutch && !f.clutch.bad {
-		m.test(mClutchRange, now, in.clutchV < e.learned.releasedV-0.35 || in.clutchV > e.learned.pressedV+0.35)
+		m.ClutchRange.test(now, in.clutchV < e.learned.releasedV-0.35 || in.clutchV > e.learned.pressedV+0.35)
 	}
 	if !in.keyStart || !e.start.running {
 		w.overS = 0
 	}
 	w.overS += step
 	if e.start.running && e.runS > 2 {
-		m.test(mStartRequest, now, in.keyStart && w.overS > 6)
+		m.StartRequest.test(now, in.keyStart && w.overS > 6)
 		if !e.drivers.failed("alternator-field") && e.runS > 8 {
-			m.test(mCharging, now, in.batteryV < 13.1 && in.batteryV > supplyLowV)
+			m.Charging.test(now, in.batteryV < 13.1 && in.batteryV > supplyLowV)
 		}
 	}
 	g := e.cal.Gearbox.RPMPerKmh
 	if kmh, heard := e.ears.value(e.hear.kmh, 0); in.gear >= 1 && in.gear <= len(g) && in.clutchPct < 3 && kmh > 15 && in.pedalPct > 20 && heard && !f.gear.bad {
-		m.test(mClutchSlip, now, in.rpm > float64(1.15*g[in.gear-1]*kmh))
+		m.ClutchSlip.test(now, in.rpm > float64(1.15*g[in.gear-1]*kmh))
 	}
 	if kmh, heard := e.ears.value(e.hear.kmh, 0); heard && e.start.running && e.runS > 2 {
 		switch {
 		case kmh > 10:
-			m.test(mRoadSpeed, now, false)
+			m.RoadSpeed.test(now, false)
 		case e.pulls():
-			m.test(mRoadSpeed, now, kmh < 1 && in.rpm > 1500)
+			m.RoadSpeed.test(now, kmh < 1 && in.rpm > 1500)
 		}
 	}
 	if !e.holds("throttle_motor") && !f.throttle1.bad && !f.tracks.bad && in.batteryV > 9 && e.upS > 1 && !e.drivers.failed("throttle-motor") {
 		apart := in.throttlePct - e.idle.throttle
 		f.plate.see(apart > 5 || apart < -5 || f.plate.bad && (apart > 1 || apart < -1))
-		m.test(mPlateOpen, now, apart > 5 || f.plate.bad && apart > 1)
-		m.test(mPlateClosed, now, apart < -5 || f.plate.bad && apart < -1)
+		m.PlateOpen.test(now, apart > 5 || f.plate.bad && apart > 1)
+		m.PlateClosed.test(now, apart < -5 || f.plate.bad && apart < -1)
 	}
 	s := &e.idle
 	if s.active && in.gear == 0 && e.runS > 12 && !f.airMass.bad && !w.air.bad && !f.throttleLost() && !e.drivers.failed("throttle-motor") {
-		m.test(mIdleSlow, now, s.meanRPM < s.target-100)
-		m.test(mIdleFast, now, s.meanRPM > s.target+150 && e.fuel.cut == cutNone)
+		m.IdleSlow.test(now, s.meanRPM < s.target-100)
+		m.IdleFast.test(now, s.meanRPM > s.target+150 && e.fuel.cut == cutNone)
 	}
 }
 
@@ -226,8 +226,8 @@ func (e *Engine) monitorMisfire(now time.Duration) {
 	if !m.judged || !e.start.running {
 		return
 	}
-	e.mon.test(mMisfire, now, m.many)
+	e.mon.Misfire.test(now, m.many)
 	for k := range min(e.cal.Cylinders, 8) {
-		e.mon.test(mMisfire1+k, now, m.over[k])
+		e.mon.Cylinder[k].test(now, m.over[k])
 	}
 }

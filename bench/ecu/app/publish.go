@@ -8,82 +8,82 @@ import (
 // publish writes the readings that change at every step.
 func (e *Engine) publish() {
 	r, in := e.Readings, &e.in
-	r.SetBool(rPowered, true)
+	r.SetBool(e.at.Powered, true)
 	key := car.KeyOn
 	if in.keyStart {
 		key = car.KeyStart
 	}
-	r.Set(rKey, float64(key))
-	r.Set(rRPM, in.rpm)
-	r.SetBool(rRunning, e.start.running)
-	r.SetBool(rCranking, e.start.relay)
-	r.SetBool(rStartAllowed, e.start.allowed)
-	r.Set(rRunTime, e.runS)
+	r.Set(e.at.Key, float64(key))
+	r.Set(e.at.RPM, in.rpm)
+	r.SetBool(e.at.Running, e.start.running)
+	r.SetBool(e.at.Cranking, e.start.relay)
+	r.SetBool(e.at.StartAllowed, e.start.allowed)
+	r.Set(e.at.RunTime, e.runS)
 	kmh, heard := e.ears.value(e.hear.kmh, 0)
-	r.Set(rVehicle, kmh)
-	r.Trust(rVehicle, heard)
-	r.Set(rAirMass, e.air.meterGPS)
-	r.Set(rMAP, in.mapKPa)
-	r.Set(rThrottle, in.throttlePct)
-	r.Set(rThrottleV, in.throttleV)
-	r.Set(rThrottleCommanded, e.idle.throttle)
-	r.Set(rThrottleRelative, max(in.throttlePct-percent(e.learned.throttleRestV, e.cal.Pins.Throttle), 0))
-	r.Set(rPedal, in.pedalPct)
-	r.Set(rPedal2, in.pedal2Pct)
-	r.Set(rClutch, in.clutchPct)
-	r.Set(rClutchV, in.clutchV)
-	r.SetBool(rClutchPressed, e.learned.clutch && in.clutchPct >= e.cal.Clutch.PressedPct)
-	r.Set(rBattery, in.batteryV)
-	r.Set(rLoad, e.air.loadPct)
-	r.Set(rLoadAbsolute, e.air.absPct)
-	r.Set(rSpark, e.idle.spark)
-	r.Set(rShort1, e.bank[0].short)
-	r.Set(rLong1, e.bank[0].long)
-	r.Set(rShort2, e.bank[1].short)
-	r.Set(rLong2, e.bank[1].long)
-	r.Set(rO2B1S1, in.lambdaV[0])
-	r.Set(rO2B1S2, in.lambdaV[1])
-	r.Set(rO2B2S1, in.lambdaV[2])
-	r.Set(rO2B2S2, in.lambdaV[3])
-	r.Set(rFuelSystem1, e.bank[0].status)
-	r.Set(rFuelSystem2, e.bank[1].status)
-	r.Set(rLambda, e.fuel.lambda)
-	r.Set(rFuelRate, e.fuel.gps*3.6/0.745)
-	r.Set(rIdleAir, e.idle.airPct)
-	r.Set(rIdleTarget, e.idle.target)
-	r.SetBool(rFuelPump, e.car.Actuators.FuelPump)
-	r.SetBool(rMIL, e.mil())
+	r.Set(e.at.Vehicle, kmh)
+	r.Trust(e.at.Vehicle, heard)
+	r.Set(e.at.AirMass, e.air.meterGPS)
+	r.Set(e.at.MAP, in.mapKPa)
+	r.Set(e.at.Throttle, in.throttlePct)
+	r.Set(e.at.ThrottleV, in.throttleV)
+	r.Set(e.at.ThrottleCommanded, e.idle.throttle)
+	r.Set(e.at.ThrottleRelative, max(in.throttlePct-percent(e.learned.throttleRestV, e.cal.Pins.Throttle), 0))
+	r.Set(e.at.Pedal, in.pedalPct)
+	r.Set(e.at.Pedal2, in.pedal2Pct)
+	r.Set(e.at.Clutch, in.clutchPct)
+	r.Set(e.at.ClutchV, in.clutchV)
+	r.SetBool(e.at.ClutchPressed, e.learned.clutch && in.clutchPct >= e.cal.Clutch.PressedPct)
+	r.Set(e.at.Battery, in.batteryV)
+	r.Set(e.at.Load, e.air.loadPct)
+	r.Set(e.at.LoadAbsolute, e.air.absPct)
+	r.Set(e.at.Spark, e.idle.spark)
+	r.Set(e.at.Short1, e.bank[0].short)
+	r.Set(e.at.Long1, e.bank[0].long)
+	r.Set(e.at.Short2, e.bank[1].short)
+	r.Set(e.at.Long2, e.bank[1].long)
+	r.Set(e.at.O2B1S1, in.lambdaV[0])
+	r.Set(e.at.O2B1S2, in.lambdaV[1])
+	r.Set(e.at.O2B2S1, in.lambdaV[2])
+	r.Set(e.at.O2B2S2, in.lambdaV[3])
+	r.Set(e.at.FuelSystem1, e.bank[0].status)
+	r.Set(e.at.FuelSystem2, e.bank[1].status)
+	r.Set(e.at.Lambda, e.fuel.lambda)
+	r.Set(e.at.FuelRate, e.fuel.gps*3.6/0.745)
+	r.Set(e.at.IdleAir, e.idle.airPct)
+	r.Set(e.at.IdleTarget, e.idle.target)
+	r.SetBool(e.at.FuelPump, e.car.Actuators.FuelPump)
+	r.SetBool(e.at.MIL, e.mil())
 }
 
 // publishSlow writes the others, and models the catalyst, which has no sensor.
 func (e *Engine) publishSlow() {
 	r, in := e.Readings, &e.in
-	r.Set(rCoolant, in.coolantRawC)
-	r.Set(rIntakeAir, in.intakeRawC)
-	r.Set(rOil, in.oilC)
-	r.Set(rAmbient, in.ambientC)
-	r.Set(rBaro, in.baroKPa)
-	r.SetBool(rClutchLearned, e.learned.clutch)
-	r.SetBool(rCrankVariationLearned, e.learned.variationLearned)
-	r.Set(rCrankVariation, in.variationPct)
-	r.Set(rGear, float64(in.gear))
-	r.SetBool(rParkNeutral, in.parkNeutral)
+	r.Set(e.at.Coolant, in.coolantRawC)
+	r.Set(e.at.IntakeAir, in.intakeRawC)
+	r.Set(e.at.Oil, in.oilC)
+	r.Set(e.at.Ambient, in.ambientC)
+	r.Set(e.at.Baro, in.baroKPa)
+	r.SetBool(e.at.ClutchLearned, e.learned.clutch)
+	r.SetBool(e.at.CrankVariationLearned, e.learned.variationLearned)
+	r.Set(e.at.CrankVariation, in.variationPct)
+	r.Set(e.at.Gear, float64(in.gear))
+	r.SetBool(e.at.ParkNeutral, in.parkNeutral)
 	if e.cal.Selector != nil {
 		lever, heard := e.ears.value(e.hear.selector, 0)
 		gear, _ := e.ears.value(e.hear.gear, 0)
-		r.Set(rSelector, lever)
-		r.Set(rGearboxGear, gear)
-		r.Trust(rSelector, heard)
-		r.Trust(rGearboxGear, heard)
+		r.Set(e.at.Selector, lever)
+		r.Set(e.at.GearboxGear, gear)
+		r.Trust(e.at.Selector, heard)
+		r.Trust(e.at.GearboxGear, heard)
 	}
-	r.SetBool(rParkingBrake, in.parking)
-	r.SetBool(rBrakePedal, in.brake)
-	r.Set(rFuelLevel, in.fuelLevelPct)
-	r.SetBool(rFan, e.car.Actuators.Fan)
+	r.SetBool(e.at.ParkingBrake, in.parking)
+	r.SetBool(e.at.BrakePedal, in.brake)
+	r.Set(e.at.FuelLevel, in.fuelLevelPct)
+	r.SetBool(e.at.Fan, e.car.Actuators.Fan)
 	key, _ := e.ears.value(e.hear.key, 0)
-	r.Set(rBodyKey, key)
-	r.SetBool(rImmobiliser, e.learned.keyGood)
-	r.SetBool(rSecurityLamp, e.locked)
+	r.Set(e.at.BodyKey, key)
+	r.SetBool(e.at.Immobiliser, e.learned.keyGood)
+	r.SetBool(e.at.SecurityLamp, e.locked)
 	gas := in.ambientC
 	if e.start.running {
 		gas = 400 + min(e.air.flowGPS*5, 480)
@@ -92,18 +92,18 @@ func (e *Engine) publishSlow() {
 		e.catC = in.coolantC // the best guess at key on
 	}
 	e.catC += float64((gas - e.catC) * slowEvery * dt / 40)
-	r.Set(rCatalyst, e.catC)
-	r.Set(rRail, in.railKPa)
-	r.Set(rTank, in.tankKPa)
-	r.Set(rThrottle2V, in.throttle2V)
-	r.Set(rKnock, in.knockV)
-	r.Set(rPurge, e.car.Actuators.PurgePct)
-	r.SetBool(rVent, e.car.Actuators.VentClosed)
+	r.Set(e.at.Catalyst, e.catC)
+	r.Set(e.at.Rail, in.railKPa)
+	r.Set(e.at.Tank, in.tankKPa)
+	r.Set(e.at.Throttle2V, in.throttle2V)
+	r.Set(e.at.Knock, in.knockV)
+	r.Set(e.at.Purge, e.car.Actuators.PurgePct)
+	r.SetBool(e.at.Vent, e.car.Actuators.VentClosed)
 	torque := 0.0
 	if e.start.running && e.fuel.cut == cutNone {
 		torque = min(e.air.absPct, 100)
 	}
-	r.Set(rTorque, torque)
+	r.Set(e.at.Torque, torque)
 	e.publishMeasured()
 	e.doubt()
 }
@@ -116,9 +116,9 @@ func (e *Engine) doubt() {
 		reading signal.Ref
 		bad     bool
 	}{
-		{rAirMass, f.airMass.bad}, {rIntakeAir, f.intake.bad}, {rCoolant, f.coolant.bad}, {rMAP, f.manifold.bad},
-		{rOil, f.oil.bad}, {rAmbient, f.ambient.bad}, {rFuelLevel, f.level.bad}, {rGear, f.gear.bad},
-		{rClutch, f.clutch.bad}, {rThrottle, f.throttleLost()}, {rPedal, f.pedal1.bad},
+		{e.at.AirMass, f.airMass.bad}, {e.at.IntakeAir, f.intake.bad}, {e.at.Coolant, f.coolant.bad}, {e.at.MAP, f.manifold.bad},
+		{e.at.Oil, f.oil.bad}, {e.at.Ambient, f.ambient.bad}, {e.at.FuelLevel, f.level.bad}, {e.at.Gear, f.gear.bad},
+		{e.at.Clutch, f.clutch.bad}, {e.at.Throttle, f.throttleLost()}, {e.at.Pedal, f.pedal1.bad},
 	} {
 		e.Readings.Trust(d.reading, !d.bad)
 	}
