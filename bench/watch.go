@@ -11,6 +11,7 @@ import (
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
 	"sawhorse/canbus/isotp"
+	"sawhorse/canbus/uds"
 )
 
 // address is where one ECU is spoken to.
@@ -157,8 +158,7 @@ func (w *watch) tally(o *judge.Observation, m *isotp.Message) {
 		w.metrics.Negative(uint8(max(0, o.Service)), uint8(o.NRC))
 		fallthrough
 	default:
-		const pending = 0x78 // ISO 14229-1 annex A: the final answer is still to come
-		if o.NRC != pending {
+		if o.NRC != int(uds.ResponsePending) {
 			w.answered, w.waiting = m.End, true
 		}
 	}

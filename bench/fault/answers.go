@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // Unit is an ECU's diagnostic server as faults alter it.
@@ -72,18 +74,13 @@ func answersOf(t *Target, p Params, name string) (*chosen, error) {
 	return c, nil
 }
 
-const (
-	negative = 0x7F
-	offset   = 0x40
-)
-
 // wants reports whether an answer is to be altered, and counts it.
 func (c *chosen) wants(a []byte) bool {
-	if len(a) == 0 || a[0] == negative && (len(a) < 3 || a[2] == 0x78) {
+	if len(a) == 0 || a[0] == uds.NegativeResponse && (len(a) < 3 || uds.NRC(a[2]) == uds.ResponsePending) {
 		return false
 	}
-	service, body := int(a[0])-offset, a[1:]
-	if a[0] == negative {
+	service, body := int(a[0])-uds.PositiveOffset, a[1:]
+	if a[0] == uds.NegativeResponse {
 		service, body = int(a[1]), nil
 	}
 	if c.service >= 0 && service != c.service {
@@ -111,7 +108,7 @@ var answerActs = map[string]func(a []byte, sid byte, p Params) ([]Late, error){
 		n, gap := int(p.Number("times")), millis(p, "delay")
 		var out []Late
 		for i := range n {
-			out = append(out, Late{[]byte{negative, sid, 0x78}, time.Duration(i) * gap})
+			out = append(out, Late{uds.Refuse(uds.Service(sid), uds.ResponsePending), time.Duration(i) * gap})
 		}
 		if p.Bool("for-ever") {
 			return out, nil
@@ -123,7 +120,7 @@ var answerActs = map[string]func(a []byte, sid byte, p Params) ([]Late, error){
 		if err != nil || len(b) != 1 {
 			return nil, fmt.Errorf("parameter code is %q, want one hexadecimal byte such as 22", p.Text("code"))
 		}
-		return []Late{{[]byte{negative, sid, b[0]}, 0}}, nil
+		return []Late{{uds.Refuse(uds.Service(sid), uds.NRC(b[0])), 0}}, nil
 	},
 	"wrong-service": func(a []byte, _ byte, _ Params) ([]Late, error) {
 		return []Late{{changed(a, 0, a[0]+1), 0}}, nil
@@ -141,7 +138,7 @@ var answerActs = map[string]func(a []byte, sid byte, p Params) ([]Late, error){
 		return []Late{{append(append([]byte{}, a...), make([]byte, int(p.Number("bytes")))...), 0}}, nil
 	},
 	"count-lies": func(a []byte, sid byte, p Params) ([]Late, error) {
-		if len(a) < 2 || sid != 0x03 && sid != 0x07 && sid != 0x0A {
+		if len(a) < 2 || sid != byte(uds.ConfirmedCodes) && sid != byte(uds.PendingCodes) && sid != byte(uds.PermanentCodes) {
 			return []Late{{a, 0}}, nil
 		}
 		return []Late{{changed(a, 1, byte(int(a[1])+int(p.Number("more")))), 0}}, nil
@@ -163,7 +160,7 @@ func (a *answersAct) check(t *Target, p Params) error {
 	if !ok {
 		return fmt.Errorf("do is %q, want one of %v", a.Do, sortedKeys(answerActs))
 	}
-	if _, err := act([]byte{0x43, 0}, 0x03, p); err != nil {
+	if _, err := act([]byte{uds.ConfirmedCodes.Positive(), 0}, byte(uds.ConfirmedCodes), p); err != nil {
 		return err
 	}
 	_, err := answersOf(t, p, a.name)
@@ -184,8 +181,8 @@ func (a *answersAct) on(t *Target, p Params) (func(), error) {
 			if !c.wants(answer) {
 				return nil, false
 			}
-			sid := answer[0] - offset
-			if answer[0] == negative {
+			sid := answer[0] - uds.PositiveOffset
+			if answer[0] == uds.NegativeResponse {
 				sid = answer[1]
 			}
 			out, err := act(answer, sid, p)

@@ -3,6 +3,8 @@ package judge
 import (
 	"slices"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // Kind says what was observed.
@@ -119,19 +121,8 @@ func Saw(kind Kind, at time.Duration) Observation {
 // Suppressed reports whether a request asks for no positive response
 // (ISO 14229-1:2020, 8.2.2: bit 7 of the sub-function).
 func (o *Observation) Suppressed() bool {
-	return o.Sub >= 0 && len(o.Data) > 1 && o.Data[1]&0x80 != 0
+	return o.Sub >= 0 && len(o.Data) > 1 && o.Data[1]&uds.SuppressPositiveResponse != 0
 }
-
-// Services with a sub-function (ISO 14229-1:2020 table 2), as bits.
-var withSub = map[byte]bool{
-	0x10: true, 0x11: true, 0x19: true, 0x27: true, 0x28: true, 0x29: true, 0x2C: true,
-	0x31: true, 0x3E: true, 0x83: true, 0x85: true, 0x86: true, 0x87: true,
-}
-
-const (
-	negativeResponse = 0x7F
-	responseOffset   = 0x40
-)
 
 // Message returns the observation of a diagnostic message: kind Request or
 // Response, decoded as ISO 14229-1:2020 clause 8 and ISO 15031-5 lay it out.
@@ -142,7 +133,7 @@ func Message(kind Kind, at time.Duration, data []byte) Observation {
 	if len(data) == 0 {
 		return o
 	}
-	if kind == Response && data[0] == negativeResponse {
+	if kind == Response && data[0] == uds.NegativeResponse {
 		if len(data) > 1 {
 			o.Service = int(data[1])
 		}
@@ -151,22 +142,22 @@ func Message(kind Kind, at time.Duration, data []byte) Observation {
 		}
 		return o
 	}
-	sid := data[0]
+	sid := uds.Service(data[0])
 	if kind == Response {
 		o.Positive = true
-		sid -= responseOffset
+		sid -= uds.PositiveOffset
 	}
 	o.Service = int(sid)
 	switch {
 	case len(data) < 2:
-	case sid <= 0x09 && sid != 0x03 && sid != 0x04 && sid != 0x07:
+	case sid <= uds.VehicleInformation && sid != uds.ConfirmedCodes && sid != uds.ClearCodes && sid != uds.PendingCodes:
 		o.PID = int(data[1])
-	case withSub[sid]:
-		o.Sub = int(data[1] & 0x7F)
-		if sid == 0x31 && len(data) > 3 {
+	case sid.HasSubFunction():
+		o.Sub = int(data[1] &^ uds.SuppressPositiveResponse)
+		if sid == uds.RoutineControl && len(data) > 3 {
 			o.RID = int(data[2])<<8 | int(data[3])
 		}
-	case len(data) > 2 && (sid == 0x22 || sid == 0x2E || sid == 0x2F || sid == 0x24):
+	case len(data) > 2 && (sid == uds.ReadDataByIdentifier || sid == uds.WriteDataByIdentifier || sid == uds.InputOutputControlByIdentifier || sid == uds.ReadScalingDataByIdentifier):
 		o.DID = int(data[1])<<8 | int(data[2])
 	}
 	return o

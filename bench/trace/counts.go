@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/canbus/uds"
 )
 
 // Lane is what is counted over time.
@@ -80,13 +81,11 @@ func (c *counts) fold() {
 	}
 }
 
-const responsePending = 0x78 // ISO 14229-1 annex A: no refusal, the answer is still to come
-
 func (c *counts) message(o *judge.Observation) {
 	switch {
 	case o.Kind == judge.Request:
 		c.add(Requests, o.Time)
-	case o.Positive || o.NRC == responsePending:
+	case o.Positive || o.NRC == int(uds.ResponsePending):
 		c.add(Positive, o.Time)
 	default:
 		c.add(Negative, o.Time)

@@ -39,16 +39,6 @@ func TestMessagesAreRead(t *testing.T) {
 	}
 }
 
-// SAE J2012: the table of worked codes.
-func TestCodesAreWrittenAsTheTradeDoes(t *testing.T) {
-	for want, b := range map[string][2]byte{
-		"P0102": {0x01, 0x02}, "P080A": {0x08, 0x0A}, "P2135": {0x21, 0x35}, "P3400": {0x34, 0x00}, "C0035": {0x40, 0x35},
-		"C1234": {0x52, 0x34}, "B0001": {0x80, 0x01}, "B3FFF": {0xBF, 0xFF}, "U0073": {0xC0, 0x73}, "U3000": {0xF0, 0x00},
-	} {
-		require.Equal(t, want, diag.Code(b[0], b[1]))
-	}
-}
-
 func FuzzMessage(f *testing.F) {
 	f.Add([]byte{0x59, 0x02, 0xFF, 1, 2, 3}, true)
 	f.Add([]byte{0x19}, false)

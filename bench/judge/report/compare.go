@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -357,7 +358,7 @@ func (c *comparison) readiness() {
 		}
 	}
 	for _, r := range c.r.Readiness {
-		known := slices.Contains(continuous[:], r.Monitor) || slices.Contains(others[:], r.Monitor)
+		known := slices.Contains(slices.Collect(maps.Values(monitorNames)), r.Monitor)
 		if known && r.State != "unsupported" && !slices.ContainsFunc(facts, func(m monitor) bool { return m.name == r.Monitor }) {
 			c.positive("monitor " + r.Monitor)
 		}

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"sawhorse/bench/judge"
+	"sawhorse/canbus/uds"
 )
 
 // item is one true entry and the answer that told of it.
@@ -61,45 +62,45 @@ func (h *heard) take(o *judge.Observation) {
 		return
 	}
 	d := o.Data
-	switch o.Service {
-	case 0x01:
+	switch uds.Service(max(0, o.Service)) {
+	case uds.CurrentData:
 		h.current(o.ID, d[1:], by)
-	case 0x02:
+	case uds.FreezeFrame:
 		if o.PID == 0x02 && len(d) >= 5 { // the code that froze the frame
-			h.perhaps(item{text: codeText(d[3], d[4]), by: by, unit: o.ID})
+			h.perhaps(item{text: uds.CodeOf(d[3], d[4]).String(), by: by, unit: o.ID})
 		}
-	case 0x03:
+	case uds.ConfirmedCodes:
 		h.codes("stored", o.ID, d[1:], by)
-	case 0x07:
+	case uds.PendingCodes:
 		h.codes("pending", o.ID, d[1:], by)
-	case 0x0A:
+	case uds.PermanentCodes:
 		h.codes("permanent", o.ID, d[1:], by)
-	case 0x09:
-		if o.PID == 0x02 && len(d) == 3+17 {
+	case uds.VehicleInformation:
+		if o.PID == uds.InfoVIN && len(d) == 3+uds.VINLength {
 			h.vin(d[3:], by)
 		}
-	case 0x19:
-		if o.Sub == 0x02 && len(d) >= 3 {
+	case uds.ReadDTCInformation:
+		if o.Sub == uds.ReportDTCByStatusMask && len(d) >= 3 {
 			h.statuses(o.ID, d[3:], by)
 		} else {
 			h.others(o.ID, o.Sub, d, by)
 		}
-	case 0x22:
+	case uds.ReadDataByIdentifier:
 		h.other = true
-		if o.DID == 0xF190 && len(d) >= 3+17 {
-			h.vin(d[3:3+17], by)
+		if o.DID == uds.VIN && len(d) >= 3+uds.VINLength {
+			h.vin(d[3:3+uds.VINLength], by)
 		}
-	case 0x04, 0x14:
+	case uds.ClearCodes, uds.ClearDiagnosticInformation:
 		h.cleared(o.ID)
-	case 0x23, 0x2A, 0x2C:
+	case uds.ReadMemoryByAddress, uds.ReadDataByPeriodicIdentifier, uds.DynamicallyDefineDataIdentifier:
 		h.other = true
-	case 0x2E:
+	case uds.WriteDataByIdentifier:
 		h.accepted = true
-	case 0x31:
-		if o.Sub == 0x01 {
+	case uds.RoutineControl:
+		if o.Sub == uds.StartRoutine {
 			h.accepted, h.result = true, -1 // an older result is not this one's
 		}
-		if o.Sub == 0x03 && len(d) > 4 {
+		if o.Sub == uds.RequestRoutineResults && len(d) > 4 {
 			h.result, h.resultBy = int(d[4]), by
 		}
 	}
@@ -110,7 +111,7 @@ func (h *heard) codes(field string, unit int, d []byte, by judge.Evidence) {
 	var list []item
 	if len(d) > 0 {
 		for rest := d[1:]; len(rest) >= 2; rest = rest[2:] {
-			list = append(list, item{text: codeText(rest[0], rest[1]), by: by, unit: unit})
+			list = append(list, item{text: uds.CodeOf(rest[0], rest[1]).String(), by: by, unit: unit})
 		}
 	}
 	h.may[field] = append(h.may[field], list...)
@@ -130,16 +131,15 @@ func (h *heard) list(field string, unit int, list []item) {
 // statuses are codes with their status byte (ISO 14229-1 annex D). A tool may call
 // each of them stored, but the confirmed ones it has to.
 func (h *heard) statuses(unit int, d []byte, by judge.Evidence) {
-	const pending, confirmed = 0x04, 0x08
 	var stored, waiting []item
 	for ; len(d) >= 4; d = d[4:] {
-		i := item{text: codeText(d[0], d[1]), by: by, unit: unit}
+		i := item{text: uds.CodeOf(d[0], d[1]).String(), by: by, unit: unit}
 		h.may["stored"] = append(h.may["stored"], i)
 		h.may["pending"] = append(h.may["pending"], i)
 		switch {
-		case d[3]&confirmed != 0:
+		case d[3]&uds.ConfirmedDTC != 0:
 			stored = append(stored, i)
-		case d[3]&pending != 0:
+		case d[3]&uds.PendingDTC != 0:
 			waiting = append(waiting, i)
 		}
 	}
@@ -168,7 +168,7 @@ func (h *heard) others(unit, sub int, d []byte, by judge.Evidence) {
 		return
 	}
 	for d = d[r.from:]; len(d) >= r.size; d = d[r.size:] {
-		h.perhaps(item{text: codeText(d[r.code], d[r.code+1]), by: by, unit: unit})
+		h.perhaps(item{text: uds.CodeOf(d[r.code], d[r.code+1]).String(), by: by, unit: unit})
 		if alone[sub] {
 			return
 		}
@@ -198,37 +198,34 @@ func (h *heard) vin(d []byte, by judge.Evidence) {
 // current is an answer of service 01: groups of an identifier and its data.
 func (h *heard) current(unit int, d []byte, by judge.Evidence) {
 	for len(d) > 0 {
-		p, ok := pids[d[0]]
-		if !ok || len(d) < 1+p.size {
+		p, ok := uds.Parameter(d[0])
+		if !ok || len(d) < 1+p.Size {
 			return
 		}
-		data := d[1 : 1+p.size]
+		data := d[1 : 1+p.Size]
 		if d[0] == 0x01 {
 			h.status(unit, data, by)
 		}
-		for i := range p.values {
-			v := &p.values[i]
-			h.live = append(h.live, item{text: v.name, by: by, unit: unit, value: v.decode(data), step: v.factor})
+		for i := range p.Values {
+			v := &p.Values[i]
+			for _, name := range namesOf(d[0], i) {
+				h.live = append(h.live, item{text: name, by: by, unit: unit, value: v.Decode(data), step: v.Scale})
+			}
 		}
-		d = d[1+p.size:]
+		d = d[1+p.Size:]
 	}
 }
 
 // status is PID 01: the lamp and the monitors.
 func (h *heard) status(unit int, d []byte, by judge.Evidence) {
-	h.lamp[unit], h.lampBy = d[0]&0x80 != 0, by
+	h.lamp[unit], h.lampBy = d[0]&uds.LampOn != 0, by
 	h.monitors = slices.DeleteFunc(h.monitors, func(m monitor) bool { return m.unit == unit })
-	if d[1]&0x08 != 0 {
-		return // compression ignition has other names
+	if uds.Compression(d) {
+		return // it has other names
 	}
-	for i, name := range continuous {
-		if d[1]>>i&1 != 0 {
-			h.monitors = append(h.monitors, monitor{name, unit, d[1]>>(4+i)&1 == 0, by})
-		}
-	}
-	for i, name := range others {
-		if d[2]>>i&1 != 0 && name != "" {
-			h.monitors = append(h.monitors, monitor{name, unit, d[3]>>i&1 == 0, by})
+	for _, m := range uds.MonitorsOf(false) {
+		if there, complete := m.In(d); there && monitorNames[m.Name] != "" {
+			h.monitors = append(h.monitors, monitor{name: monitorNames[m.Name], unit: unit, complete: complete, by: by})
 		}
 	}
 }

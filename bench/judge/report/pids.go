@@ -1,89 +1,94 @@
 package report
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
 
-// value is one number in the data of a PID: n bytes at an offset, big-endian.
-type value struct {
-	name           string
-	at, n          int
-	factor, offset float64
-	signed         bool
+	"sawhorse/canbus/uds"
+)
+
+// signals are the bench's names of the parameters of service 01 that are one number.
+var signals = [256]string{
+	0x04: "load_pct",
+	0x05: "coolant_c",
+	0x06: "trim_short_1_pct",
+	0x07: "trim_long_1_pct",
+	0x08: "trim_short_2_pct",
+	0x09: "trim_long_2_pct",
+	0x0A: "fuel_pressure_kpa",
+	0x0B: "map_kpa",
+	0x0C: "engine_rpm",
+	0x0D: "vehicle_kmh",
+	0x0E: "spark_deg",
+	0x0F: "intake_air_c",
+	0x10: "air_mass_gps",
+	0x11: "throttle_pct",
+	0x1F: "run_time_s",
+	0x21: "distance_mil_km",
+	0x22: "rail_pressure_relative_kpa",
+	0x23: "rail_pressure_kpa",
+	0x2C: "egr_commanded_pct",
+	0x2D: "egr_error_pct",
+	0x2E: "purge_pct",
+	0x2F: "fuel_level_pct",
+	0x30: "warm_ups",
+	0x31: "distance_clear_km",
+	0x32: "evap_pressure_pa",
+	0x33: "baro_kpa",
+	0x3C: "catalyst_1_c",
+	0x3D: "catalyst_2_c",
+	0x3E: "catalyst_1_rear_c",
+	0x3F: "catalyst_2_rear_c",
+	0x42: "battery_v",
+	0x43: "load_absolute_pct",
+	0x44: "lambda_commanded",
+	0x45: "throttle_relative_pct",
+	0x46: "ambient_c",
+	0x47: "throttle_b_pct",
+	0x48: "throttle_c_pct",
+	0x49: "pedal_pct",
+	0x4A: "pedal_2_pct",
+	0x4B: "pedal_3_pct",
+	0x4C: "throttle_commanded_pct",
+	0x4D: "run_time_mil_min",
+	0x4E: "run_time_clear_min",
+	0x52: "ethanol_pct",
+	0x59: "rail_pressure_absolute_kpa",
+	0x5A: "pedal_relative_pct",
+	0x5C: "oil_c",
+	0x5E: "fuel_rate_lph",
+	0x61: "torque_demand_pct",
+	0x62: "torque_pct",
+	0x63: "torque_reference_nm",
 }
 
-func (v *value) decode(d []byte) float64 {
-	x := 0
-	for _, b := range d[v.at : v.at+v.n] {
-		x = x<<8 | int(b)
+// namesOf are the bench's names of a number in a parameter, by its place there; none for
+// what has no name. Of an oxygen sensor it depends on PID 13 or 1D which one it is, so
+// both names are good.
+func namesOf(pid byte, place int) []string {
+	if name := signals[pid]; name != "" {
+		return []string{name}
 	}
-	if v.signed && x >= 1<<(8*v.n-1) {
-		x -= 1 << (8 * v.n)
+	two := func(i byte) string { return fmt.Sprintf("o2_b%ds%d", i/4+1, i%4+1) }
+	four := func(i byte) string { return fmt.Sprintf("o2_b%ds%d", i/2+1, i%2+1) }
+	switch {
+	case pid >= 0x14 && pid <= 0x1B:
+		what := [...]string{"_v", "_trim_pct"}[place]
+		return []string{two(pid-0x14) + what, four(pid-0x14) + what}
+	case pid >= 0x24 && pid <= 0x2B:
+		return []string{two(pid-0x24) + [...]string{"_lambda", "_v"}[place]}
+	case pid >= 0x34 && pid <= 0x3B:
+		return []string{two(pid-0x34) + [...]string{"_lambda", "_ma"}[place]}
 	}
-	return float64(float64(x)*v.factor) + v.offset
+	return nil
 }
-
-// pid is one identifier of service 01.
-type pid struct {
-	size   int
-	values []value
-}
-
-// pids are the identifiers of service 01 with their scalings (SAE J1979 appendix B),
-// by the bench's names of signals. What has no name here only has its length.
-var pids = func() map[byte]pid {
-	const percent, trim, ratio = 100.0 / 255, 100.0 / 128, 2.0 / 65536
-	t := map[byte]pid{0x01: {size: 4}, 0x02: {size: 2}, 0x03: {size: 2}, 0x41: {size: 4}, 0x4F: {size: 4}, 0x50: {size: 4}}
-	for base := 0; base < 0x100; base += 0x20 {
-		t[byte(base)] = pid{size: 4}
-	}
-	for _, id := range []byte{0x12, 0x13, 0x1C, 0x1D, 0x1E, 0x51} { // coded states
-		t[id] = pid{size: 1}
-	}
-	for _, r := range []struct {
-		id             byte
-		size           int
-		name           string
-		factor, offset float64
-	}{
-		{0x04, 1, "load_pct", percent, 0}, {0x05, 1, "coolant_c", 1, -40},
-		{0x06, 1, "trim_short_1_pct", trim, -100}, {0x07, 1, "trim_long_1_pct", trim, -100},
-		{0x08, 1, "trim_short_2_pct", trim, -100}, {0x09, 1, "trim_long_2_pct", trim, -100},
-		{0x0A, 1, "fuel_pressure_kpa", 3, 0}, {0x0B, 1, "map_kpa", 1, 0}, {0x0C, 2, "engine_rpm", 0.25, 0},
-		{0x0D, 1, "vehicle_kmh", 1, 0}, {0x0E, 1, "spark_deg", 0.5, -64}, {0x0F, 1, "intake_air_c", 1, -40},
-		{0x10, 2, "air_mass_gps", 0.01, 0}, {0x11, 1, "throttle_pct", percent, 0}, {0x1F, 2, "run_time_s", 1, 0},
-		{0x21, 2, "distance_mil_km", 1, 0}, {0x22, 2, "rail_pressure_relative_kpa", 0.079, 0},
-		{0x23, 2, "rail_pressure_kpa", 10, 0}, {0x2C, 1, "egr_commanded_pct", percent, 0},
-		{0x2D, 1, "egr_error_pct", trim, -100}, {0x2E, 1, "purge_pct", percent, 0}, {0x2F, 1, "fuel_level_pct", percent, 0},
-		{0x30, 1, "warm_ups", 1, 0}, {0x31, 2, "distance_clear_km", 1, 0}, {0x33, 1, "baro_kpa", 1, 0},
-		{0x3C, 2, "catalyst_1_c", 0.1, -40}, {0x3D, 2, "catalyst_2_c", 0.1, -40},
-		{0x3E, 2, "catalyst_1_rear_c", 0.1, -40}, {0x3F, 2, "catalyst_2_rear_c", 0.1, -40},
-		{0x42, 2, "battery_v", 0.001, 0}, {0x43, 2, "load_absolute_pct", percent, 0}, {0x44, 2, "lambda_commanded", ratio, 0},
-		{0x45, 1, "throttle_relative_pct", percent, 0}, {0x46, 1, "ambient_c", 1, -40},
-		{0x47, 1, "throttle_b_pct", percent, 0}, {0x48, 1, "throttle_c_pct", percent, 0},
-		{0x49, 1, "pedal_pct", percent, 0}, {0x4A, 1, "pedal_2_pct", percent, 0}, {0x4B, 1, "pedal_3_pct", percent, 0},
-		{0x4C, 1, "throttle_commanded_pct", percent, 0}, {0x4D, 2, "run_time_mil_min", 1, 0}, {0x4E, 2, "run_time_clear_min", 1, 0},
-		{0x52, 1, "ethanol_pct", percent, 0}, {0x59, 2, "rail_pressure_absolute_kpa", 10, 0}, {0x5A, 1, "pedal_relative_pct", percent, 0},
-		{0x5C, 1, "oil_c", 1, -40}, {0x5E, 2, "fuel_rate_lph", 0.05, 0}, {0x61, 1, "torque_demand_pct", 1, -125},
-		{0x62, 1, "torque_pct", 1, -125}, {0x63, 2, "torque_reference_nm", 1, 0},
-	} {
-		t[r.id] = pid{r.size, []value{{r.name, 0, r.size, r.factor, r.offset, false}}}
-	}
-	t[0x32] = pid{2, []value{{"evap_pressure_pa", 0, 2, 0.25, 0, true}}}
-	for i := range byte(8) {
-		// Which sensor it is depends on PID 13 or 1D, so both names are good.
-		two, four := fmt.Sprintf("o2_b%ds%d", i/4+1, i%4+1), fmt.Sprintf("o2_b%ds%d", i/2+1, i%2+1)
-		t[0x14+i] = pid{2, []value{{two + "_v", 0, 1, 0.005, 0, false}, {four + "_v", 0, 1, 0.005, 0, false},
-			{two + "_trim_pct", 1, 1, trim, -100, false}, {four + "_trim_pct", 1, 1, trim, -100, false}}}
-		t[0x24+i] = pid{4, []value{{two + "_lambda", 0, 2, ratio, 0, false}, {two + "_v", 2, 2, 8.0 / 65536, 0, false}}}
-		t[0x34+i] = pid{4, []value{{two + "_lambda", 0, 2, ratio, 0, false}, {two + "_ma", 2, 2, 1.0 / 256, -128, false}}}
-	}
-	return t
-}()
 
 // named reports whether a signal can be read by service 01 at all.
 func named(signal string) bool {
-	for _, p := range pids {
-		for i := range p.values {
-			if p.values[i].name == signal {
+	for id := range 256 {
+		p, _ := uds.Parameter(byte(id))
+		for i := range p.Values {
+			if slices.Contains(namesOf(byte(id), i), signal) {
 				return true
 			}
 		}
@@ -91,14 +96,17 @@ func named(signal string) bool {
 	return false
 }
 
-// monitors are the names of the monitors of PID 01, by bit: three continuous ones and
-// eight others (SAE J1979, spark ignition).
-var (
-	continuous = [3]string{"misfire", "fuel-system", "components"}
-	others     = [8]string{"catalyst", "heated-catalyst", "evaporative", "secondary-air", "", "oxygen-sensor", "oxygen-sensor-heater", "egr-vvt"}
-)
-
-// codeText writes a two-byte code (SAE J2012).
-func codeText(hi, lo byte) string {
-	return fmt.Sprintf("%c%d%X%02X", "PCBU"[hi>>6], hi>>4&3, hi&0xF, lo)
+// monitorNames are the words of a tool's report for the readiness monitors of PID 01
+// (spark ignition); what is not here is not reported.
+var monitorNames = map[string]string{
+	"misfire":                   "misfire",
+	"fuel system":               "fuel-system",
+	"components":                "components",
+	"catalyst":                  "catalyst",
+	"heated catalyst":           "heated-catalyst",
+	"evaporative system":        "evaporative",
+	"secondary air":             "secondary-air",
+	"oxygen sensor":             "oxygen-sensor",
+	"oxygen sensor heater":      "oxygen-sensor-heater",
+	"exhaust gas recirculation": "egr-vvt",
 }

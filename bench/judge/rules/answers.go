@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"slices"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // The rules about waiting for answers and heeding what they say.
@@ -55,7 +57,7 @@ var answerRules = []Rule{
 		Says:   "A tool that heard busy (NRC 21) pauses for at least 20 ms before it asks again",
 		Source: "ISO 14229-1:2013 annex A (NRC 21: repeat at a later time); the figure is common practice",
 		Why:    "Asking at once keeps a busy control unit busy.",
-		begin:  func() watcher { return askedAgain(20*time.Millisecond, func(nrc int) bool { return nrc == nrcBusy }) },
+		begin:  func() watcher { return askedAgain(20*time.Millisecond, (*event).busy) },
 	},
 	{
 		ID: "refusal-heeded", Group: "answers", Severity: Should,
@@ -63,7 +65,7 @@ var answerRules = []Rule{
 		Source: "ISO 14229-1:2013 annex A (negative response codes); the figure of 100 ms is common practice",
 		Why:    "A refusal is an answer. The condition that it names does not change in milliseconds.",
 		begin: func() watcher {
-			return askedAgain(100*time.Millisecond, func(nrc int) bool { return nrc != nrcBusy && nrc != nrcPending })
+			return askedAgain(100*time.Millisecond, func(e *event) bool { return !e.busy() && !e.says(uds.ResponsePending) })
 		},
 	},
 	{
@@ -171,7 +173,7 @@ func pendingPatience(e *event, b *book, t *tally) {
 				t.breach(e, []mark{u.pendingBy}, "the tool ends while %s still has %v to answer", u.name, (u.pendingBy.at + u.star - e.at).Round(time.Millisecond))
 			}
 		}
-	case e.kind == response && e.m.NRC != nrcPending && e.unit != nil && e.unit.pending:
+	case e.kind == response && !e.says(uds.ResponsePending) && e.unit != nil && e.unit.pending:
 		t.keep()
 	}
 }
@@ -185,7 +187,7 @@ func pendingNoRepeat(e *event, b *book, t *tally) {
 				return
 			}
 		}
-	case e.kind == response && e.m.NRC != nrcPending && e.unit != nil && e.unit.pending:
+	case e.kind == response && !e.says(uds.ResponsePending) && e.unit != nil && e.unit.pending:
 		t.keep()
 	}
 }
@@ -203,7 +205,7 @@ func busyRepeats() watcher {
 	var open []owed
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.kind == response && e.m.NRC == nrcBusy && e.unit != nil && e.unit.asked != nil:
+		case e.kind == response && e.busy() && e.unit != nil && e.unit.asked != nil:
 			data := e.unit.asked.data
 			if !slices.ContainsFunc(open, func(o owed) bool { return o.unit == e.unit && bytes.Equal(o.data, data) }) {
 				open = append(open, owed{mark: e.mark(), unit: e.unit, data: data})
@@ -230,13 +232,13 @@ func busyRepeats() watcher {
 }
 
 // askedAgain looks how soon a refused request is sent again.
-func askedAgain(pause time.Duration, about func(nrc int) bool) watcher {
+func askedAgain(pause time.Duration, about func(e *event) bool) watcher {
 	refused := map[*unit]owed{}
 	return func(e *event, b *book, t *tally) {
 		switch {
 		case e.kind == taskStart:
 			clear(refused)
-		case e.kind == response && e.m.NRC >= 0 && about(e.m.NRC) && e.unit != nil && e.unit.asked != nil:
+		case e.kind == response && e.m.NRC >= 0 && about(e) && e.unit != nil && e.unit.asked != nil:
 			refused[e.unit] = owed{mark: e.mark(), data: e.unit.asked.data, nrc: e.m.NRC}
 		case e.kind == request && !e.keepAlive():
 			for _, u := range b.to(e) {
@@ -271,7 +273,7 @@ func refusedForGood() watcher {
 		switch {
 		case e.kind == taskStart && b.opt.Fresh:
 			clear(count)
-		case e.refuses() && e.unit != nil && e.unit.asked != nil && slices.Contains([]int{0x11, 0x12, 0x13, 0x31}, e.m.NRC):
+		case e.refuses() && e.unit != nil && e.unit.asked != nil && e.says(uds.ServiceNotSupported, uds.SubFunctionNotSupported, uds.IncorrectMessageLengthOrInvalidFormat, uds.RequestOutOfRange):
 			q := question{e.unit, e.unit.session, string(e.unit.asked.data)}
 			count[q]++
 			if count[q] > 2 {
@@ -284,7 +286,9 @@ func refusedForGood() watcher {
 }
 
 func actsPhysically(e *event, _ *book, t *tally) {
-	if !e.asks(0x23, 0x27, 0x29, 0x2E, 0x2F, 0x31, 0x34, 0x35, 0x36, 0x37, 0x38, 0x3D) {
+	if !e.asks(uds.ReadMemoryByAddress, uds.SecurityAccess, uds.Authentication, uds.WriteDataByIdentifier,
+		uds.InputOutputControlByIdentifier, uds.RoutineControl, uds.RequestDownload, uds.RequestUpload, uds.TransferData,
+		uds.RequestTransferExit, uds.RequestFileTransfer, uds.WriteMemoryByAddress) {
 		return
 	}
 	if e.functional {
@@ -298,9 +302,10 @@ func suppressRightly(e *event, _ *book, t *tally) {
 	if !e.suppressed() {
 		return
 	}
-	s, sub := e.m.Service, e.m.Sub
-	if s == 0x19 || s == 0x27 && sub%2 == 1 || s == 0x29 || s == 0x31 && sub == 0x03 || s == 0x86 {
-		t.breach(e, nil, "the answer to service %02X %02X is suppressed", s, sub)
+	wanted := e.about(uds.ReadDTCInformation, uds.Authentication, uds.ResponseOnEvent) ||
+		e.about(uds.SecurityAccess) && e.m.Sub%2 == 1 || e.about(uds.RoutineControl) && e.m.Sub == uds.RequestRoutineResults
+	if wanted {
+		t.breach(e, nil, "the answer to service %02X %02X is suppressed", e.m.Service, e.m.Sub)
 		return
 	}
 	t.keep()

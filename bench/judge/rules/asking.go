@@ -3,6 +3,8 @@ package rules
 import (
 	"slices"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // The rules about what is asked in emission diagnostics.
@@ -74,7 +76,7 @@ func startsWith0100() watcher {
 		case !e.obd() || begun:
 		default:
 			begun = true
-			if e.functional && e.m.Service == 0x01 && len(e.m.Data) == 2 && e.m.PID == 0 {
+			if e.functional && e.about(uds.CurrentData) && len(e.m.Data) == 2 && e.m.PID == 0 {
 				t.keep()
 				return
 			}
@@ -112,16 +114,16 @@ func obdToAll(e *event, _ *book, t *tally) {
 // items are the items that a request asks for: PIDs, MIDs, TIDs or InfoTypes.
 func items(e *event) []byte {
 	d := e.m.Data[1:]
-	switch e.m.Service {
-	case 0x01, 0x06, 0x09:
+	switch {
+	case e.about(uds.CurrentData, uds.MonitorResults, uds.VehicleInformation):
 		return d
-	case 0x02:
+	case e.about(uds.FreezeFrame):
 		var list []byte
 		for i := 0; i < len(d); i += 2 {
 			list = append(list, d[i])
 		}
 		return list
-	case 0x08:
+	case e.about(uds.ControlOfSystem):
 		return d[:min(1, len(d))]
 	}
 	return nil
@@ -132,7 +134,7 @@ func items(e *event) []byte {
 const itemFreezeCode = 0x02
 
 func free(e *event, item byte) bool {
-	return item == 0 || e.m.Service == 0x02 && item == itemFreezeCode
+	return item == 0 || e.about(uds.FreezeFrame) && item == itemFreezeCode
 }
 
 func masksFirst(e *event, b *book, t *tally) {
@@ -174,14 +176,14 @@ func itemsARequest(e *event, _ *book, t *tally) {
 	}
 	list := items(e)
 	most := 1
-	switch s := e.m.Service; {
-	case s == 0x01:
+	switch {
+	case e.about(uds.CurrentData):
 		most = 6
-	case s == 0x02:
+	case e.about(uds.FreezeFrame):
 		most = 3
-	case s == 0x06 && !slices.ContainsFunc(list, func(i byte) bool { return i%0x20 != 0 }):
+	case e.about(uds.MonitorResults) && !slices.ContainsFunc(list, func(i byte) bool { return !uds.IsRange(i) }):
 		most = 6
-	case s != 0x06 && s != 0x09:
+	case !e.about(uds.MonitorResults, uds.VehicleInformation):
 		return
 	}
 	if len(list) > most {
@@ -192,12 +194,11 @@ func itemsARequest(e *event, _ *book, t *tally) {
 }
 
 func masksApart(e *event, _ *book, t *tally) {
-	if !e.asks(0x01) {
+	if !e.asks(uds.CurrentData) {
 		return
 	}
 	list := items(e)
-	isMask := func(i byte) bool { return i%0x20 == 0 }
-	n := len(slices.DeleteFunc(slices.Clone(list), isMask))
+	n := len(slices.DeleteFunc(slices.Clone(list), uds.IsRange))
 	switch {
 	case n > 0 && n < len(list):
 		t.breach(e, nil, "%d masks and %d data items in one request", len(list)-n, n)

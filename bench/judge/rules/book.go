@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"sawhorse/canbus"
+
+	"sawhorse/canbus/uds"
 )
 
 // Timing of the sessions and of the answers: ISO 15765-4:2011 and the table of
@@ -19,9 +21,6 @@ const (
 	nCrOBD   = 150 * time.Millisecond
 	nCr      = time.Second
 )
-
-// sessionDefault is the diagnostic session that every ECU begins in.
-const sessionDefault = 0x01
 
 // calm is how long after a disturbance a tool may still be busy with it.
 const calm = p2Star + time.Second
@@ -98,7 +97,7 @@ func newBook(opt Options) *book {
 	for _, p := range opt.Pairs {
 		b.units = append(b.units, &unit{
 			name: p.Name, request: p.Request, response: p.Response,
-			beyond: !emission(p.Request), session: sessionDefault, star: p2Star,
+			beyond: !emission(p.Request), session: uds.DefaultSession, star: p2Star,
 		})
 	}
 	return b
@@ -157,7 +156,7 @@ func (b *book) answering(k canbus.Key) *unit {
 }
 
 func (b *book) add(req, resp canbus.Key) *unit {
-	u := &unit{name: req.String(), request: req, response: resp, session: sessionDefault, star: p2Star}
+	u := &unit{name: req.String(), request: req, response: resp, session: uds.DefaultSession, star: p2Star}
 	u.asked = b.last // it may answer what all were asked
 	b.units = append(b.units, u)
 	return u
@@ -236,7 +235,7 @@ func (b *book) update(e *event) {
 		}
 	case powerOff:
 		for _, u := range b.units {
-			u.session, u.pending, u.in, u.asked = sessionDefault, false, nil, nil
+			u.session, u.pending, u.in, u.asked = uds.DefaultSession, false, nil, nil
 		}
 	}
 }
@@ -246,7 +245,7 @@ func (b *book) forget() {
 	b.last = nil
 	for _, u := range b.units {
 		u.asked, u.in, u.pending, u.found, u.heardOf, u.frozen = nil, nil, false, false, false, false
-		u.session = sessionDefault
+		u.session = uds.DefaultSession
 		u.supported, u.masked = [16]map[byte]bool{}, [16]map[byte]bool{}
 	}
 }
@@ -272,12 +271,12 @@ func (b *book) carFrame(e *event) {
 
 func (b *book) request(e *event) {
 	for _, u := range b.to(e) {
-		if u.session != sessionDefault && !u.pending && e.at-u.heard > s3Server {
-			u.session = sessionDefault // S3 server of ISO 14229-2
+		if u.session != uds.DefaultSession && !u.pending && e.at-u.heard > s3Server {
+			u.session = uds.DefaultSession // S3 server of ISO 14229-2
 		}
 		u.heard = e.at
 		if e.resets() {
-			u.session = sessionDefault
+			u.session = uds.DefaultSession
 		}
 	}
 	if e.suppressed() {
@@ -313,7 +312,7 @@ func (b *book) response(e *event) {
 	u.heard = max(u.heard, e.at)
 	x := u.asked
 	matches := x != nil && len(x.data) > 0 && int(x.data[0]) == e.m.Service
-	if e.m.NRC == nrcPending {
+	if e.says(uds.ResponsePending) {
 		if matches {
 			u.pending, u.pendingBy = true, e.mark()
 		}
@@ -337,16 +336,16 @@ func (b *book) response(e *event) {
 func (b *book) learn(u *unit, e *event) {
 	d := e.m.Data
 	switch {
-	case e.m.Service == 0x10 && len(d) > 1:
-		u.session, u.entered, u.star = d[1]&0x7F, e.mark(), p2Star
+	case e.about(uds.DiagnosticSessionControl) && len(d) > 1:
+		u.session, u.entered, u.star = sub(d), e.mark(), p2Star
 		if len(d) >= 6 { // P2* in steps of 10 ms
 			u.star = max(p2Star, time.Duration(int(d[4])<<8|int(d[5]))*10*time.Millisecond)
 		}
-	case e.m.Service == 0x11:
-		u.session = sessionDefault
-	case e.m.Service == 0x02 && len(d) >= 5 && d[1] == itemFreezeCode:
+	case e.about(uds.ECUReset):
+		u.session = uds.DefaultSession
+	case e.about(uds.FreezeFrame) && len(d) >= 5 && d[1] == itemFreezeCode:
 		u.frozen = d[3] != 0 || d[4] != 0
-	case e.m.Service >= 0x01 && e.m.Service <= 0x09:
+	case uds.Service(max(0, e.m.Service)).IsOBD() && !e.about(uds.PermanentCodes):
 		b.masks(u, e)
 	}
 }
@@ -356,10 +355,10 @@ func (b *book) learn(u *unit, e *event) {
 func (b *book) masks(u *unit, e *event) {
 	d, s := e.m.Data, e.m.Service
 	group := 5 // an item and its mask
-	if s == 0x02 {
+	if e.about(uds.FreezeFrame) {
 		group = 6
 	}
-	for i := 1; i+group <= len(d) && d[i]%0x20 == 0; i += group {
+	for i := 1; i+group <= len(d) && uds.IsRange(d[i]); i += group {
 		if u.supported[s] == nil {
 			u.supported[s], u.masked[s] = map[byte]bool{}, map[byte]bool{}
 		}
@@ -389,14 +388,15 @@ func announced(us []*unit, service int, item byte) (known, ok bool) {
 // be told, so that everybody's time must be waited for.
 func (b *book) expected(x *exchange) (us []*unit, known bool) {
 	all := slices.DeleteFunc(b.obd(), func(u *unit) bool { return u.foundAt >= x.at })
-	if !x.functional || len(x.data) == 0 || len(all) == 0 || x.data[0] < 0x01 || x.data[0] > 0x0A {
+	if !x.functional || len(x.data) == 0 || len(all) == 0 || !uds.Service(x.data[0]).IsOBD() {
 		return nil, false
 	}
 	s, items := x.data[0], x.data[1:]
-	if s == 0x02 && len(items) > 1 {
+	frozen := uds.Service(s) == uds.FreezeFrame
+	if frozen && len(items) > 1 {
 		items = items[:1]
 	}
-	if s == 0x02 && slices.ContainsFunc(all, func(u *unit) bool { return u.frozen }) && !slices.Equal(items, []byte{itemFreezeCode}) {
+	if frozen && slices.ContainsFunc(all, func(u *unit) bool { return u.frozen }) && !slices.Equal(items, []byte{itemFreezeCode}) {
 		// Who has told that it has no frame has nothing to say about one.
 		all = slices.DeleteFunc(all, func(u *unit) bool { return !u.frozen })
 	}

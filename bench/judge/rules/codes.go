@@ -1,6 +1,10 @@
 package rules
 
-import "slices"
+import (
+	"slices"
+
+	"sawhorse/canbus/uds"
+)
 
 // The rules about reading and clearing trouble codes.
 var codeRules = []Rule{
@@ -49,16 +53,16 @@ var codeRules = []Rule{
 }
 
 // clears reports a request to clear codes.
-func clears(e *event) bool { return e.asks(0x04, 0x14) }
+func clears(e *event) bool { return e.asks(uds.ClearCodes, uds.ClearDiagnosticInformation) }
 
 // readsCodes reports a request for codes.
-func readsCodes(e *event) bool { return e.asks(0x03, 0x19) }
+func readsCodes(e *event) bool { return e.asks(uds.ConfirmedCodes, uds.ReadDTCInformation) }
 
 func readBeforeClear() watcher {
 	read := map[*unit]bool{}
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.answers(0x03, 0x19) && e.unit != nil:
+		case e.answers(uds.ConfirmedCodes, uds.ReadDTCInformation) && e.unit != nil:
 			read[e.unit] = true
 		case clears(e):
 			ok := false
@@ -79,11 +83,11 @@ func freezeBeforeClear() watcher {
 	asked := false
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.answers(0x03) && len(e.m.Data) > 1 && e.m.Data[1] > 0:
+		case e.answers(uds.ConfirmedCodes) && len(e.m.Data) > 1 && e.m.Data[1] > 0:
 			stored = e.mark()
-		case e.asks(0x02):
+		case e.asks(uds.FreezeFrame):
 			asked = true
-		case e.asks(0x04):
+		case e.asks(uds.ClearCodes):
 			switch {
 			case stored.first == 0:
 			case !asked:
@@ -91,7 +95,7 @@ func freezeBeforeClear() watcher {
 			default:
 				t.keep()
 			}
-		case e.answers(0x04):
+		case e.answers(uds.ClearCodes):
 			stored, asked = mark{}, false
 		}
 	}
@@ -101,7 +105,7 @@ func readAfterClear() watcher {
 	var open []owed
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.answers(0x04, 0x14) && e.unit != nil:
+		case e.answers(uds.ClearCodes, uds.ClearDiagnosticInformation) && e.unit != nil:
 			open = append(open, owed{mark: e.mark(), unit: e.unit})
 		case readsCodes(e):
 			open = slices.DeleteFunc(open, func(o owed) bool {
@@ -137,21 +141,21 @@ func noClearRunning(e *event, b *book, t *tally) {
 }
 
 func pendingAndPermanent() watcher {
-	asked := map[int]bool{}
+	asked := map[uds.Service]bool{}
 	var stored mark
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.asks(0x03, 0x07, 0x0A):
-			asked[e.m.Service] = true
-			if e.m.Service == 0x03 {
+		case e.asks(uds.ConfirmedCodes, uds.PendingCodes, uds.PermanentCodes):
+			asked[uds.Service(e.m.Service)] = true
+			if e.about(uds.ConfirmedCodes) {
 				stored = e.mark()
 			}
 		case e.over(b):
 			switch {
-			case !asked[0x03]:
-			case !asked[0x07]:
+			case !asked[uds.ConfirmedCodes]:
+			case !asked[uds.PendingCodes]:
 				t.breach(e, []mark{stored}, "the stored codes were read, the pending ones not")
-			case !asked[0x0A]:
+			case !asked[uds.PermanentCodes]:
 				t.breach(e, []mark{stored}, "the stored codes were read, the permanent ones not")
 			default:
 				t.keep()

@@ -8,6 +8,7 @@ import (
 	"sawhorse/bench/judge"
 	"sawhorse/canbus"
 	"sawhorse/canbus/isotp"
+	"sawhorse/canbus/uds"
 )
 
 // eventKind says what a rule is told.
@@ -48,33 +49,55 @@ type event struct {
 }
 
 // asks reports a request of one of the services.
-func (e *event) asks(services ...int) bool {
-	return e.kind == request && slices.Contains(services, e.m.Service)
+func (e *event) asks(services ...uds.Service) bool {
+	return e.kind == request && e.about(services...)
 }
 
 // answers reports a positive response about one of the services.
-func (e *event) answers(services ...int) bool {
-	return e.kind == response && e.m.Positive && slices.Contains(services, e.m.Service)
+func (e *event) answers(services ...uds.Service) bool {
+	return e.kind == response && e.m.Positive && e.about(services...)
 }
 
+// about reports a message about one of the services, an answer included.
+func (e *event) about(services ...uds.Service) bool {
+	return e.m.Service >= 0 && slices.Contains(services, uds.Service(e.m.Service))
+}
+
+// says reports one of the negative response codes.
+func (e *event) says(codes ...uds.NRC) bool {
+	return e.m.NRC >= 0 && slices.Contains(codes, uds.NRC(e.m.NRC))
+}
+
+// busy reports a unit that asks for the request once more.
+func (e *event) busy() bool { return e.says(uds.BusyRepeatRequest) }
+
+// sub is the sub-function of a message without the bit that suppresses the answer.
+func sub(d []byte) byte { return d[1] &^ uds.SuppressPositiveResponse }
+
 // refuses reports a final negative response.
-func (e *event) refuses() bool { return e.kind == response && e.m.NRC >= 0 && e.m.NRC != nrcPending }
+func (e *event) refuses() bool {
+	return e.kind == response && e.m.NRC >= 0 && !e.says(uds.ResponsePending)
+}
 
 // suppressed reports a request that wants no positive response (ISO 14229-1:2013
 // clause 8.2.2: bit 7 of the sub-function).
 func (e *event) suppressed() bool {
-	return e.kind == request && e.m.Sub >= 0 && len(e.m.Data) > 1 && e.m.Data[1]&0x80 != 0
+	return e.kind == request && e.m.Sub >= 0 && len(e.m.Data) > 1 && e.m.Data[1]&uds.SuppressPositiveResponse != 0
 }
 
 // keepAlive is a tester present that nobody answers: it is no part of any exchange.
-func (e *event) keepAlive() bool { return e.asks(0x3E) && e.suppressed() }
+func (e *event) keepAlive() bool { return e.asks(uds.TesterPresent) && e.suppressed() }
 
 // obd reports a request of emission diagnostics (ISO 15031-5: services 01 to 0A).
-func (e *event) obd() bool { return e.kind == request && e.m.Service >= 0x01 && e.m.Service <= 0x0A }
+func (e *event) obd() bool {
+	return e.kind == request && uds.Service(max(0, e.m.Service)).IsOBD()
+}
 
 // resets reports a request after which an ECU is as after switching on, or in its
 // default session.
-func (e *event) resets() bool { return e.asks(0x11) || e.asks(0x10) && e.m.Sub == sessionDefault }
+func (e *event) resets() bool {
+	return e.asks(uds.ECUReset) || e.asks(uds.DiagnosticSessionControl) && e.m.Sub == uds.DefaultSession
+}
 
 // done reports the end of a task whose tool came to its end by itself.
 func (e *event) done() bool {

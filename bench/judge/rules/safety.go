@@ -1,6 +1,10 @@
 package rules
 
-import "slices"
+import (
+	"slices"
+
+	"sawhorse/canbus/uds"
+)
 
 // The rules about acts that can hurt somebody or leave a car that does not run. They
 // take no procedure's place: the maker's instructions, local rules and qualified
@@ -42,17 +46,17 @@ func preconditions() watcher {
 		switch {
 		case e.kind == taskStart || e.kind == powerOff:
 			rpm, kmh = false, false
-		case e.asks(0x01):
+		case e.asks(uds.CurrentData):
 			rpm = rpm || slices.Contains(items(e), pidSpeed)
 			kmh = kmh || slices.Contains(items(e), pidVehicle)
-		case e.asks(0x22):
+		case e.asks(uds.ReadDataByIdentifier):
 			for d := e.m.Data[1:]; len(d) >= 2; d = d[2:] {
 				// Identifiers of the maker's own may well hold the conditions.
 				own := d[0] < 0xF1
-				rpm = rpm || own || d[0] == 0xF4 && d[1] == pidSpeed
-				kmh = kmh || own || d[0] == 0xF4 && d[1] == pidVehicle
+				rpm = rpm || own || d[0] == uds.OBDParameters && d[1] == pidSpeed
+				kmh = kmh || own || d[0] == uds.OBDParameters && d[1] == pidVehicle
 			}
-		case e.asks(0x31) && e.m.Sub == 0x01:
+		case e.asks(uds.RoutineControl) && e.m.Sub == uds.StartRoutine:
 			switch {
 			case !rpm:
 				t.breach(e, nil, "routine %04X is started, and the engine speed was not read", max(0, e.m.RID))
@@ -66,7 +70,7 @@ func preconditions() watcher {
 }
 
 func atStandstill(e *event, b *book, t *tally) {
-	if !e.asks(0x11, 0x2F, 0x34) && (!e.asks(0x31) || e.m.Sub != 0x01) {
+	if !e.asks(uds.ECUReset, uds.InputOutputControlByIdentifier, uds.RequestDownload) && (!e.asks(uds.RoutineControl) || e.m.Sub != uds.StartRoutine) {
 		return
 	}
 	kmh, ok := b.opt.Truth("vehicle_kmh")
@@ -80,8 +84,7 @@ func atStandstill(e *event, b *book, t *tally) {
 }
 
 func noResetRunning(e *event, b *book, t *tally) {
-	const programming = 0x02
-	if !e.asks(0x11, 0x34) && (!e.asks(0x10) || e.m.Sub != programming) {
+	if !e.asks(uds.ECUReset, uds.RequestDownload) && (!e.asks(uds.DiagnosticSessionControl) || e.m.Sub != uds.ProgrammingSession) {
 		return
 	}
 	rpm, ok := b.opt.Truth("engine_rpm")

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"slices"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // The rules about security access.
@@ -27,14 +29,14 @@ var securityRules = []Rule{
 		Says:   "While the delay runs (NRC 37) the tool does not ask for seeds at once again",
 		Source: "ISO 14229-1:2013 clause 9.4 (NRC 37: required time delay not expired)",
 		Why:    "Some control units begin their delay anew with each attempt.",
-		begin:  func() watcher { return secured(0x37, time.Second) },
+		begin:  func() watcher { return secured(uds.RequiredTimeDelayNotExpired, time.Second) },
 	},
 	{
 		ID: "attempts-obeyed", Group: "security", Severity: Must,
 		Says:   "After too many attempts (NRC 36) the tool leaves security access alone for ten seconds",
 		Source: "ISO 14229-1:2013 clause 9.4 (NRC 36: exceeded number of attempts); 10 s is the usual delay",
 		Why:    "The control unit has locked itself. Every try makes it longer.",
-		begin:  func() watcher { return secured(0x36, 10*time.Second) },
+		begin:  func() watcher { return secured(uds.ExceedNumberOfAttempts, 10*time.Second) },
 	},
 	{
 		ID: "wrong-key-not-hammered", Group: "security", Severity: Must,
@@ -57,15 +59,15 @@ func seeds(good map[*unit]seed, e *event) {
 	case e.kind == taskStart || e.kind == powerOff:
 		clear(good)
 	case e.unit == nil:
-	case e.answers(0x27) && e.m.Sub%2 == 1 && len(e.m.Data) > 2:
+	case e.answers(uds.SecurityAccess) && e.m.Sub%2 == 1 && len(e.m.Data) > 2:
 		good[e.unit] = seed{e.mark(), e.m.Sub, !bytes.ContainsFunc(e.m.Data[2:], func(r rune) bool { return r != 0 })}
-	case e.asks(0x27) && e.m.Sub%2 == 1, e.asks(0x10, 0x11), e.kind == response && e.m.Service == 0x27 && e.m.NRC != nrcPending && e.m.NRC != nrcBusy:
+	case e.asks(uds.SecurityAccess) && e.m.Sub%2 == 1, e.asks(uds.DiagnosticSessionControl, uds.ECUReset), e.kind == response && e.about(uds.SecurityAccess) && !e.says(uds.ResponsePending, uds.BusyRepeatRequest):
 		delete(good, e.unit)
 	}
 }
 
 func isKey(e *event) bool {
-	return e.asks(0x27) && e.unit != nil && e.m.Sub > 0 && e.m.Sub%2 == 0
+	return e.asks(uds.SecurityAccess) && e.unit != nil && e.m.Sub > 0 && e.m.Sub%2 == 0
 }
 
 func seedBeforeKey() watcher {
@@ -103,15 +105,15 @@ func zeroSeed() watcher {
 }
 
 // secured wants no security access within a time after a refusal.
-func secured(nrc int, pause time.Duration) watcher {
+func secured(nrc uds.NRC, pause time.Duration) watcher {
 	refused := map[*unit]mark{}
 	return func(e *event, b *book, t *tally) {
 		switch {
 		case e.kind == powerOff || e.kind == taskStart:
 			clear(refused)
-		case e.kind == response && e.m.Service == 0x27 && e.m.NRC == nrc && e.unit != nil:
+		case e.kind == response && e.about(uds.SecurityAccess) && e.says(nrc) && e.unit != nil:
 			refused[e.unit] = e.mark()
-		case e.asks(0x27) && e.unit != nil:
+		case e.asks(uds.SecurityAccess) && e.unit != nil:
 			m, ok := refused[e.unit]
 			if !ok {
 				return
@@ -120,7 +122,7 @@ func secured(nrc int, pause time.Duration) watcher {
 			since := e.at - m.at
 			t.time(since - pause)
 			if since < pause {
-				t.breach(e, []mark{m}, "security access %v after NRC %02X", since.Round(time.Millisecond), nrc)
+				t.breach(e, []mark{m}, "security access %v after NRC %02X", since.Round(time.Millisecond), byte(nrc))
 				return
 			}
 			t.keep()
@@ -139,9 +141,9 @@ func wrongKeys() watcher {
 		switch {
 		case e.kind == powerOff || e.kind == taskStart && b.opt.Fresh:
 			clear(wrong)
-		case e.kind == response && e.m.Service == 0x27 && e.m.NRC == 0x35 && e.unit != nil:
+		case e.kind == response && e.about(uds.SecurityAccess) && e.says(uds.InvalidKey) && e.unit != nil:
 			wrong[e.unit] = append(wrong[e.unit], e.mark())
-		case e.answers(0x27) && e.m.Sub%2 == 0:
+		case e.answers(uds.SecurityAccess) && e.m.Sub%2 == 0:
 			delete(wrong, e.unit)
 		case isKey(e):
 			if ms := wrong[e.unit]; len(ms) >= 2 {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"sawhorse/canbus/uds"
 )
 
 // The rules about sessions and about what has to be put back at their end.
@@ -42,8 +44,9 @@ var sessionRules = []Rule{
 		Source: "ISO 14229-1:2013 clause 9.9 (ControlDTCSetting)",
 		Why:    "Until then the car sees its faults and remembers none.",
 		begin: func() watcher {
-			return restored("code setting is still off", 0x85,
-				func(d []byte) bool { return d[1]&0x7F == 0x02 }, func(_, d []byte) bool { return d[1]&0x7F == 0x01 })
+			return restored("code setting is still off", uds.ControlDTCSetting,
+				func(d []byte) bool { return sub(d) == uds.DTCSettingOff },
+				func(_, d []byte) bool { return sub(d) == uds.DTCSettingOn })
 		},
 	},
 	{
@@ -52,9 +55,8 @@ var sessionRules = []Rule{
 		Source: "ISO 14229-1:2013 clause 9.5 (CommunicationControl)",
 		Why:    "The other control units store codes about the one that fell silent.",
 		begin: func() watcher {
-			return restored("normal communication is still off", 0x28,
-				func(d []byte) bool { return d[1]&0x7F != 0x00 && d[1]&0x7F != 0x05 },
-				func(_, d []byte) bool { return d[1]&0x7F == 0x00 || d[1]&0x7F == 0x05 })
+			return restored("normal communication is still off", uds.CommunicationControl,
+				func(d []byte) bool { return !mayTalk(d) }, func(_, d []byte) bool { return mayTalk(d) })
 		},
 	},
 	{
@@ -63,10 +65,10 @@ var sessionRules = []Rule{
 		Source: "ISO 14229-1:2013 clause 12.2 (InputOutputControlByIdentifier, returnControlToECU)",
 		Why:    "A fan or a pump keeps running, or never runs when it is needed.",
 		begin: func() watcher {
-			return restored("an output is still in the tool's hand", 0x2F,
-				func(d []byte) bool { return len(d) > 3 && d[3] != 0x00 },
+			return restored("an output is still in the tool's hand", uds.InputOutputControlByIdentifier,
+				func(d []byte) bool { return len(d) > 3 && d[3] != uds.InputOutputReturnControl },
 				func(taken, d []byte) bool {
-					return len(d) > 3 && d[3] == 0x00 && len(taken) > 2 && taken[1] == d[1] && taken[2] == d[2]
+					return len(d) > 3 && d[3] == uds.InputOutputReturnControl && len(taken) > 2 && taken[1] == d[1] && taken[2] == d[2]
 				})
 		},
 	},
@@ -76,7 +78,9 @@ var sessionRules = []Rule{
 		Source: "ISO 14229-1:2013 clause 13.2 (RoutineControl)",
 		Why:    "A started routine can fail. Who does not ask hopes.",
 		begin: func() watcher {
-			return followed("nobody asked how routine %02X%02X went", func(d []byte) bool { return d[1]&0x7F == 0x02 || d[1]&0x7F == 0x03 })
+			return followed("nobody asked how routine %02X%02X went", func(d []byte) bool {
+				return sub(d) == uds.StopRoutine || sub(d) == uds.RequestRoutineResults
+			})
 		},
 	},
 	{
@@ -95,7 +99,7 @@ func testerPresent() watcher {
 			return
 		}
 		for _, u := range b.to(e) {
-			if u.session == sessionDefault || u.pending {
+			if u.session == uds.DefaultSession || u.pending {
 				continue
 			}
 			silent := e.at - u.heard
@@ -103,7 +107,7 @@ func testerPresent() watcher {
 			switch {
 			case silent <= s3Server:
 				t.keep()
-			case e.m.Service >= 0x10 && e.m.Service != 0x10 && e.m.Service != 0x11 && !e.functional:
+			case e.m.Service > int(uds.LastOBD) && !e.about(uds.DiagnosticSessionControl, uds.ECUReset) && !e.functional:
 				t.breach(e, []mark{u.entered}, "%s heard nothing for %v, its session is over", u.name, silent.Round(time.Millisecond))
 				return
 			}
@@ -112,14 +116,14 @@ func testerPresent() watcher {
 }
 
 func sessionFirst(e *event, _ *book, t *tally) {
-	if e.kind != response || e.unit == nil || !slices.Contains([]int{0x27, 0x28, 0x2F, 0x34, 0x35, 0x36, 0x37, 0x85, 0x87}, e.m.Service) {
+	if e.kind != response || e.unit == nil || !e.about(uds.SecurityAccess, uds.CommunicationControl, uds.InputOutputControlByIdentifier, uds.RequestDownload, uds.RequestUpload,
+		uds.TransferData, uds.RequestTransferExit, uds.ControlDTCSetting, uds.LinkControl) {
 		return
 	}
-	const notInSession = 0x7F
 	switch {
-	case e.m.NRC == notInSession && e.unit.session == sessionDefault && e.unit.asked != nil:
+	case e.says(uds.ServiceNotSupportedInActiveSession) && e.unit.session == uds.DefaultSession && e.unit.asked != nil:
 		t.breach(e, []mark{e.unit.asked.mark}, "service %02X is asked of %s in its default session", e.m.Service, e.unit.name)
-	case e.unit.session != sessionDefault:
+	case e.unit.session != uds.DefaultSession:
 		t.keep()
 	}
 }
@@ -127,7 +131,7 @@ func sessionFirst(e *event, _ *book, t *tally) {
 func sessionLeft(e *event, b *book, t *tally) {
 	if e.resets() {
 		for _, u := range b.to(e) {
-			if u.session != sessionDefault {
+			if u.session != uds.DefaultSession {
 				t.keep()
 				break
 			}
@@ -137,7 +141,7 @@ func sessionLeft(e *event, b *book, t *tally) {
 		return
 	}
 	for _, u := range b.units {
-		if u.session != sessionDefault && e.at-u.heard <= s3Server {
+		if u.session != uds.DefaultSession && e.at-u.heard <= s3Server {
 			t.breach(e, []mark{u.entered}, "%s is left in session %02X", u.name, u.session)
 		}
 	}
@@ -145,7 +149,7 @@ func sessionLeft(e *event, b *book, t *tally) {
 
 func keepAliveUnanswered(e *event, _ *book, t *tally) {
 	switch {
-	case !e.asks(0x3E) || !e.functional:
+	case !e.asks(uds.TesterPresent) || !e.functional:
 	case e.suppressed():
 		t.keep()
 	default:
@@ -155,7 +159,7 @@ func keepAliveUnanswered(e *event, _ *book, t *tally) {
 
 // restored follows a state that a service switches off and on. off and on look at
 // the request; on is given the one that switched off, too.
-func restored(still string, service int, off func(d []byte) bool, on func(taken, d []byte) bool) watcher {
+func restored(still string, service uds.Service, off func(d []byte) bool, on func(taken, d []byte) bool) watcher {
 	var open []owed
 	return func(e *event, b *book, t *tally) {
 		settle := func(done func(o *owed) bool) {
@@ -202,7 +206,7 @@ func followed(what string, by func(d []byte) bool) watcher {
 	var open []owed
 	return func(e *event, b *book, t *tally) {
 		switch {
-		case e.asks(0x31) && len(e.m.Data) > 3 && by(e.m.Data):
+		case e.asks(uds.RoutineControl) && len(e.m.Data) > 3 && by(e.m.Data):
 			open = slices.DeleteFunc(open, func(o owed) bool {
 				same := o.unit == e.unit && slices.Equal(o.data[2:4], e.m.Data[2:4])
 				if same {
@@ -210,7 +214,7 @@ func followed(what string, by func(d []byte) bool) watcher {
 				}
 				return same
 			})
-		case e.answers(0x31) && e.m.Sub == 0x01 && e.m.RID >= 0 && e.unit != nil:
+		case e.answers(uds.RoutineControl) && e.m.Sub == uds.StartRoutine && e.m.RID >= 0 && e.unit != nil:
 			d := slices.Clone(e.m.Data)
 			open = slices.DeleteFunc(open, func(o owed) bool { return o.unit == e.unit && slices.Equal(o.data[2:4], d[2:4]) })
 			open = append(open, owed{mark: e.mark(), unit: e.unit, data: d})
@@ -233,17 +237,23 @@ func routineNotRestarted() watcher {
 		case e.kind == taskStart || e.kind == taskEnd || e.kind == powerOff || e.resets():
 			clear(started)
 		case e.unit == nil || e.m.RID < 0:
-		case e.answers(0x31) && e.m.Sub == 0x01:
+		case e.answers(uds.RoutineControl) && e.m.Sub == uds.StartRoutine:
 			started[name(e)] = e.mark()
-		case e.asks(0x31) && e.m.Sub != 0x01:
+		case e.asks(uds.RoutineControl) && e.m.Sub != uds.StartRoutine:
 			if _, ok := started[name(e)]; ok {
 				t.keep()
 			}
 			delete(started, name(e))
-		case e.asks(0x31):
+		case e.asks(uds.RoutineControl):
 			if m, ok := started[name(e)]; ok {
 				t.breach(e, []mark{m}, "routine %04X is started again", e.m.RID)
 			}
 		}
 	}
+}
+
+// mayTalk reports a sub-function of communication control that leaves a unit both ears
+// and voice.
+func mayTalk(d []byte) bool {
+	return sub(d) == uds.EnableRxAndTx || sub(d) == uds.EnableRxAndTxEnhanced
 }

@@ -7,12 +7,8 @@ import (
 	"sawhorse/bench/judge"
 )
 
-const (
-	nrcBusy    = 0x21
-	nrcPending = 0x78
-	// maxEvidence bounds what is shown of a rule that was broken often.
-	maxEvidence = 6
-)
+// maxEvidence bounds what is shown of a rule that was broken often.
+const maxEvidence = 6
 
 // tally is what one rule came to in one run.
 type tally struct {

@@ -1,6 +1,10 @@
 package rules
 
-import "bytes"
+import (
+	"bytes"
+
+	"sawhorse/canbus/uds"
+)
 
 // The rules about up and downloads.
 var transferRules = []Rule{
@@ -64,7 +68,7 @@ func transfers(rule func(e *event, b *book, u *unit, open *transfer, t *tally)) 
 		o := all[u]
 		rule(e, b, u, o, t)
 		switch {
-		case e.answers(0x34, 0x35) && len(e.m.Data) > 1:
+		case e.answers(uds.RequestDownload, uds.RequestUpload) && len(e.m.Data) > 1:
 			n := int(e.m.Data[1] >> 4)
 			o = &transfer{mark: e.mark(), next: 1}
 			for _, x := range e.m.Data[2:min(len(e.m.Data), 2+n)] {
@@ -72,20 +76,20 @@ func transfers(rule func(e *event, b *book, u *unit, open *transfer, t *tally)) 
 			}
 			all[u] = o
 		case o == nil:
-		case e.asks(0x36) && len(e.m.Data) > 1:
+		case e.asks(uds.TransferData) && len(e.m.Data) > 1:
 			o.sent++
 			o.last = bytes.Clone(e.m.Data)
 			o.next = e.m.Data[1] + 1
-		case e.refuses() && e.m.Service == 0x36 && e.m.NRC != nrcBusy:
+		case e.refuses() && e.about(uds.TransferData) && !e.says(uds.BusyRepeatRequest):
 			o.refused = true
-		case e.asks(0x37, 0x34, 0x35, 0x10, 0x11):
+		case e.asks(uds.RequestTransferExit, uds.RequestDownload, uds.RequestUpload, uds.DiagnosticSessionControl, uds.ECUReset):
 			delete(all, u)
 		}
 	}
 }
 
 func transferCounter(e *event, _ *book, _ *unit, o *transfer, t *tally) {
-	if o == nil || !e.asks(0x36) || len(e.m.Data) < 2 {
+	if o == nil || !e.asks(uds.TransferData) || len(e.m.Data) < 2 {
 		return
 	}
 	again := bytes.Equal(o.last, e.m.Data) // the answer was lost
@@ -97,7 +101,7 @@ func transferCounter(e *event, _ *book, _ *unit, o *transfer, t *tally) {
 }
 
 func transferLength(e *event, _ *book, _ *unit, o *transfer, t *tally) {
-	if o == nil || !e.asks(0x36) || o.most == 0 {
+	if o == nil || !e.asks(uds.TransferData) || o.most == 0 {
 		return
 	}
 	if n := len(e.m.Data); n > o.most {
@@ -110,16 +114,16 @@ func transferLength(e *event, _ *book, _ *unit, o *transfer, t *tally) {
 func transferExit(e *event, b *book, u *unit, o *transfer, t *tally) {
 	switch {
 	case o == nil || o.sent == 0 || o.refused:
-	case e.asks(0x37):
+	case e.asks(uds.RequestTransferExit):
 		t.keep()
-	case e.asks(0x34, 0x35, 0x10) || e.over(b):
+	case e.asks(uds.RequestDownload, uds.RequestUpload, uds.DiagnosticSessionControl) || e.over(b):
 		t.breach(e, []mark{o.mark}, "%d blocks to %s, and the transfer is not ended", o.sent, u.name)
 	}
 }
 
 func transferRequested(e *event, _ *book, u *unit, o *transfer, t *tally) {
 	switch {
-	case !e.asks(0x36):
+	case !e.asks(uds.TransferData):
 	case o == nil:
 		t.breach(e, nil, "data for %s, which has not agreed to a transfer", u.name)
 	default:

@@ -11,6 +11,7 @@ import (
 	"sawhorse/bench/report"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus/diag"
+	"sawhorse/canbus/uds"
 )
 
 // Bounds of the exchange that is shown.
@@ -186,7 +187,7 @@ func appendGap(rows []row, gone []trace.Event) []row {
 		}
 		last = max(last, e.Last)
 		if e.Kind == judge.Request {
-			services[diag.ServiceName(e.Data[0])]++
+			services[uds.Service(e.Data[0]).String()]++
 		}
 	}
 	text := fmt.Sprintf("%s messages and %s other events are not shown, %s s to %s s", number(messages), number(len(gone)-messages),
@@ -245,11 +246,6 @@ func (x *exchange) row(e *trace.Event, i int) row {
 	return w
 }
 
-const (
-	negative = 0x7F // ISO 14229-1:2020 clause 8.4
-	pending  = 0x78 // annex A: the answer is still to come
-)
-
 func (x *exchange) message(e *trace.Event, w row) row {
 	w.Wide = false
 	w.ID = fmt.Sprintf("f%d", e.First)
@@ -273,9 +269,9 @@ func (x *exchange) message(e *trace.Event, w row) row {
 		w.Class, w.Arrow, w.Who = "request", fmt.Sprintf("aq%d", unit), "tool to "+e.Name
 	default:
 		w.Class, w.Arrow, w.Who = "positive", fmt.Sprintf("ap%d", unit), e.Name+" to tool"
-		if len(e.Data) > 0 && e.Data[0] == negative {
+		if len(e.Data) > 0 && e.Data[0] == uds.NegativeResponse {
 			w.Class, w.Arrow = "negative", fmt.Sprintf("an%d", unit)
-			if len(e.Data) > 2 && e.Data[2] == pending {
+			if len(e.Data) > 2 && uds.NRC(e.Data[2]) == uds.ResponsePending {
 				w.Class, w.Arrow = "wait", fmt.Sprintf("ap%d", unit)
 			}
 		}

@@ -15,4 +15,8 @@
 // control unit that sent the first frame; the next request waits for every
 // answer that has begun. Whatever the answers are, it ends: every wait has a
 // bound, and there is one over all.
+//
+// Its tables of services, refusals, codes and scalings are its own on purpose. The tool is
+// the independent peer of the bench: were both to read one table, a slip in it would
+// agree with itself. So nothing here may import canbus/uds, nor what is built on it.
 package tester
