@@ -8,6 +8,7 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/fault"
+	"sawhorse/bench/format"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
 	"sawhorse/scenarios"
@@ -41,7 +42,7 @@ type Choices struct {
 // Resolve makes a plan of a scenario: from here on nothing is left to choose.
 func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 	p := &plan.Plan{
-		Format: plan.Format, Program: c.Program,
+		Format: format.Plan.Newest, Program: c.Program,
 		Scenario: plan.Text{Name: sc.Name, File: sc.File, Text: string(sc.Source)},
 		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate, Arm: c.Arm,
 		Tool: c.Tool, InBench: c.InBench,

@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"sawhorse/bench/format"
 )
 
 //go:embed *.yaml
@@ -75,7 +77,7 @@ func read(path string) ([]byte, error) {
 func Parse(file string, data []byte, v *Vocabulary) (*Scenario, error) {
 	r := &reader{file: file}
 	s := &Scenario{File: file, Source: data, Seed: 1, Bus: Bus{Rate: 500_000}}
-	if root := r.parse(data); root != nil {
+	if root := r.parse(data); root != nil && r.readable(root, format.Scenario) {
 		r.scenario(root, s, v)
 	}
 	if err := r.mistakes(); err != nil {
@@ -94,14 +96,26 @@ func LoadFaults(path string, kinds []FaultKind) ([]Fault, error) {
 	}
 	r := &reader{file: path, carless: true}
 	var list []Fault
-	if root := r.parse(data); root != nil {
-		r.mapping(root, "a file of faults", field{"faults", true, func(n ast.Node) { r.faults(n, &list, kinds) }})
+	if root := r.parse(data); root != nil && r.readable(root, format.Faults) {
+		r.mapping(root, "a file of faults", formatField, field{"faults", true, func(n ast.Node) { r.faults(n, &list, kinds) }})
 	}
 	if err := r.mistakes(); err != nil {
 		return nil, err
 	}
 	return list, nil
 }
+
+// readable reports a file of a version that this program knows, and tells of another.
+func (r *reader) readable(root ast.Node, k format.Kind) bool {
+	p := k.CheckYAML(root)
+	if p != nil {
+		r.add(p.Line, p.Column, p.What, p.Want)
+	}
+	return p == nil
+}
+
+// formatField is the key of the version, which readable has looked at.
+var formatField = field{format.Scenario.Key, false, func(ast.Node) {}}
 
 // mistakes are what was found wrong, in the order of the file; nil if nothing was.
 func (r *reader) mistakes() error {
@@ -138,6 +152,7 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 	}
 	r.findCar(root, v)
 	r.mapping(root, "a scenario",
+		formatField,
 		field{"scenario", true, func(n ast.Node) { r.scenarioName(n, s) }},
 		field{"title", true, r.textInto(&s.Title, "a text of one line")},
 		field{"about", true, r.textInto(&s.About, "a text of some sentences")},

@@ -5,12 +5,15 @@ import (
 
 	"sawhorse/bench/car/exact"
 	"sawhorse/bench/car/strict"
+	"sawhorse/bench/format"
 	"sawhorse/dbc"
 )
 
 // Spec is a car as its folder of data files describes it. It is read once and
 // never changed, so that many cars can share it.
 type Spec struct {
+	// Format is the version of the folder's files; 0 for none, which means 1.
+	Format int `yaml:"format"`
 	// Name is the folder's name, such as petrel48.
 	Name     string   `yaml:"car"`
 	Title    string   `yaml:"title"`
@@ -44,6 +47,9 @@ type Spec struct {
 	wiring  wiringSpec
 	derived derived
 }
+
+// FileFormat is what car.yaml is a version of.
+func (s *Spec) FileFormat() format.Kind { return format.Car }
 
 // BusSpec is one CAN network of a car.
 type BusSpec struct {

@@ -14,10 +14,9 @@ import (
 	"os"
 	"path/filepath"
 	"time"
-)
 
-// Format is the version of the file's layout.
-const Format = 1
+	"sawhorse/bench/format"
+)
 
 // Times of a run.
 const (
@@ -118,9 +117,10 @@ func (d *Duration) UnmarshalText(b []byte) error {
 
 // Validate reports what keeps a plan from being run.
 func (p *Plan) Validate() error {
+	if bad := format.Plan.Check(p.Format); bad != nil {
+		return bad
+	}
 	switch {
-	case p.Format != Format:
-		return fmt.Errorf("sawhorse_run is %d, want %d", p.Format, Format)
 	case p.Time != Virtual && p.Time != Wall:
 		return fmt.Errorf("time is %q, want %q or %q", p.Time, Virtual, Wall)
 	case p.Scenario.Text == "":
@@ -154,14 +154,22 @@ func Read(path string) (*Plan, error) {
 	}
 	p, err := Parse(bytes.NewReader(data))
 	if err != nil {
-		return nil, fmt.Errorf("%s%s: %w", path, place(data, err), err)
+		return nil, fmt.Errorf("%s%s: %w", path, format.Place(data, err), err)
 	}
 	return p, nil
 }
 
-// Parse reads a plan strictly: an unknown key is an error.
+// Parse reads a plan strictly: an unknown key is an error, and so is a version that is
+// not known, whatever else is in the file.
 func Parse(r io.Reader) (*Plan, error) {
-	dec := json.NewDecoder(r)
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return nil, err
+	}
+	if err := format.Plan.CheckJSON(data); err != nil {
+		return nil, err
+	}
+	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.DisallowUnknownFields()
 	p := new(Plan)
 	if err := dec.Decode(p); err != nil {
@@ -171,28 +179,6 @@ func Parse(r io.Reader) (*Plan, error) {
 		return nil, errors.New("more text after the plan, want the end of the file")
 	}
 	return p, p.Validate()
-}
-
-// place is ":line:column" where a decoding error knows its offset.
-func place(data []byte, err error) string {
-	var (
-		syntax *json.SyntaxError
-		kind   *json.UnmarshalTypeError
-		at     int64
-	)
-	switch {
-	case errors.As(err, &syntax):
-		at = syntax.Offset
-	case errors.As(err, &kind):
-		at = kind.Offset
-	case errors.Is(err, io.ErrUnexpectedEOF):
-		at = int64(len(data))
-	default:
-		return ""
-	}
-	before := data[:min(at, int64(len(data)))]
-	line := bytes.Count(before, []byte("\n")) + 1
-	return fmt.Sprintf(":%d:%d", line, len(before)-bytes.LastIndexByte(before, '\n'))
 }
 
 // Digest returns the file's name and SHA-256.

@@ -9,12 +9,13 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/format"
 	"sawhorse/bench/plan"
 )
 
 func sample() *plan.Plan {
 	return &plan.Plan{
-		Format: plan.Format, Program: "test", Seed: 7, Time: plan.Virtual, Bus: "mem:", Rate: 500_000,
+		Format: format.Plan.Newest, Program: "test", Seed: 7, Time: plan.Virtual, Bus: "mem:", Rate: 500_000,
 		Scenario: plan.Text{Name: "healthy", Text: "scenario: healthy\n"},
 		Tool:     plan.Text{Name: "demotool", Text: "profile: demotool\n"},
 		InBench:  true, Duration: plan.Duration(90 * time.Second), Capture: "capture.pcapng",
@@ -40,9 +41,9 @@ func TestBadPlansAreRefusedWithTheirPlace(t *testing.T) {
 		"not JSON":      {"{\n  \"sawhorse_run\": x}", ":2:20: invalid character 'x'"},
 		"wrong type":    {"{\n \"seed\": \"one\"}", "seed"},
 		"unknown key":   {`{"sawhorse_run": 1, "sed": 3}`, `unknown field "sed"`},
-		"other version": {`{"sawhorse_run": 9}`, "sawhorse_run is 9, want 1"},
+		"other version": {`{"sawhorse_run": 9}`, ":1:18: sawhorse_run 9 of a plan is newer than this program"},
 		"bad duration":  {`{"duration": "soon"}`, `invalid duration "soon"`},
-		"two documents": {`{"sawhorse_run":9}{}`, "want the end of the file"},
+		"two documents": {`{"sawhorse_run":1}{}`, "want the end of the file"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join(t.TempDir(), "run.json")

@@ -10,11 +10,9 @@ import (
 	"slices"
 	"strings"
 
+	"sawhorse/bench/format"
 	"sawhorse/bench/judge"
 )
-
-// BaselineFormat is the version of the baseline's layout.
-const BaselineFormat = 1
 
 // Baseline is a list of failures that are known: only what is not in it counts.
 // What the bench itself got wrong is never known.
@@ -35,8 +33,15 @@ func (f Failure) compare(o Failure) int {
 
 // ReadBaseline reads a baseline strictly.
 func ReadBaseline(r io.Reader) (*Baseline, error) {
+	data, err := io.ReadAll(r)
+	if err != nil {
+		return nil, err
+	}
+	if err := format.Baseline.CheckJSON(data); err != nil {
+		return nil, err
+	}
 	b := new(Baseline)
-	dec := json.NewDecoder(r)
+	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(b); err != nil {
 		return nil, err
@@ -44,8 +49,8 @@ func ReadBaseline(r io.Reader) (*Baseline, error) {
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
 		return nil, errors.New("more text after the baseline, want the end of the file")
 	}
-	if b.Format != BaselineFormat {
-		return nil, fmt.Errorf("sawhorse_baseline is %d, want %d", b.Format, BaselineFormat)
+	if bad := format.Baseline.Check(b.Format); bad != nil {
+		return nil, bad
 	}
 	for i, f := range b.Failures {
 		if f.Run == "" || f.Expectation == "" {
@@ -97,7 +102,7 @@ func (b *Baseline) Update(runs []Run) {
 	for i := range runs {
 		done[runs[i].ID()] = true
 	}
-	b.Format = BaselineFormat
+	b.Format = format.Baseline.Newest
 	b.Failures = slices.DeleteFunc(b.Failures, func(f Failure) bool { return done[f.Run] })
 	for i := range runs {
 		for k := range runs[i].Verdicts {
@@ -113,7 +118,7 @@ func (b *Baseline) Update(runs []Run) {
 // Bytes is the baseline's file, a line a failure, for a quiet history of changes.
 func (b *Baseline) Bytes() ([]byte, error) {
 	var out bytes.Buffer
-	fmt.Fprintf(&out, "{\n  \"sawhorse_baseline\": %d,\n  \"failures\": [", BaselineFormat)
+	fmt.Fprintf(&out, "{\n  \"sawhorse_baseline\": %d,\n  \"failures\": [", format.Baseline.Newest)
 	for i, f := range b.Failures {
 		data, err := json.Marshal(f)
 		if err != nil {

@@ -143,7 +143,7 @@ func TestOurOwnFaultIsNeverKnown(t *testing.T) {
 func TestBrokenBaselines(t *testing.T) {
 	for text, want := range map[string]string{
 		"":                                "EOF",
-		`{"sawhorse_baseline": 2}`:        "sawhorse_baseline is 2, want 1",
+		`{"sawhorse_baseline": 2}`:        "sawhorse_baseline 2 of a baseline is newer than this program, expected at most 1",
 		`{"sawhorse_baseline": 1, "x":1}`: "unknown field",
 		`{"sawhorse_baseline": 1} 2`:      "more text",
 		`{"sawhorse_baseline": 1, "failures": [{"run": "a"}]}`: "failure 1",

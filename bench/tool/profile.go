@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"sawhorse/bench/format"
 )
 
 // Tasks are what a scenario can ask of a tool.
@@ -143,7 +145,11 @@ func (p *Profile) read(root ast.Node) error {
 	s := &p.source
 	defaults := &Entry{Limit: DefaultLimit, Grace: DefaultGrace, exit: exitMap{by: map[int]Outcome{0: OutcomeOK}, other: OutcomeFailed}}
 	var tasks, given ast.Node
+	if bad := format.Profile.CheckYAML(root); bad != nil {
+		return s.errorAt(place{bad.Line, bad.Column}, "%v", bad)
+	}
 	err := s.mapping(root, "profile", map[string]field{
+		format.Profile.Key: func(_, _ ast.Node) error { return nil },
 		"profile": func(_, v ast.Node) (err error) {
 			if p.Name, err = s.scalar(v, "profile"); err == nil && !namePattern.MatchString(p.Name) {
 				err = s.errorf(v, "profile is %q, expected lower-case words joined by -", p.Name)

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench"
+	"sawhorse/bench/format"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
 	"sawhorse/bench/report/page"
@@ -60,7 +61,7 @@ func (r *runner) readBaseline() error {
 		return fmt.Errorf("--baseline: %w (--update-baseline writes a new one)", err)
 	}
 	if r.baseline, err = report.ReadBaseline(bytes.NewReader(data)); err != nil {
-		return fmt.Errorf("%s: %w", r.o.baseline, err)
+		return fmt.Errorf("%s%s: %w", r.o.baseline, format.Place(data, err), err)
 	}
 	return nil
 }

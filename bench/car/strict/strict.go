@@ -18,6 +18,7 @@ import (
 	"github.com/goccy/go-yaml/token"
 
 	"sawhorse/bench/depth"
+	"sawhorse/bench/format"
 )
 
 // MaxSize bounds a data file, in bytes.
@@ -50,7 +51,11 @@ type Doc struct {
 	ast  *ast.File
 }
 
-// Read decodes data into v, a pointer to a struct. The error is an *Error.
+// Versioned is a document whose format has a version.
+type Versioned interface{ FileFormat() format.Kind }
+
+// Read decodes data into v, a pointer to a struct. The error is an *Error. Of a
+// Versioned document the version is looked at before everything else.
 func Read(file string, data []byte, v any) (d *Doc, err error) {
 	if len(data) > MaxSize {
 		return nil, &Error{File: file, Problem: fmt.Sprintf("%d bytes, at most %d", len(data), MaxSize)}
@@ -73,6 +78,11 @@ func Read(file string, data []byte, v any) (d *Doc, err error) {
 	}
 	if n := len(f.Docs); n != 1 || f.Docs[0].Body == nil {
 		return nil, &Error{File: file, Line: 1, Column: 1, Problem: fmt.Sprintf("%d YAML documents with content, want exactly 1", countDocs(f))}
+	}
+	if k, ok := v.(Versioned); ok {
+		if p := k.FileFormat().CheckYAML(f.Docs[0].Body); p != nil {
+			return nil, &Error{File: file, Line: p.Line, Column: p.Column, Problem: p.Error()}
+		}
 	}
 	err = yaml.NewDecoder(bytes.NewReader(data), yaml.Strict(), yaml.DisallowUnknownField()).Decode(v)
 	if errors.Is(err, io.EOF) {
