@@ -41,7 +41,6 @@ type Loop struct {
 	now    time.Duration
 	seq    uint64
 	q      queue
-	stale  int // entries of q that no timer means any more
 	inbox  chan func()
 	done   chan struct{}
 	stop   bool
@@ -106,12 +105,12 @@ func (l *Loop) Elapsed() time.Duration {
 
 // Timer is one appointment that can be moved. It belongs to its loop.
 type Timer struct {
-	l   *Loop
-	fn  func()
-	at  time.Duration
-	gen uint32
-	pri Priority
-	set bool
+	l    *Loop
+	fn   func()
+	at   time.Duration
+	slot int32 // in the queue, while set
+	pri  Priority
+	set  bool
 }
 
 // NewTimer returns an unset timer that will call fn. Keep and reuse it: Set
@@ -137,24 +136,23 @@ func (t *Timer) Set(at time.Duration) {
 	if t.set && t.at == at {
 		return
 	}
-	if t.set {
-		t.l.stale++
-	}
-	t.gen++
+	l, was := t.l, t.set
 	t.set, t.at = true, at
-	t.l.seq++
-	t.l.tidy()
-	t.l.q.push(entry{at: at, pri: t.pri, seq: t.l.seq, t: t, gen: t.gen})
+	l.seq++
+	order := uint64(t.pri)<<56 | l.seq
+	if was {
+		l.q.move(t, at, order)
+	} else {
+		l.q.add(t, at, order)
+	}
 }
 
 // Stop cancels the appointment, if any.
 func (t *Timer) Stop() {
-	if !t.set {
-		return
+	if t.set {
+		t.set = false
+		t.l.q.remove(t)
 	}
-	t.gen++
-	t.set = false
-	t.l.stale++
 }
 
 // Active reports whether the timer is set.
@@ -300,37 +298,23 @@ func (l *Loop) advance(t time.Duration) {
 	l.now = max(l.now, t)
 }
 
-// next is the time of the first event, dropping entries that were moved.
+// next is the time of the first event.
 func (l *Loop) next() (time.Duration, bool) {
-	for len(l.q.es) > 0 {
-		e := &l.q.es[0]
-		if e.t.set && e.t.gen == e.gen {
-			return e.at, true
-		}
-		l.q.pop()
-		l.stale--
+	if len(l.q.es) == 0 {
+		return 0, false
 	}
-	return 0, false
-}
-
-// tidy keeps entries left behind by timers that were moved or stopped from
-// outnumbering the living: a deadline far ahead that is moved with every frame
-// would otherwise leave one a frame until its moment.
-func (l *Loop) tidy() {
-	if l.stale > 64 && l.stale > len(l.q.es)/2 {
-		l.q.keep(func(e *entry) bool { return e.t.set && e.t.gen == e.gen })
-		l.stale = 0
-	}
+	return l.q.es[0].at, true
 }
 
 func (l *Loop) step() error {
-	e := l.q.pop()
-	l.now = e.at
+	t := l.q.begin()
+	l.now = t.at
+	t.set = false
 	l.events++
 	if l.budget > 0 && l.events > l.budget {
 		return fmt.Errorf("%w after %d events at %v", ErrBudget, l.budget, l.now)
 	}
-	e.t.set = false
-	e.t.fn()
+	t.fn()
+	l.q.fill()
 	return nil
 }

@@ -227,7 +227,7 @@ func TestMovedTimersLeaveNoTrail(t *testing.T) {
 	tick.Set(0)
 	runVirtual(t, l, 10*time.Hour)
 	assert.Equal(t, 1, fired)
-	assert.LessOrEqual(t, most, 200, "two timers, moved a hundred thousand times")
+	assert.LessOrEqual(t, most, 2, "two timers, moved a hundred thousand times")
 }
 
 // oracleTimer is one timer of a loop that sorts a slice before every event.
@@ -260,7 +260,7 @@ func TestRandomTimersAgainstSortedSlice(t *testing.T) {
 				stop:  rapid.IntRange(0, 4).Draw(t, "stop") == 0,
 			}
 		}), 300, 600).Draw(t, "ops")
-		const opening = 250 // enough moves to have the queue tidied
+		const opening = 250 // many moves before the first event
 
 		got := runOps(ops, opening, pri)
 		want := sortOps(ops, opening, pri)
