@@ -5,9 +5,6 @@ import (
 	"io/fs"
 	"path"
 
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/token"
-
 	"sawhorse/bench/car"
 	"sawhorse/bench/car/strict"
 )
@@ -117,20 +114,4 @@ func ecuName(title string) string {
 		}
 	}
 	return title
-}
-
-// valueError is an error about one scalar. It has the methods of the YAML
-// library's errors, so that the strict reader finds its place.
-type valueError struct {
-	token   *token.Token
-	problem string
-}
-
-func (e *valueError) Error() string                { return e.problem }
-func (e *valueError) GetMessage() string           { return e.problem }
-func (e *valueError) GetToken() *token.Token       { return e.token }
-func (e *valueError) FormatError(_, _ bool) string { return e.problem }
-
-func at(n ast.Node, format string, args ...any) error {
-	return &valueError{n.GetToken(), fmt.Sprintf(format, args...)}
 }

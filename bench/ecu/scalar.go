@@ -2,11 +2,10 @@ package ecu
 
 import (
 	"encoding/hex"
+	"fmt"
 	"strconv"
 	"strings"
 	"time"
-
-	"github.com/goccy/go-yaml/ast"
 )
 
 // span is a duration as Go writes it, never negative.
@@ -17,11 +16,11 @@ func (s span) d() time.Duration { return time.Duration(s) }
 // maxSpan keeps sums of durations far from overflow.
 const maxSpan = 24 * time.Hour
 
-// UnmarshalYAML reads the scalar with its place.
-func (s *span) UnmarshalYAML(n ast.Node) error {
-	d, err := time.ParseDuration(scalar(n))
+// UnmarshalText reads the scalar.
+func (s *span) UnmarshalText(text []byte) error {
+	d, err := time.ParseDuration(string(text))
 	if err != nil || d < 0 || d > maxSpan {
-		return at(n, "%q is no duration, want one of 0s to 24h as in 50ms or 1.5s", scalar(n))
+		return fmt.Errorf("%q is no duration, want one of 0s to 24h as in 50ms or 1.5s", string(text))
 	}
 	*s = span(d)
 	return nil
@@ -30,9 +29,9 @@ func (s *span) UnmarshalYAML(n ast.Node) error {
 // ratio is a positive number, or a fraction of two: 0.25, 100/255.
 type ratio float64
 
-// UnmarshalYAML reads the scalar with its place.
-func (r *ratio) UnmarshalYAML(n ast.Node) error {
-	over, under, isFraction := strings.Cut(scalar(n), "/")
+// UnmarshalText reads the scalar.
+func (r *ratio) UnmarshalText(text []byte) error {
+	over, under, isFraction := strings.Cut(string(text), "/")
 	a, err := strconv.ParseFloat(over, 64)
 	b := 1.0
 	if err == nil && isFraction {
@@ -42,30 +41,18 @@ func (r *ratio) UnmarshalYAML(n ast.Node) error {
 		*r = ratio(v)
 		return nil
 	}
-	return at(n, "%q is no scale, want a positive number or a fraction as in 0.25 or 100/255", scalar(n))
+	return fmt.Errorf("%q is no scale, want a positive number or a fraction as in 0.25 or 100/255", string(text))
 }
 
 // hexBytes are bytes as hex digits, spaces ignored.
 type hexBytes []byte
 
-// UnmarshalYAML reads the scalar with its place.
-func (h *hexBytes) UnmarshalYAML(n ast.Node) error {
-	b, err := hex.DecodeString(strings.ReplaceAll(scalar(n), " ", ""))
+// UnmarshalText reads the scalar.
+func (h *hexBytes) UnmarshalText(text []byte) error {
+	b, err := hex.DecodeString(strings.ReplaceAll(string(text), " ", ""))
 	if err != nil || len(b) == 0 {
-		return at(n, "%q are no bytes, want hex digits in pairs as in \"FF 00\"", scalar(n))
+		return fmt.Errorf("%q are no bytes, want hex digits in pairs as in \"FF 00\"", string(text))
 	}
 	*h = b
 	return nil
-}
-
-// scalar is the text of a scalar as it was written; "" for anything else.
-func scalar(n ast.Node) string {
-	if _, ok := n.(ast.ScalarNode); !ok {
-		return ""
-	}
-	tk := n.GetToken()
-	if tk == nil {
-		return ""
-	}
-	return tk.Value
 }

@@ -4,20 +4,15 @@
 package strict
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
+	"math"
+	"reflect"
 	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/lexer"
-	"github.com/goccy/go-yaml/parser"
-	"github.com/goccy/go-yaml/token"
 
-	"sawhorse/bench/depth"
 	"sawhorse/bench/format"
 )
 
@@ -48,7 +43,7 @@ func (e *Error) Error() string {
 // Doc is a file that was read; it finds the place of a value again.
 type Doc struct {
 	File string
-	ast  *ast.File
+	tree tree
 }
 
 // Versioned is a document whose format has a version.
@@ -56,52 +51,49 @@ type Versioned interface{ FileFormat() format.Kind }
 
 // Read decodes data into v, a pointer to a struct. The error is an *Error. Of a
 // Versioned document the version is looked at before everything else.
-func Read(file string, data []byte, v any) (d *Doc, err error) {
-	if len(data) > MaxSize {
-		return nil, &Error{File: file, Problem: fmt.Sprintf("%d bytes, at most %d", len(data), MaxSize)}
-	}
-	// The YAML library has panicked on damaged input before; a data file must
-	// never end the bench.
-	defer func() {
-		if r := recover(); r != nil {
-			d, err = nil, &Error{File: file, Problem: fmt.Sprintf("not readable as YAML: %v", r)}
-		}
-	}()
-	tokens := lexer.Tokenize(string(data))
-	if t := depth.Exceeded(tokens); t != nil {
-		line, column := place(t)
-		return nil, &Error{File: file, Line: line, Column: column, Problem: fmt.Sprintf("nested too deep, want at most %d", depth.Most)}
-	}
-	f, err := parser.Parse(tokens, 0)
+func Read(file string, data []byte, v any) (*Doc, error) {
+	t, err := parse(file, data)
 	if err != nil {
-		return nil, fromYAML(file, err)
+		return nil, err
 	}
-	if n := len(f.Docs); n != 1 || f.Docs[0].Body == nil {
-		return nil, &Error{File: file, Line: 1, Column: 1, Problem: fmt.Sprintf("%d YAML documents with content, want exactly 1", countDocs(f))}
-	}
-	if k, ok := v.(Versioned); ok {
-		if p := k.FileFormat().CheckYAML(f.Docs[0].Body); p != nil {
-			return nil, &Error{File: file, Line: p.Line, Column: p.Column, Problem: p.Error()}
-		}
-	}
-	err = yaml.NewDecoder(bytes.NewReader(data), yaml.Strict(), yaml.DisallowUnknownField()).Decode(v)
-	if errors.Is(err, io.EOF) {
-		return nil, &Error{File: file, Line: 1, Column: 1, Problem: "empty, want a YAML document"}
-	}
-	if err != nil {
-		return nil, fromYAML(file, err)
-	}
-	return &Doc{File: file, ast: f}, nil
+	return decode(file, t, v)
 }
 
-func countDocs(f *ast.File) int {
-	n := 0
-	for _, d := range f.Docs {
-		if d.Body != nil {
-			n++
+func decode(file string, t tree, v any) (*Doc, error) {
+	if k, ok := v.(Versioned); ok {
+		if err := version(file, t, k.FileFormat()); err != nil {
+			return nil, err
 		}
 	}
-	return n
+	d := decoder{file: file, tree: t, types: map[reflect.Type][]member{}}
+	if err := d.value(0, reflect.ValueOf(v).Elem(), "the file"); err != nil {
+		return nil, err
+	}
+	return &Doc{File: file, tree: t}, nil
+}
+
+// version looks for the version of a document; one without has the first.
+func version(file string, t tree, k format.Kind) error {
+	at := t.value(0, k.Key)
+	if at < 0 {
+		return nil
+	}
+	var p *format.Problem
+	switch n := &t[at]; n.kind {
+	case whole, negative:
+		p = k.Check(int(min(int64(n.bits&math.MaxInt64), int64(k.Newest)+1)))
+		if n.kind == negative {
+			p = k.Check(-1)
+		}
+	default:
+		p = &format.Problem{What: fmt.Sprintf("%s is %s", k.Key, t.shown(at)), Want: fmt.Sprintf("a version from 1 to %d", k.Newest)}
+	}
+	if p == nil {
+		return nil
+	}
+	e := &Error{File: file, Problem: p.Error()}
+	e.Line, e.Column = t.place(at)
+	return e
 }
 
 func fromYAML(file string, err error) error {
@@ -119,43 +111,12 @@ func firstLine(s string) string {
 	return s
 }
 
-func place(t *token.Token) (line, column int) {
-	if t == nil || t.Position == nil {
-		return 0, 0
-	}
-	return t.Position.Line, t.Position.Column
-}
-
 // Errorf makes an error about the value at a path such as $.circuits[2].supply.
 // When the value itself is missing it points at the nearest place above it.
 func (d *Doc) Errorf(path, format string, args ...any) error {
 	e := &Error{File: d.File, Path: path, Problem: fmt.Sprintf(format, args...)}
-	for p := path; p != ""; p = p[:max(strings.LastIndexAny(p, ".["), 0)] {
-		yp, err := yaml.PathString(p)
-		if err != nil {
-			continue
-		}
-		n, err := yp.FilterFile(d.ast)
-		if err != nil || n == nil {
-			continue
-		}
-		e.Line, e.Column = place(first(n))
-		break
-	}
+	e.Line, e.Column = d.tree.place(d.tree.find(path))
 	return e
-}
-
-// first is the token where a node begins: a mapping's first key.
-func first(n ast.Node) *token.Token {
-	switch m := n.(type) {
-	case *ast.MappingNode:
-		if len(m.Values) > 0 {
-			return m.Values[0].Key.GetToken()
-		}
-	case *ast.MappingValueNode:
-		return m.Key.GetToken()
-	}
-	return n.GetToken()
 }
 
 // Number is one number of a file with the range it must keep.

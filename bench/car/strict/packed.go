@@ -1,0 +1,200 @@
+package strict
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+)
+
+// Files are data files of the program itself, together with what parsing them gives, which
+// is made beforehand by [Pack]: YAML takes fifty times as long. A file that was changed
+// since is parsed as a file of one's own is, so that they never disagree.
+type Files struct {
+	fs.FS
+	// packed are the trees by file.
+	packed map[string]packed
+	// at is the folder that the names are below.
+	at string
+}
+
+// packed is one file: the first bytes of its digest and its tree.
+type packed struct{ digest, tree string }
+
+const digestBytes = 8
+
+// version is the first byte of what Pack makes.
+const version = 1
+
+// Packed joins files with their trees. What does not come from Pack is left alone: all
+// files are parsed then.
+func Packed(fsys fs.FS, trees string) Files {
+	f := Files{FS: fsys, packed: map[string]packed{}}
+	r := unpacker{rest: trees}
+	if v := r.take(1); v != string(rune(version)) {
+		return f
+	}
+	for r.rest != "" && !r.bad {
+		name := r.take(int(r.uvarint()))
+		p := packed{digest: r.take(digestBytes)}
+		p.tree = r.take(int(r.uvarint()))
+		if !r.bad {
+			f.packed[name] = p
+		}
+	}
+	return f
+}
+
+// Sub implements fs.SubFS.
+func (f Files) Sub(dir string) (fs.FS, error) {
+	sub, err := fs.Sub(f.FS, dir)
+	return Files{sub, f.packed, path.Join(f.at, dir)}, err
+}
+
+// find gives the tree of a file with this content, if it was made beforehand.
+func (f Files) find(name string, data []byte) (tree, bool) {
+	p, ok := f.packed[path.Join(f.at, name)]
+	if !ok || p.digest != digest(data) {
+		return nil, false
+	}
+	return unpack(p.tree)
+}
+
+func digest(data []byte) string {
+	sum := sha256.Sum256(data)
+	return string(sum[:digestBytes])
+}
+
+// Pack parses files and writes down what came of it, for Packed. Equal files give equal
+// bytes.
+func Pack(fsys fs.FS, names []string) ([]byte, error) {
+	out := []byte{version}
+	for _, name := range slices.Sorted(slices.Values(names)) {
+		data, err := fs.ReadFile(fsys, name)
+		if err != nil {
+			return nil, err
+		}
+		t, err := parse(name, data)
+		if err != nil {
+			return nil, err
+		}
+		out = appendText(out, name)
+		out = append(out, digest(data)...)
+		out = appendText(out, string(t.pack()))
+	}
+	return out, nil
+}
+
+func appendText(b []byte, s string) []byte {
+	return append(binary.AppendUvarint(b, uint64(len(s))), s...)
+}
+
+// pack writes a tree: how many nodes, then each with kind, place, text, and its value or
+// its size. The line is told by its distance from the node before.
+func (t tree) pack() []byte {
+	b := binary.AppendUvarint(nil, uint64(len(t)))
+	line := int32(0)
+	for i := range t {
+		n := &t[i]
+		b = append(b, byte(n.kind))
+		b = binary.AppendVarint(b, int64(n.line-line))
+		b = binary.AppendUvarint(b, uint64(n.column))
+		line = n.line
+		if n.kind >= list {
+			b = binary.AppendUvarint(b, uint64(n.size))
+			continue
+		}
+		b = appendText(b, n.text)
+		if n.kind != null && n.kind < plain {
+			b = binary.AppendUvarint(b, n.bits)
+		}
+	}
+	return b
+}
+
+func unpack(s string) (tree, bool) {
+	r := unpacker{rest: s}
+	n := r.uvarint()
+	if n == 0 || n > mostNodes {
+		return nil, false
+	}
+	t := make(tree, n)
+	line := int32(0)
+	for i := range t {
+		x := &t[i]
+		if k := r.take(1); k != "" {
+			x.kind = kind(k[0])
+		}
+		line += int32(r.varint())
+		x.line, x.column, x.size = line, int32(r.uvarint()), 1
+		if x.kind >= list {
+			x.size = int32(r.uvarint())
+			if x.size < 1 || int(x.size) > len(t)-i {
+				return nil, false
+			}
+			continue
+		}
+		x.text = r.take(int(r.uvarint()))
+		if x.kind != null && x.kind < plain {
+			x.bits = r.uvarint()
+		}
+	}
+	return t, !r.bad && r.rest == ""
+}
+
+// unpacker reads from a text; bad says that it ended too early.
+type unpacker struct {
+	rest string
+	bad  bool
+}
+
+func (r *unpacker) take(n int) string {
+	if n < 0 || n > len(r.rest) {
+		r.bad, r.rest = true, ""
+		return ""
+	}
+	s := r.rest[:n]
+	r.rest = r.rest[n:]
+	return s
+}
+
+func (r *unpacker) uvarint() uint64 {
+	var v uint64
+	for i := 0; i < len(r.rest) && i < binary.MaxVarintLen64; i++ {
+		c := r.rest[i]
+		v |= uint64(c&0x7F) << (7 * i)
+		if c < 0x80 {
+			r.rest = r.rest[i+1:]
+			return v
+		}
+	}
+	r.bad, r.rest = true, ""
+	return 0
+}
+
+func (r *unpacker) varint() int64 {
+	u := r.uvarint()
+	return int64(u>>1) ^ -int64(u&1)
+}
+
+// ReadFile decodes a file of a folder into v, a pointer to a struct, as Read does; shown is
+// its name in errors.
+func ReadFile(fsys fs.FS, name, shown string, v any) (*Doc, error) {
+	data, err := fs.ReadFile(fsys, name)
+	if err != nil {
+		var p *fs.PathError
+		if errors.As(err, &p) {
+			err = p.Err
+		}
+		return nil, fmt.Errorf("%s: %w", shown, err)
+	}
+	if f, ok := fsys.(Files); ok {
+		if t, ok := f.find(name, data); ok {
+			return decode(shown, t, v)
+		}
+	}
+	return Read(shown, data, v)
+}
