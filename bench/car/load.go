@@ -12,12 +12,21 @@ import (
 	"sawhorse/bench/car/strict"
 )
 
-//go:embed */*.yaml */*.dbc
-var builtIn embed.FS
+//go:generate go test . -run TreesAreCurrent -update
+
+// The files of the built-in cars, and what parsing them gives.
+var (
+	//go:embed */*.yaml */*.dbc
+	files embed.FS
+	//go:embed trees.bin
+	trees string
+
+	builtIn = sync.OnceValue(func() strict.Files { return strict.Packed(files, trees) })
+)
 
 // folders finds the built-in cars: every folder with a car.yaml is one.
 var folders = sync.OnceValue(func() []string {
-	files, err := fs.Glob(builtIn, "*/car.yaml")
+	files, err := fs.Glob(files, "*/car.yaml")
 	if err != nil {
 		panic(err) // the pattern is a good one
 	}
@@ -71,7 +80,7 @@ func BuiltIn(name string) (*Spec, error) {
 }
 
 func builtInFolder(dir string) (*Spec, error) {
-	read, _ := loaded.LoadOrStore(dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn, dir) }))
+	read, _ := loaded.LoadOrStore(dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn(), dir) }))
 	return read.(func() (*Spec, error))()
 }
 
@@ -116,11 +125,11 @@ func load(sub fs.FS, dir string) (*Spec, error) {
 }
 
 func read(fsys fs.FS, dir, name string, v any) (*strict.Doc, error) {
-	data, err := fs.ReadFile(fsys, name)
+	src, err := strict.Open(fsys, name, path.Join(dir, name))
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path.Join(dir, name), err)
+		return nil, err
 	}
-	return strict.Read(path.Join(dir, name), data, v)
+	return src.Decode(v)
 }
 
 func (s *Spec) check(d *strict.Doc) error {

@@ -28,10 +28,10 @@ func changed(t testing.TB, file, old, new string) fstest.MapFS {
 func changedOf(t testing.TB, folder, file, old, new string) fstest.MapFS {
 	t.Helper()
 	out := fstest.MapFS{}
-	all, err := fs.Glob(builtIn, folder+"/*")
+	all, err := fs.Glob(files, folder+"/*")
 	require.NoError(t, err)
 	for _, n := range all {
-		data, err := fs.ReadFile(builtIn, n)
+		data, err := fs.ReadFile(files, n)
 		n = path.Base(n)
 		require.NoError(t, err)
 		if n == file {
@@ -248,7 +248,7 @@ func TestStepsAddUp(t *testing.T) {
 func FuzzLoad(f *testing.F) {
 	files := map[bool][]byte{}
 	for isCar, n := range map[bool]string{true: "car.yaml", false: "circuits.yaml"} {
-		data, err := fs.ReadFile(builtIn, "petrel48/"+n)
+		data, err := fs.ReadFile(builtIn(), "petrel48/"+n)
 		require.NoError(f, err)
 		files[isCar] = data
 	}
@@ -290,7 +290,7 @@ func FuzzLoad(f *testing.F) {
 
 func BenchmarkLoad(b *testing.B) {
 	for b.Loop() {
-		if _, err := Load(builtIn, "petrel48"); err != nil {
+		if _, err := Load(builtIn(), "petrel48"); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -16,10 +16,10 @@ func copied(t *testing.T, parent, folder, name string) string {
 	t.Helper()
 	dir := filepath.Join(parent, name)
 	require.NoError(t, os.MkdirAll(dir, 0o755))
-	files, err := fs.Glob(builtIn, folder+"/*")
+	found, err := fs.Glob(files, folder+"/*")
 	require.NoError(t, err)
-	for _, f := range files {
-		data, err := fs.ReadFile(builtIn, f)
+	for _, f := range found {
+		data, err := fs.ReadFile(files, f)
 		require.NoError(t, err)
 		text := strings.Replace(string(data), "car: auklet-18", "car: "+name, 1)
 		require.NoError(t, os.WriteFile(filepath.Join(dir, filepath.Base(f)), []byte(text), 0o644))

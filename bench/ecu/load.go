@@ -17,11 +17,11 @@ func LoadSpecs(fsys fs.FS, files []string) ([]*Spec, error) { return loadSpecs(f
 func loadSpecs(fsys fs.FS, folder string, files []string) ([]*Spec, error) {
 	var specs []*Spec
 	for _, name := range files {
-		data, err := fs.ReadFile(fsys, name)
+		src, err := strict.Open(fsys, name, path.Join(folder, name))
 		if err != nil {
 			return nil, fmt.Errorf("control unit: %w", err)
 		}
-		s, err := LoadSpec(path.Join(folder, name), data)
+		s, err := loadSpec(src)
 		if err != nil {
 			return nil, err
 		}
@@ -72,9 +72,11 @@ func (s *Spec) beside(o *Spec) error {
 
 // LoadSpec reads one unit. The name stands for the file in errors, which are
 // *strict.Error: an unknown key, a value out of range, a reference to nothing.
-func LoadSpec(name string, data []byte) (*Spec, error) {
+func LoadSpec(name string, data []byte) (*Spec, error) { return loadSpec(strict.Text(name, data)) }
+
+func loadSpec(src strict.Source) (*Spec, error) {
 	spec := &Spec{}
-	doc, err := strict.Read(name, data, spec)
+	doc, err := src.Decode(spec)
 	if err != nil {
 		return nil, err
 	}

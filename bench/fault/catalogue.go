@@ -13,13 +13,22 @@ import (
 	"sawhorse/bench/car/strict"
 )
 
-//go:embed catalogue/*.yaml
-var files embed.FS
+//go:generate go test . -run TreesAreCurrent -update
+
+// The files of the catalogue and its drives, and what parsing them gives.
+var (
+	//go:embed catalogue/*.yaml drives.yaml
+	files embed.FS
+	//go:embed trees.bin
+	trees string
+
+	builtIn = sync.OnceValue(func() strict.Files { return strict.Packed(files, trees) })
+)
 
 // catalogue is read once, when it is first asked for; the files are part of the
 // program, so a mistake in them is one in the program, and a test reads them all.
 var catalogue = sync.OnceValue(func() []*Entry {
-	list, err := load(files)
+	list, err := load(builtIn())
 	if err != nil {
 		panic(err)
 	}
@@ -118,11 +127,11 @@ func load(fsys fs.FS) ([]*Entry, error) {
 	var list []*Entry
 	seen := map[string]string{}
 	for _, name := range names {
-		data, err := fs.ReadFile(fsys, name)
+		src, err := strict.Open(fsys, name, path.Base(name))
 		if err != nil {
 			return nil, err
 		}
-		es, err := parse(path.Base(name), data)
+		es, err := parse(src)
 		if err != nil {
 			return nil, err
 		}
@@ -143,9 +152,9 @@ var (
 )
 
 // parse reads one file of the catalogue. The error names file, line and column.
-func parse(name string, data []byte) ([]*Entry, error) {
+func parse(src strict.Source) ([]*Entry, error) {
 	var g group
-	d, err := strict.Read(name, data, &g)
+	d, err := src.Decode(&g)
 	if err != nil {
 		return nil, err
 	}

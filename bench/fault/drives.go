@@ -1,7 +1,6 @@
 package fault
 
 import (
-	_ "embed"
 	"fmt"
 	"slices"
 	"sync"
@@ -59,12 +58,13 @@ func (l *Leg) Do(c *car.Car) error {
 	return nil
 }
 
-//go:embed drives.yaml
-var drivesFile []byte
-
 // drives are read once, as the catalogue is.
 var drives = sync.OnceValue(func() []Drive {
-	list, err := readDrives("drives.yaml", drivesFile)
+	src, err := strict.Open(builtIn(), "drives.yaml", "drives.yaml")
+	if err != nil {
+		panic(err)
+	}
+	list, err := readDrives(src)
 	if err != nil {
 		panic(err)
 	}
@@ -100,11 +100,11 @@ func DriveOf(name string, spec *car.Spec) (*Drive, bool) {
 	return nil, false
 }
 
-func readDrives(name string, data []byte) ([]Drive, error) {
+func readDrives(src strict.Source) ([]Drive, error) {
 	var file struct {
 		Drives []Drive `yaml:"drives"`
 	}
-	d, err := strict.Read(name, data, &file)
+	d, err := src.Decode(&file)
 	if err != nil {
 		return nil, err
 	}

@@ -31,7 +31,7 @@ faults:
 `
 
 func TestParse(t *testing.T) {
-	es, err := parse("x.yaml", []byte(sound))
+	es, err := parse(strict.Text("x.yaml", []byte(sound)))
 	require.NoError(t, err)
 	require.Len(t, es, 1)
 	assert.Equal(t, "test", es[0].Group)
@@ -60,7 +60,7 @@ func TestABadCatalogueIsNamedByPlace(t *testing.T) {
 		{"plug_off:", "plug:", `unknown field "plug"`},
 	} {
 		require.Contains(t, sound, c.old)
-		_, err := parse("x.yaml", []byte(strings.Replace(sound, c.old, c.new, 1)))
+		_, err := parse(strict.Text("x.yaml", []byte(strings.Replace(sound, c.old, c.new, 1))))
 		require.Error(t, err, c.new)
 		assert.Contains(t, err.Error(), c.want)
 		assert.Regexp(t, `^x\.yaml:\d+:\d+: `, err.Error())
@@ -72,7 +72,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("group: a\nfaults: [{fault: b}]\n"))
 	f.Add([]byte("group: a\nfaults: [null]\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		es, err := parse("x.yaml", data)
+		es, err := parse(strict.Text("x.yaml", data))
 		if err != nil {
 			var e *strict.Error
 			require.True(t, errors.As(err, &e), "%v", err)

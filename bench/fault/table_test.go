@@ -1,7 +1,6 @@
 package fault_test
 
 import (
-	"flag"
 	"fmt"
 	"os"
 	"slices"
@@ -14,8 +13,6 @@ import (
 	"sawhorse/bench/fault"
 )
 
-var update = flag.Bool("update", false, "write golden files anew")
-
 const tableFile = "CATALOGUE.md"
 
 // ofTheCar reports whether a fault has causes and symptoms at a car; the others alter frames
@@ -26,7 +23,7 @@ func ofTheCar(e *fault.Entry) bool { return !e.OnBus() || e.Symptom != nil }
 // written anew.
 func TestTheTableIsCurrent(t *testing.T) {
 	want := table()
-	if *update {
+	if *fault.Update {
 		require.NoError(t, os.WriteFile(tableFile, []byte(want), 0o644))
 	}
 	got, err := os.ReadFile(tableFile)

@@ -3,7 +3,6 @@ package strict
 import (
 	"crypto/sha256"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io/fs"
 	"path"
@@ -47,6 +46,9 @@ func Packed(fsys fs.FS, trees string) Files {
 	}
 	return f
 }
+
+// ReadFile implements fs.ReadFileFS.
+func (f Files) ReadFile(name string) ([]byte, error) { return fs.ReadFile(f.FS, name) }
 
 // Sub implements fs.SubFS.
 func (f Files) Sub(dir string) (fs.FS, error) {
@@ -92,10 +94,23 @@ func appendText(b []byte, s string) []byte {
 	return append(binary.AppendUvarint(b, uint64(len(s))), s...)
 }
 
-// pack writes a tree: how many nodes, then each with kind, place, text, and its value or
-// its size. The line is told by its distance from the node before.
+// pack writes a tree: its texts, each once; how many nodes; then each node with kind, place,
+// the number of its text, and its value or its size. The line is told by its distance from
+// the node before.
 func (t tree) pack() []byte {
-	b := binary.AppendUvarint(nil, uint64(len(t)))
+	var texts []string
+	number := map[string]int{}
+	for i := range t {
+		if _, ok := number[t[i].text]; !ok {
+			number[t[i].text] = len(texts)
+			texts = append(texts, t[i].text)
+		}
+	}
+	b := binary.AppendUvarint(nil, uint64(len(texts)))
+	for _, s := range texts {
+		b = appendText(b, s)
+	}
+	b = binary.AppendUvarint(b, uint64(len(t)))
 	line := int32(0)
 	for i := range t {
 		n := &t[i]
@@ -107,7 +122,7 @@ func (t tree) pack() []byte {
 			b = binary.AppendUvarint(b, uint64(n.size))
 			continue
 		}
-		b = appendText(b, n.text)
+		b = binary.AppendUvarint(b, uint64(number[n.text]))
 		if n.kind != null && n.kind < plain {
 			b = binary.AppendUvarint(b, n.bits)
 		}
@@ -118,7 +133,14 @@ func (t tree) pack() []byte {
 func unpack(s string) (tree, bool) {
 	r := unpacker{rest: s}
 	n := r.uvarint()
-	if n == 0 || n > mostNodes {
+	if n > mostNodes {
+		return nil, false
+	}
+	texts := make([]string, n)
+	for i := range texts {
+		texts[i] = r.take(int(r.uvarint()))
+	}
+	if n = r.uvarint(); n == 0 || n > mostNodes {
 		return nil, false
 	}
 	t := make(tree, n)
@@ -137,7 +159,11 @@ func unpack(s string) (tree, bool) {
 			}
 			continue
 		}
-		x.text = r.take(int(r.uvarint()))
+		text := r.uvarint()
+		if text >= uint64(len(texts)) {
+			return nil, false
+		}
+		x.text = texts[text]
 		if x.kind != null && x.kind < plain {
 			x.bits = r.uvarint()
 		}
@@ -180,21 +206,37 @@ func (r *unpacker) varint() int64 {
 	return int64(u>>1) ^ -int64(u&1)
 }
 
-// ReadFile decodes a file of a folder into v, a pointer to a struct, as Read does; shown is
-// its name in errors.
-func ReadFile(fsys fs.FS, name, shown string, v any) (*Doc, error) {
-	data, err := fs.ReadFile(fsys, name)
-	if err != nil {
-		var p *fs.PathError
-		if errors.As(err, &p) {
-			err = p.Err
-		}
-		return nil, fmt.Errorf("%s: %w", shown, err)
+// Source is the text of a data file, with its tree if that was made beforehand.
+type Source struct {
+	shown string
+	data  []byte
+	tree  tree
+}
+
+// Text is a source with a name for errors.
+func Text(shown string, data []byte) Source { return Source{shown: shown, data: data} }
+
+// Open reads a file of a folder; shown is its name in errors.
+func Open(fsys fs.FS, name, shown string) (Source, error) {
+	s := Source{shown: shown}
+	var err error
+	if s.data, err = fs.ReadFile(fsys, name); err != nil {
+		return s, fmt.Errorf("%s: %w", shown, err)
 	}
 	if f, ok := fsys.(Files); ok {
-		if t, ok := f.find(name, data); ok {
-			return decode(shown, t, v)
-		}
+		s.tree, _ = f.find(name, s.data)
 	}
-	return Read(shown, data, v)
+	return s, nil
+}
+
+// Decode puts the file into v, a pointer to a struct. The error is an *Error.
+func (s Source) Decode(v any) (*Doc, error) {
+	if s.tree == nil {
+		t, err := parse(s.shown, s.data)
+		if err != nil {
+			return nil, err
+		}
+		s.tree = t
+	}
+	return decode(s.shown, s.tree, v)
 }

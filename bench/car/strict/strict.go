@@ -52,11 +52,7 @@ type Versioned interface{ FileFormat() format.Kind }
 // Read decodes data into v, a pointer to a struct. The error is an *Error. Of a
 // Versioned document the version is looked at before everything else.
 func Read(file string, data []byte, v any) (*Doc, error) {
-	t, err := parse(file, data)
-	if err != nil {
-		return nil, err
-	}
-	return decode(file, t, v)
+	return Text(file, data).Decode(v)
 }
 
 func decode(file string, t tree, v any) (*Doc, error) {

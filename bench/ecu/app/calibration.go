@@ -2,7 +2,6 @@ package app
 
 import (
 	"fmt"
-	"io/fs"
 	"path"
 
 	"sawhorse/bench/car"
@@ -178,11 +177,11 @@ type calibration struct {
 // loadCalibration reads the file that the car's spec names.
 func loadCalibration(spec *car.Spec) (*calibration, error) {
 	return car.Derived(spec, "calibration", func() (*calibration, error) {
-		data, err := fs.ReadFile(spec.Dir, spec.Calibration)
+		src, err := strict.Open(spec.Dir, spec.Calibration, path.Join(spec.Shown, spec.Calibration))
 		if err != nil {
 			return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
 		}
-		c, err := readCalibration(path.Join(spec.Shown, spec.Calibration), data)
+		c, err := readCalibration(src)
 		if err == nil && (c.Selector != nil) != spec.Automatic() {
 			return nil, fmt.Errorf("calibration of %s: %s has clutch or selector, want the one of the car's gearbox", spec.Name, spec.Calibration)
 		}
@@ -190,9 +189,9 @@ func loadCalibration(spec *car.Spec) (*calibration, error) {
 	})
 }
 
-func readCalibration(name string, data []byte) (*calibration, error) {
+func readCalibration(src strict.Source) (*calibration, error) {
 	c := &calibration{}
-	d, err := strict.Read(name, data, c)
+	d, err := src.Decode(c)
 	if err != nil {
 		return nil, err
 	}

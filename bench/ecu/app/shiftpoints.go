@@ -2,7 +2,6 @@ package app
 
 import (
 	"fmt"
-	"io/fs"
 	"path"
 
 	"sawhorse/bench/car"
@@ -55,17 +54,17 @@ func loadShiftPoints(spec *car.Spec) (*shiftPoints, error) {
 		if spec.ShiftPoints == "" {
 			return nil, fmt.Errorf("gearbox ECU: the car %s has no automatic gearbox", spec.Name)
 		}
-		data, err := fs.ReadFile(spec.Dir, spec.ShiftPoints)
+		src, err := strict.Open(spec.Dir, spec.ShiftPoints, path.Join(spec.Shown, spec.ShiftPoints))
 		if err != nil {
 			return nil, fmt.Errorf("shift points of %s: %w", spec.Name, err)
 		}
-		return readShiftPoints(path.Join(spec.Shown, spec.ShiftPoints), data)
+		return readShiftPoints(src)
 	})
 }
 
-func readShiftPoints(name string, data []byte) (*shiftPoints, error) {
+func readShiftPoints(src strict.Source) (*shiftPoints, error) {
 	s := &shiftPoints{}
-	d, err := strict.Read(name, data, s)
+	d, err := src.Decode(s)
 	if err != nil {
 		return nil, err
 	}
