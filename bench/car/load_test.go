@@ -108,7 +108,7 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 	for _, c := range []struct{ file, old, new, want string }{
 		{"car.yaml", "displacement_l: 4.8", "displacement_l: 48", "engine.displacement_l: 48, want 0.5..10 l"},
 		{"car.yaml", "displacement_l:", "displacement:", `unknown field "displacement"`},
-		{"car.yaml", "compression: 10", "compression: ten", `compression is "ten", want a number`},
+		{"car.yaml", "compression: 10", "compression: ten", `compression is "ten", want a finite number`},
 		{"car.yaml", "vin: 0PT", "vin: 1PT", "check digit '0'"},
 		{"car.yaml", "car: petrel-48", "car: ''", "missing, want the car's name"},
 		{"car.yaml", "[40, 0.35], [120, 0.7]", "[120, 0.7], [40, 0.35]", "engine.low_speed: point 2 has x 40, want x rising"},

@@ -77,7 +77,7 @@ func (d *decoder) value(at int, v reflect.Value, name string) error {
 	case reflect.Float64, reflect.Float32:
 		f, ok := n.number()
 		if !ok {
-			return d.wants(at, name, "a number")
+			return d.wants(at, name, "a finite number")
 		}
 		v.SetFloat(f)
 		return nil

@@ -57,7 +57,7 @@ func Read(file string, data []byte, v any) (*Doc, error) {
 
 func decode(file string, t tree, v any) (*Doc, error) {
 	if k, ok := v.(Versioned); ok {
-		if err := version(file, t, k.FileFormat()); err != nil {
+		if err := checkVersion(file, t, k.FileFormat()); err != nil {
 			return nil, err
 		}
 	}
@@ -68,8 +68,8 @@ func decode(file string, t tree, v any) (*Doc, error) {
 	return &Doc{File: file, tree: t}, nil
 }
 
-// version looks for the version of a document; one without has the first.
-func version(file string, t tree, k format.Kind) error {
+// checkVersion looks for the version of a document; one without has the first.
+func checkVersion(file string, t tree, k format.Kind) error {
 	at := t.value(0, k.Key)
 	if at < 0 {
 		return nil

@@ -21,7 +21,7 @@ type shape struct {
 func TestErrorsNameThePlaceAndTheExpected(t *testing.T) {
 	for _, c := range []struct{ name, in, want string }{
 		{"unknown key", "name: a\nengine:\n  bores_mm: 3\n", `car.yaml:3:3: unknown field "bores_mm"`},
-		{"wrong type", "name: a\nengine:\n  bore_mm: wide\n", `car.yaml:3:12: bore_mm is "wide", want a number`},
+		{"wrong type", "name: a\nengine:\n  bore_mm: wide\n", `car.yaml:3:12: bore_mm is "wide", want a finite number`},
 		{"key twice", "name: a\nname: b\n", "car.yaml:2:1: mapping key \"name\" already defined"},
 		{"broken", "name: [a\n", "car.yaml:1:"},
 		{"empty", "", "car.yaml:1:1: "},

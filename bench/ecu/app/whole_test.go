@@ -189,7 +189,7 @@ func TestABadCalibrationIsNamed(t *testing.T) {
 	for _, c := range []struct{ old, new, want string }{
 		{"limit_rpm: 6500", "limit_rpm: 65", "fuel.limit_rpm: 65, want 1000..20000 rev/min"},
 		{"limit_rpm: 6500", "limit: 6500", `unknown field "limit"`},
-		{"catch_pct: 0.9", "catch_pct: .nan", "idle.catch_pct: NaN, want 0..10 %"},
+		{"catch_pct: 0.9", "catch_pct: .nan", "catch_pct is .nan, want a finite number"},
 		{"map_rpm: [0, 500, 900,", "map_rpm: [0, 900, 500,", "air.map_rpm[2]: 500, want steps rising from 0"},
 		{"    - [1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0]\n", "", "want one for each of the 11 throttle steps"},
 		{"[[-20, 1150], [20, 900]", "[[20, 1150], [-20, 900]", "x rising"},
