@@ -85,7 +85,7 @@ type Rig struct {
 // unit is one ECU: its diagnostic module and its program.
 type unit struct {
 	module  *ecu.Module
-	program program
+	program app.Program
 }
 
 // NewRig puts the car on the bus, key off. Close it.
@@ -310,7 +310,7 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
 				nv.Set(l.Value, l.Number)
 			}
 		}
-		p, readings, err := newProgram(s.Name, r.Car, mem, nv)
+		p, err := app.New(s.Name, r.Car, mem, nv)
 		if err != nil {
 			return err
 		}
@@ -319,7 +319,7 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
 			return err
 		}
 		m, err := ecu.NewModule(r.Loop, side, s, ecu.Parts{
-			Readings: readings, Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(),
+			Readings: p.Readings(), Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(),
 			Routed: routed(spec, bus.Name), FD: side != r.Bus && bus.DataBitRate > 0, Rand: seed.For("ecu " + s.Name),
 		})
 		if err != nil {

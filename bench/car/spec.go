@@ -2,6 +2,7 @@ package car
 
 import (
 	"io/fs"
+	"path"
 
 	"sawhorse/bench/car/exact"
 	"sawhorse/bench/car/strict"
@@ -91,6 +92,9 @@ func (r *RouteSpec) Target() string {
 
 // Network is what the bus's file says; nil without a file.
 func (b *BusSpec) Network() *dbc.Network { return b.network }
+
+// File is the name of one of the car's files as errors have it.
+func (s *Spec) File(name string) string { return path.Join(s.Shown, name) }
 
 // Bus finds one of the car's buses by name.
 func (s *Spec) Bus(name string) (*BusSpec, bool) {

@@ -51,7 +51,7 @@ func newWhole(t *testing.T, fresh bool) *whole {
 	require.NoError(t, err)
 	bus, err := wire.New(w.loop, "mem", wire.Config{})
 	require.NoError(t, err)
-	module, err := ecu.NewModule(w.loop, bus, specs[0], ecu.Parts{Readings: engine.Readings, Memory: w.mem, NV: w.nv,
+	module, err := ecu.NewModule(w.loop, bus, specs[0], ecu.Parts{Readings: engine.Readings(), Memory: w.mem, NV: w.nv,
 		Plant: program{engine}, Rand: chance.Seed(1).For("ecu/engine")})
 	require.NoError(t, err)
 	mux, err := link.Attach(bus, "tester", w.loop, clock.PriorityTool)

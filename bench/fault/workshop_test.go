@@ -106,33 +106,33 @@ func newWorkshopWith(t testing.TB, name string) *workshop {
 	u, mem, nv := of("engine")
 	engine, err := app.NewEngine(w.car, mem, nv)
 	require.NoError(t, err)
-	u.readings, u.step = engine.Readings, engine.Step
+	u.readings, u.step = engine.Readings(), engine.Step
 	u, mem, nv = of("brake")
 	brake, err := app.NewBrake(w.car, mem, nv)
 	require.NoError(t, err)
-	u.readings, u.step = brake.Readings, brake.Step
+	u.readings, u.step = brake.Readings(), brake.Step
 	u, mem, nv = of("body")
 	body, err := app.NewBody(w.car, mem, nv)
 	require.NoError(t, err)
-	u.readings, u.step = body.Readings, body.Step
+	u.readings, u.step = body.Readings(), body.Step
 	var gearbox *app.Gearbox
 	if spec.Automatic() {
 		u, mem, nv = of("gearbox")
 		gearbox, err = app.NewGearbox(w.car, mem, nv)
 		require.NoError(t, err)
-		u.readings, u.step = gearbox.Readings, gearbox.Step
+		u.readings, u.step = gearbox.Readings(), gearbox.Step
 	}
 	if w.unit("gateway") != nil {
 		u, mem, nv = of("gateway")
 		between, err := app.NewGateway(w.car, mem, nv)
 		require.NoError(t, err)
-		u.readings, u.step = between.Readings, between.Step
+		u.readings, u.step = between.Readings(), between.Step
 	}
 	if w.unit("cluster") != nil {
 		u, mem, nv = of("cluster")
 		shows, err := app.NewCluster(w.car, mem, nv)
 		require.NoError(t, err)
-		u.readings, u.step = shows.Readings, shows.Step
+		u.readings, u.step = shows.Readings(), shows.Step
 	}
 	w.line = app.Line(engine, brake, body, gearbox)
 	for _, u := range w.units {

@@ -48,9 +48,9 @@ func (r *rig) until(name string, above float64, limit time.Duration) {
 
 func (r *rig) gearboxReads(name string) float64 {
 	r.t.Helper()
-	ref, ok := r.gearbox.Readings.Lookup(name)
+	ref, ok := r.gearbox.Readings().Lookup(name)
 	require.True(r.t, ok, name)
-	return r.gearbox.Readings.Get(ref)
+	return r.gearbox.Readings().Get(ref)
 }
 
 // The idle's air is what the ideal gas law gives for the cylinders' volume at the

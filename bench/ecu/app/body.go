@@ -1,8 +1,6 @@
 package app
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"sawhorse/bench/car"
@@ -11,19 +9,13 @@ import (
 
 // bodyRefs are the readings of the body ECU, one entry each.
 type bodyRefs struct {
-	Powered          signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
-	Key              signal.Ref `name:"key" text:"key: 0 off, 1 accessory, 2 on, 3 start"`
-	Battery          signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
 	Door             signal.Ref `name:"door_open" unit:"bool" text:"driver's door open"`
 	ParkingBrake     signal.Ref `name:"parking_brake" unit:"bool" text:"parking brake set"`
 	Immobiliser      signal.Ref `name:"immobiliser_ok" unit:"bool" text:"the key in the lock is known"`
 	SecurityLamp     signal.Ref `name:"security_lamp" unit:"bool" text:"security lamp commanded"`
 	KeyCode          signal.Ref `name:"key_code" text:"transponder number of the key in the lock, 0 for none read"`
-	LostEngine       signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
-	LostBrake        signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
 	AcceptedCode     signal.Ref `name:"accepted_key_code" text:"transponder number of the key that is known, 0 for none"`
 	ImmobiliserState signal.Ref `name:"immobiliser_state" text:"0 asleep, 1 asking, 2 key accepted, 3 key refused, 7 no key learned"`
-	BusOff           signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 	Pedal            signal.Ref `name:"pedal_pct" unit:"%" text:"accelerator pedal, from the engine ECU"`
 	Clock            signal.Ref `name:"clock_s" unit:"s" text:"seconds of the last ten minutes with supply"`
 }
@@ -36,36 +28,30 @@ type bodyMonitors struct {
 
 // Body is the body ECU's program: immobiliser, key, doors.
 type Body struct {
-	Readings *signal.Table
-	at       bodyRefs
+	base
+	at  bodyRefs
+	mon bodyMonitors
 
-	car                                              *car.Car
-	nv                                               NV
-	mon                                              bodyMonitors
-	battery, accessory, ignition, start, door, brake *car.Circuit
-	upS                                              float64 // since key on
-	ears                                             ears
-	locked, pedal                                    signal.Ref // the engine ECU's word
-	clockS                                           float64
+	accessory, start, door, brake *car.Circuit
+	locked, pedal                 signal.Ref // the engine ECU's word
+	clockS                        float64
 }
 
-// NewBody builds the program on a car's wiring; errors as NewEngine. Its memory
-// knows the car's key as immobiliser_key.
+func init() { register("body", NewBody) }
+
+// NewBody builds the program on a car's wiring; errors as New. Its memory knows the
+// car's key as immobiliser_key. It lives without the key: upS counts from key on.
 func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
-	p := pins{car: c}
-	b := &Body{Readings: &signal.Table{}, car: c, nv: nv,
-		battery: p.supply("body-supply"), accessory: p.need("accessory-feed"), ignition: p.need("ignition-feed"),
-		start: p.need("start-request"), door: p.need("door-switch"), brake: p.need("parking-brake-switch")}
-	b.Readings.Declare(&b.at)
+	b := &Body{base: newBase("body", c, codes, nv)}
+	b.readings.Declare(&b.at)
 	declareMonitors(&b.mon, codes)
-	if len(p.missing) > 0 {
-		return nil, fmt.Errorf("body ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
-	}
-	b.ears = newEars(codes, b.at.BusOff, []partner{engineLost.as(b.at.LostEngine), brakeLost.as(b.at.LostBrake)},
-		signal.Info{Name: "engine_locked", Unit: "bool", Text: "the engine ECU does not know the key"},
-		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"})
-	b.locked, b.pedal = b.ears.ref("engine_locked"), b.ears.ref("pedal_pct")
-	return b, nil
+	b.memory = []string{"immobiliser_key"}
+	b.accessory, b.start = b.need("accessory-feed"), b.need("start-request")
+	b.door, b.brake = b.need("door-switch"), b.need("parking-brake-switch")
+	b.listensTo(engineLost, brakeLost)
+	b.locked = b.hears("engine_locked", "bool", "the engine ECU does not know the key")
+	b.pedal = b.hears("pedal_pct", "%", "accelerator pedal")
+	return b, b.whole()
 }
 
 // Restart is a reset of the ECU.
@@ -73,35 +59,29 @@ func (b *Body) Restart() { b.upS, b.clockS = 0, 0 }
 
 // Step runs the program once; call it every car.StepTime.
 func (b *Body) Step(now time.Duration) {
-	r := b.Readings
-	v := b.battery.Volts()
-	if v < 5.5 {
+	v, alive := b.supplied()
+	if !alive {
 		b.Restart()
-		for i := range signal.Ref(r.Len()) {
-			r.Set(i, 0)
-		}
+		b.dark()
 		b.car.Actuators.SecurityLamp = false
 		return
 	}
 	key := car.KeyOff
 	switch {
-	case closed(b.ignition) && closed(b.start):
+	case b.keyOn() && closed(b.start):
 		key = car.KeyStart
-	case closed(b.ignition):
+	case b.keyOn():
 		key = car.KeyOn
 	case closed(b.accessory):
 		key = car.KeyAccessory
 	}
-	r.SetBool(b.at.Powered, true)
-	r.Set(b.at.Key, float64(key))
-	r.Set(b.at.Battery, v)
+	b.show(key, v)
+	r := b.readings
 	if b.clockS += dt; b.clockS >= clockEndS {
 		b.clockS = 0
 	}
 	r.Set(b.at.Clock, b.clockS)
-	pedal, heard := b.ears.value(b.pedal, 0)
-	r.Set(b.at.Pedal, pedal)
-	r.Trust(b.at.Pedal, heard)
+	b.passOn(b.at.Pedal, b.pedal)
 	r.SetBool(b.at.Door, closed(b.door))
 	r.SetBool(b.at.ParkingBrake, closed(b.brake))
 	b.immobilise(now, key >= car.KeyOn)
@@ -110,7 +90,7 @@ func (b *Body) Step(now time.Duration) {
 // immobilise reads the transponder at key on and tells the engine ECU which key
 // it has accepted. The lamp is lit while either of them does not know it.
 func (b *Body) immobilise(now time.Duration, on bool) {
-	r := b.Readings
+	r := b.readings
 	read, accepted, state := 0.0, 0.0, immobiliserAsleep
 	if on {
 		b.upS += dt
@@ -131,7 +111,7 @@ func (b *Body) immobilise(now time.Duration, on bool) {
 			b.mon.KeyWrong.test(now, ok && !good)
 			b.mon.KeyNotLearned.test(now, !ok)
 		}
-		b.ears.judge(now, r, b.upS, b.battery.Volts())
+		b.listen(now, b.battery.Volts())
 	} else {
 		b.upS = 0
 		b.ears.rest(r)

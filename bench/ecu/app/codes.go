@@ -104,32 +104,3 @@ func askerOf(codes Codes) func() {
 	}
 	return func() {}
 }
-
-// pin finds a circuit that a program needs; all that are missing are gathered.
-type pins struct {
-	car     *car.Car
-	missing []string
-}
-
-// want is a circuit that a car may have; nil without.
-func (p *pins) want(name string) *car.Circuit {
-	c, _ := p.car.Circuit(name)
-	return c
-}
-
-// supply is an ECU's own supply pin, or the one that all share.
-func (p *pins) supply(name string) *car.Circuit {
-	if c := p.want(name); c != nil {
-		return c
-	}
-	return p.need("battery-sense")
-}
-
-func (p *pins) need(name string) *car.Circuit {
-	c, ok := p.car.Circuit(name)
-	if !ok {
-		p.missing = append(p.missing, name)
-		return &car.Circuit{}
-	}
-	return c
-}

@@ -46,15 +46,15 @@ type driverSet struct {
 }
 
 // findDrivers finds the outputs that a car has, and those of its cylinders.
-func findDrivers(p *pins, codes Codes, loads []load, cylinders int) driverSet {
+func findDrivers(b *base, loads []load, cylinders int) driverSet {
 	s := driverSet{named: map[string]*driver{}}
 	add := func(circuit, open, low, high string) {
-		pin := p.want(circuit)
+		pin := b.want(circuit)
 		if pin == nil {
 			return
 		}
 		s.list = append(s.list, driver{pin: pin, name: circuit,
-			open: newMonitor(codes, open), low: newMonitor(codes, low), high: newMonitor(codes, high)})
+			open: newMonitor(b.codes, open), low: newMonitor(b.codes, low), high: newMonitor(b.codes, high)})
 	}
 	for _, l := range loads {
 		add(l.circuit, l.open, l.low, l.high)

@@ -1,16 +1,12 @@
 package app
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/signal"
 )
-
-// dt is the step of every program, in seconds.
-const dt = float64(car.StepTime) / float64(time.Second)
 
 // lockedS is how long after key on the program waits for the body ECU's word.
 const lockedS = 0.8
@@ -21,23 +17,19 @@ const slowEvery = 4
 
 // Engine is the engine ECU's program.
 type Engine struct {
-	// Readings is what the diagnostic server reports.
-	Readings *signal.Table
-	at       engineRefs
+	base
+	at  engineRefs
+	mon engineMonitors
 
-	car *car.Car
 	cal *calibration
-	nv  NV
 	mil func() bool
 	// askLamp has the memory report the lamp as lit until the key is off.
 	askLamp func()
-	mon     engineMonitors
 	pin     enginePins
 
 	routineLimit float64 // rev/min, 0 for none
 	drivers      driverSet
 	refs         [2]*car.Rail // 5 V references, nil without
-	ears         ears
 	hear         struct{ kmh, key, selector, gear, lamp signal.Ref }
 	// held are the outputs that the diagnostic server holds; boot is that it has
 	// nothing but its boot program.
@@ -46,6 +38,8 @@ type Engine struct {
 	measured measured
 	engineState
 }
+
+func init() { register("engine", NewEngine) }
 
 // engineState is what a reset of the ECU forgets.
 type engineState struct {
@@ -58,7 +52,6 @@ type engineState struct {
 	bank    [2]bankState
 	fault   faultState
 	steps   int
-	upS     float64 // time since power came
 	runS    float64
 	fanOn   bool
 	catC    float64
@@ -82,43 +75,38 @@ type learnedValues struct {
 	keyKnown, keyGood bool
 }
 
-// NewEngine builds the program on a car's wiring. The error names the circuits
-// that the car lacks, or what is wrong with its calibration.
+// NewEngine builds the program on a car's wiring; errors as New.
 func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	cal, err := loadCalibration(c.Spec())
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{Readings: &signal.Table{}, car: c, cal: cal, nv: nv, mil: lampOf(codes), askLamp: askerOf(codes)}
-	e.Readings.Declare(&e.at)
-	e.measured = defineMeasured(e.Readings, cal.Cylinders)
-	p := pins{car: c}
-	e.pin = findEnginePins(&p, cal)
-	if len(p.missing) > 0 {
-		return nil, fmt.Errorf("engine ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
-	}
+	e := &Engine{base: newBase("engine", c, codes, nv), cal: cal, mil: lampOf(codes), askLamp: askerOf(codes)}
+	e.readings.Declare(&e.at)
 	declareMonitors(&e.mon, codes)
-	e.drivers = findDrivers(&p, codes, loads, cal.Cylinders)
+	e.measured = defineMeasured(e.readings, cal.Cylinders)
+	e.memory = engineMemory
+	e.outputs = engineOutputs(cal.Cylinders)
+	e.pin = findEnginePins(&e.base, cal)
+	e.drivers = findDrivers(&e.base, loads, cal.Cylinders)
 	e.refs[0], _ = c.Rail("sensor-5v-a")
 	e.refs[1], _ = c.Rail("sensor-5v-b")
-	partners := []partner{brakeLost.as(e.at.LostBrake), bodyLost.as(e.at.LostBody)}
-	values := []signal.Info{
-		{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"},
-		{Name: "key_code", Text: "transponder number of the key that the body ECU has accepted, 0 for none"},
-	}
+	e.listensTo(brakeLost, bodyLost)
+	e.hear.kmh = e.hears("vehicle_kmh", "km/h", "road speed")
+	e.hear.key = e.hears("key_code", "", "transponder number of the key that the body ECU has accepted, 0 for none")
 	if cal.Selector != nil {
-		partners = append(partners, boxLost.as(e.at.LostGearbox))
-		values = append(values, signal.Info{Name: "selector", Text: "lever: 0 P, 1 R, 2 N, 3 D"},
-			signal.Info{Name: "gearbox_gear", Text: "gear: -1 reverse, 0 neutral, 1 and up"},
-			signal.Info{Name: "gearbox_lamp", Unit: "bool", Text: "a code of the gearbox ECU asks for the lamp"})
-	}
-	e.ears = newEars(codes, e.at.BusOff, partners, values...)
-	e.hear.kmh, e.hear.key = e.ears.ref("vehicle_kmh"), e.ears.ref("key_code")
-	if cal.Selector != nil {
-		e.hear.selector, e.hear.gear, e.hear.lamp = e.ears.ref("selector"), e.ears.ref("gearbox_gear"), e.ears.ref("gearbox_lamp")
+		e.listensTo(boxLost)
+		e.hear.selector = e.hears("selector", "", "lever: 0 P, 1 R, 2 N, 3 D")
+		e.hear.gear = e.hears("gearbox_gear", "", "gear: -1 reverse, 0 neutral, 1 and up")
+		e.hear.lamp = e.hears("gearbox_lamp", "bool", "a code of the gearbox ECU asks for the lamp")
 	}
 	e.Restart()
-	return e, nil
+	return e, e.whole()
+}
+
+// engineMemory are the values that the engine ECU keeps; battery_rest_v is for tools alone.
+var engineMemory = []string{
+	"clutch_released_v", "clutch_pressed_v", "crank_variation", "throttle_rest_v", "idle_air", "immobiliser_key", "battery_rest_v",
 }
 
 // Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
@@ -172,20 +160,19 @@ func (e *Engine) Step(now time.Duration) {
 
 // off is an ECU without supply: its drivers are off and it forgets the drive.
 func (e *Engine) off() {
-	if e.steps == 0 && !e.Readings.Is(e.at.Powered) {
+	if e.steps == 0 && !e.on() {
 		return
 	}
 	e.forget(e.in.baroKPa)
 	a, lamp := &e.car.Actuators, e.car.Actuators.SecurityLamp
 	*a = car.Actuators{SecurityLamp: lamp}
-	for r := range signal.Ref(e.Readings.Len()) {
-		e.Readings.Set(r, 0)
-	}
+	e.dark()
 }
 
 // forget leaves the state of a program that has just started.
 func (e *Engine) forget(baroKPa float64) {
 	t := &e.cal.Temperatures
+	e.upS = 0
 	e.engineState = engineState{in: inputs{baroKPa: baroKPa, coolantC: t.SubstituteCoolant, intakeC: t.SubstituteIntake}}
 }
 

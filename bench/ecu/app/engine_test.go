@@ -294,7 +294,7 @@ func TestKeyOffStopsTheEngineAndEveryReading(t *testing.T) {
 	r.drive("key", "off")
 	r.run(1500 * time.Millisecond)
 	assert.Zero(t, r.truth("engine_rpm"))
-	for _, i := range r.engine.Readings.Infos() {
+	for _, i := range r.engine.Readings().Infos() {
 		assert.Zero(t, r.reading(i.Name), i.Name)
 	}
 	assert.Zero(t, r.truth("fuel_pump"))

@@ -76,7 +76,7 @@ func (e *Engine) purgeTank(now time.Duration) {
 		a.VentClosed = true
 		if v.inS > cal.HoldS {
 			v.small = 1
-			e.Readings.Set(e.at.TankRise, in.tankKPa-v.fromKPa)
+			e.readings.Set(e.at.TankRise, in.tankKPa-v.fromKPa)
 			if in.tankKPa-v.fromKPa > cal.SmallKPa {
 				v.small = 2
 			}

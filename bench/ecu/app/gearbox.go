@@ -3,7 +3,6 @@ package app
 import (
 	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"sawhorse/bench/car"
@@ -13,9 +12,6 @@ import (
 
 // gearboxRefs are the readings of the gearbox ECU, one entry each.
 type gearboxRefs struct {
-	Powered       signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
-	Key           signal.Ref `name:"key" text:"key: 0 off, 2 on"`
-	Battery       signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
 	EngineRPM     signal.Ref `name:"engine_rpm" unit:"rev/min" text:"engine speed, from the engine ECU"`
 	EngineRunning signal.Ref `name:"engine_running" unit:"bool" text:"engine runs, from the engine ECU"`
 	Pedal         signal.Ref `name:"pedal_pct" unit:"%" text:"accelerator pedal, from the engine ECU"`
@@ -38,9 +34,6 @@ type gearboxRefs struct {
 	Adapt         signal.Ref `name:"shift_adapt_pct" unit:"%" text:"learned correction of the pressure in an upshift"`
 	AdaptFresh    signal.Ref `name:"shift_adapt_fresh" unit:"%" text:"that of a gearbox which has adapted nothing"`
 	Lamp          signal.Ref `name:"lamp_asked" unit:"bool" text:"a code asks for the malfunction lamp"`
-	LostEngine    signal.Ref `name:"lost_engine" unit:"bool" text:"no messages of the engine ECU"`
-	LostBrake     signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
-	BusOff        signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 }
 
 // gearboxLoads are the solenoids and their codes.
@@ -66,27 +59,25 @@ type gearboxMonitors struct {
 
 // Gearbox is the program of an automatic gearbox's ECU.
 type Gearbox struct {
-	Readings *signal.Table
+	base
 	at       gearboxRefs
-
-	car      *car.Car
-	cal      *shiftPoints
-	nv       NV
-	mil      func() bool
 	mon      gearboxMonitors
-	drivers  driverSet
 	ratioMon []monitor // one for each gear
-	ears     ears
-	hear     struct{ rpm, pedal, running, kmh signal.Ref }
 
-	battery, ignition, selector, turbine, output, fluid *car.Circuit
+	cal     *shiftPoints
+	mil     func() bool
+	drivers driverSet
+	hear    struct{ rpm, pedal, running, kmh signal.Ref }
+
+	selector, turbine, output, fluid *car.Circuit
 
 	gearboxState
 }
 
+func init() { register("gearbox", NewGearbox) }
+
 // gearboxState is what a reset of the ECU forgets.
 type gearboxState struct {
-	upS       float64
 	steps     int
 	position  int
 	gear      int     // commanded
@@ -108,45 +99,41 @@ type gearboxState struct {
 	ease                                         float64
 }
 
-// NewGearbox builds the program on a car's wiring; errors as NewEngine.
+// NewGearbox builds the program on a car's wiring; errors as New.
 func NewGearbox(c *car.Car, codes Codes, nv NV) (*Gearbox, error) {
 	cal, err := loadShiftPoints(c.Spec())
 	if err != nil {
 		return nil, err
 	}
-	p := pins{car: c}
-	g := &Gearbox{Readings: &signal.Table{}, car: c, cal: cal, nv: nv, mil: lampOf(codes),
-		battery: p.supply("gearbox-supply"), ignition: p.need("ignition-feed"), selector: p.need("selector-sensor"),
-		turbine: p.need("turbine-sensor"), output: p.need("output-sensor"), fluid: p.need("fluid-sensor")}
-	g.drivers = findDrivers(&p, codes, gearboxLoads, 0)
-	if len(p.missing) > 0 {
-		return nil, fmt.Errorf("gearbox ECU: the car %s has no circuit %s", c.Spec().Name, strings.Join(p.missing, ", "))
-	}
-	g.Readings.Declare(&g.at)
+	g := &Gearbox{base: newBase("gearbox", c, codes, nv), cal: cal, mil: lampOf(codes)}
+	g.readings.Declare(&g.at)
 	declareMonitors(&g.mon, codes)
 	for i := range cal.Ratios {
 		g.ratioMon = append(g.ratioMon, newMonitor(codes, fmt.Sprintf("P073%d", i+1)))
 	}
-	g.ears = newEars(codes, g.at.BusOff, []partner{engineLost.as(g.at.LostEngine), brakeLost.as(g.at.LostBrake)},
-		signal.Info{Name: "engine_rpm", Unit: "rev/min", Text: "engine speed"},
-		signal.Info{Name: "pedal_pct", Unit: "%", Text: "accelerator pedal"},
-		signal.Info{Name: "engine_running", Unit: "bool", Text: "engine runs"},
-		signal.Info{Name: "vehicle_kmh", Unit: "km/h", Text: "road speed"})
-	g.hear.rpm, g.hear.pedal = g.ears.ref("engine_rpm"), g.ears.ref("pedal_pct")
-	g.hear.running, g.hear.kmh = g.ears.ref("engine_running"), g.ears.ref("vehicle_kmh")
+	g.memory = []string{"shift_adapt"}
+	g.selector, g.turbine = g.need("selector-sensor"), g.need("turbine-sensor")
+	g.output, g.fluid = g.need("output-sensor"), g.need("fluid-sensor")
+	g.drivers = findDrivers(&g.base, gearboxLoads, 0)
+	g.listensTo(engineLost, brakeLost)
+	g.hear.rpm = g.hears("engine_rpm", "rev/min", "engine speed")
+	g.hear.pedal = g.hears("pedal_pct", "%", "accelerator pedal")
+	g.hear.running = g.hears("engine_running", "bool", "engine runs")
+	g.hear.kmh = g.hears("vehicle_kmh", "km/h", "road speed")
 	g.Restart()
-	return g, nil
+	return g, g.whole()
 }
 
 // Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
 func (g *Gearbox) Restart() {
+	g.base.Restart()
 	g.gearboxState = gearboxState{fluidC: g.cal.Substitute, wrong: make([]float64, len(g.cal.Ratios))}
 }
 
 // Step runs the program once; call it every car.StepTime.
 func (g *Gearbox) Step(now time.Duration) {
-	v := g.battery.Volts()
-	if v < 5.5 || !closed(g.ignition) {
+	v, alive := g.supplied()
+	if !alive || !g.keyOn() {
 		g.off()
 		return
 	}
@@ -165,15 +152,13 @@ func (g *Gearbox) Step(now time.Duration) {
 
 // off is an ECU without supply.
 func (g *Gearbox) off() {
-	if !g.Readings.Is(g.at.Powered) {
+	if !g.on() {
 		return
 	}
 	g.Restart()
 	a := &g.car.Actuators
 	a.ShiftA, a.ShiftB, a.Lockup, a.Ease, a.EasePct = false, false, false, false, 0
-	for r := range signal.Ref(g.Readings.Len()) {
-		g.Readings.Set(r, 0)
-	}
+	g.dark()
 }
 
 func (g *Gearbox) read(v float64, slow bool) {
@@ -304,7 +289,7 @@ func (g *Gearbox) timeShift() {
 	if !done || g.pedal() < 8 || g.fluidC < g.cal.Lockup.FromC {
 		return
 	}
-	g.Readings.Set(g.at.ShiftTime, g.shiftS)
+	g.readings.Set(g.at.ShiftTime, g.shiftS)
 	miss := g.shiftS - g.cal.WishS
 	if nv, ok := g.nv.(interface{ Set(string, float64) }); ok && (miss > 0.1 || miss < -0.1) {
 		step := 0.5
@@ -317,10 +302,8 @@ func (g *Gearbox) timeShift() {
 
 // tell writes the readings.
 func (g *Gearbox) tell(v float64) {
-	r, a := g.Readings, &g.car.Actuators
-	r.SetBool(g.at.Powered, true)
-	r.Set(g.at.Key, car.KeyOn)
-	r.Set(g.at.Battery, v)
+	r, a := g.readings, &g.car.Actuators
+	g.show(car.KeyOn, v)
 	rpm, heard := g.ears.value(g.hear.rpm, 0)
 	runs, _ := g.ears.value(g.hear.running, 0)
 	r.Set(g.at.EngineRPM, rpm)
@@ -388,7 +371,7 @@ func (g *Gearbox) monitor(now time.Duration, v float64) {
 	}
 	g.monitorSpeeds(now)
 	g.monitorRatio(now)
-	g.ears.judge(now, g.Readings, g.upS, v)
+	g.listen(now, v)
 }
 
 // monitorSpeeds compares the two speed sensors with the engine and the wheels.

@@ -17,8 +17,8 @@ const (
 // it hears, with its codes of SAE J2012 and the reading that tells of its silence.
 type partner struct {
 	name, lostCode, wrongCode string
-	reading                   signal.Ref
 
+	reading            signal.Ref
 	lost, wrong        signal.Ref
 	isLost, sendsWrong monitor
 }
@@ -31,11 +31,6 @@ var (
 	boxLost    = partner{name: "gearbox", lostCode: "U0101", wrongCode: "U0402"}
 )
 
-func (p partner) as(reading signal.Ref) partner {
-	p.reading = reading
-	return p
-}
-
 // busOffCode is that of a controller which is off the bus (SAE J2012).
 const busOffCode = "U0073"
 
@@ -45,25 +40,45 @@ type ears struct {
 	off      signal.Ref
 	offShown signal.Ref
 	partners []partner
+	values   []string // names of what is heard
 	busOff   monitor
 }
 
-// newEars makes the table of what is heard: bus_off, the flags of each partner, and the
-// values of the names, in this order. Nothing is trusted yet, nobody is lost.
-func newEars(codes Codes, busOff signal.Ref, partners []partner, values ...signal.Info) ears {
-	e := ears{table: &signal.Table{}, offShown: busOff, partners: partners}
+// newEars makes the table of what is heard, with bus_off and nobody to listen to yet.
+func newEars(codes Codes, busOff signal.Ref) ears {
+	e := ears{table: &signal.Table{}, offShown: busOff, busOff: newMonitor(codes, busOffCode)}
 	e.off = e.table.Define("bus_off", "bool", "the ECU's controller is off the bus")
-	for i := range e.partners {
-		p := &e.partners[i]
+	return e
+}
+
+// listensTo adds partners: the flags NAME_lost and NAME_wrong of what is heard, the codes
+// that they lead to, and the reading lost_NAME.
+func (b *base) listensTo(partners ...partner) {
+	e := &b.ears
+	for _, p := range partners {
 		p.lost = e.table.Define(p.name+"_lost", "bool", "no messages of the "+p.name+" ECU")
 		p.wrong = e.table.Define(p.name+"_wrong", "bool", "wrong data from the "+p.name+" ECU")
-		p.isLost, p.sendsWrong = newMonitor(codes, p.lostCode), newMonitor(codes, p.wrongCode)
+		p.reading = b.readings.Define("lost_"+p.name, "bool", "no messages of the "+p.name+" ECU")
+		p.isLost, p.sendsWrong = newMonitor(b.codes, p.lostCode), newMonitor(b.codes, p.wrongCode)
+		e.partners = append(e.partners, p)
 	}
-	for _, v := range values {
-		e.table.Trust(e.table.Define(v.Name, v.Unit, v.Text), false)
+}
+
+// hears adds a value that comes from others. It is not trusted yet.
+func (b *base) hears(name, unit, text string) signal.Ref {
+	r := b.ears.table.Define(name, unit, text)
+	b.ears.table.Trust(r, false)
+	b.ears.values = append(b.ears.values, name)
+	return r
+}
+
+// names lists the partners.
+func (e *ears) names() []string {
+	var list []string
+	for i := range e.partners {
+		list = append(list, e.partners[i].name)
 	}
-	e.busOff = newMonitor(codes, busOffCode)
-	return e
+	return list
 }
 
 // ref is the place of a value.
@@ -117,19 +132,6 @@ func (e *ears) rest(r *signal.Table) {
 	}
 }
 
-// Heard is what the program hears of other ECUs: whoever carries their messages fills
-// it in.
-func (e *Engine) Heard() *signal.Table { return e.ears.table }
-
-// Heard is described at the engine ECU's program.
-func (b *Brake) Heard() *signal.Table { return b.ears.table }
-
-// Heard is described at the engine ECU's program.
-func (b *Body) Heard() *signal.Table { return b.ears.table }
-
-// Heard is described at the engine ECU's program.
-func (g *Gearbox) Heard() *signal.Table { return g.ears.table }
-
 // Line joins the programs of a car as if every message arrived at once, for a car
 // without a network; g is nil for a manual gearbox. Call what it returns after every
 // step of the programs.
@@ -147,29 +149,29 @@ func Line(e *Engine, b *Brake, y *Body, g *Gearbox) func() {
 		}
 	}
 	return func() {
-		engine, brake, body := e.Readings.Is(e.at.Powered) && !e.boot, b.Readings.Is(b.at.Powered), y.Readings.Is(y.at.Powered)
+		engine, brake, body := e.readings.Is(e.common.Powered) && !e.boot, b.readings.Is(b.common.Powered), y.readings.Is(y.common.Powered)
 		lost(engine, "engine", &b.ears, &y.ears)
 		lost(brake, "brake", &e.ears, &y.ears)
 		lost(body, "body", &e.ears, &b.ears)
-		carry(&e.ears, "vehicle_kmh", b.Readings, b.at.Vehicle, brake)
-		carry(&e.ears, "key_code", y.Readings, y.at.AcceptedCode, body)
-		carry(&b.ears, "engine_rpm", e.Readings, e.at.RPM, engine)
-		carry(&b.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
-		carry(&y.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
-		carry(&y.ears, "engine_locked", e.Readings, e.at.SecurityLamp, engine)
+		carry(&e.ears, "vehicle_kmh", b.readings, b.at.Vehicle, brake)
+		carry(&e.ears, "key_code", y.readings, y.at.AcceptedCode, body)
+		carry(&b.ears, "engine_rpm", e.readings, e.at.RPM, engine)
+		carry(&b.ears, "pedal_pct", e.readings, e.at.Pedal, engine)
+		carry(&y.ears, "pedal_pct", e.readings, e.at.Pedal, engine)
+		carry(&y.ears, "engine_locked", e.readings, e.at.SecurityLamp, engine)
 		if g == nil {
 			return
 		}
-		box := g.Readings.Is(g.at.Powered)
+		box := g.readings.Is(g.common.Powered)
 		lost(engine, "engine", &g.ears)
 		lost(brake, "brake", &g.ears)
 		lost(box, "gearbox", &e.ears)
-		carry(&g.ears, "engine_rpm", e.Readings, e.at.RPM, engine)
-		carry(&g.ears, "pedal_pct", e.Readings, e.at.Pedal, engine)
-		carry(&g.ears, "engine_running", e.Readings, e.at.Running, engine)
-		carry(&g.ears, "vehicle_kmh", b.Readings, b.at.Vehicle, brake)
-		carry(&e.ears, "selector", g.Readings, g.at.Selector, box)
-		carry(&e.ears, "gearbox_gear", g.Readings, g.at.Gear, box)
-		carry(&e.ears, "gearbox_lamp", g.Readings, g.at.Lamp, box)
+		carry(&g.ears, "engine_rpm", e.readings, e.at.RPM, engine)
+		carry(&g.ears, "pedal_pct", e.readings, e.at.Pedal, engine)
+		carry(&g.ears, "engine_running", e.readings, e.at.Running, engine)
+		carry(&g.ears, "vehicle_kmh", b.readings, b.at.Vehicle, brake)
+		carry(&e.ears, "selector", g.readings, g.at.Selector, box)
+		carry(&e.ears, "gearbox_gear", g.readings, g.at.Gear, box)
+		carry(&e.ears, "gearbox_lamp", g.readings, g.at.Lamp, box)
 	}
 }

@@ -46,7 +46,7 @@ func defineMeasured(t *signal.Table, cylinders int) measured {
 
 // publishMeasured writes those that are not set where they are measured.
 func (e *Engine) publishMeasured() {
-	r, m := e.Readings, &e.measured
+	r, m := e.readings, &e.measured
 	r.Set(m.pedal, e.in.pedal1V)
 	r.Set(m.pedal2, e.in.pedal2V)
 	for k := range min(e.cal.Cylinders, len(m.misfires)) {
@@ -79,7 +79,7 @@ const vapourL = 30
 // pulled notes what the open purge valve has done to the tank: with a tight tank
 // the mass that left it (ideal gas), else the air that the idle took back.
 func (e *Engine) pulled() {
-	v, r := &e.evap, e.Readings
+	v, r := &e.evap, e.readings
 	down := max(v.fromKPa-e.in.tankKPa, 0)
 	r.Set(e.measured.tankPull, max(-e.in.tankKPa, 0))
 	gps := float64(vapourL*down) / (0.28705 * 293) / max(v.inS, 1)

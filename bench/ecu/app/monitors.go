@@ -206,7 +206,7 @@ func (e *Engine) monitor(now time.Duration) {
 	e.drivers.monitor(now, in.batteryV)
 	e.monitorPlausible(now)
 	e.monitorLambda(now)
-	e.ears.judge(now, e.Readings, e.upS, in.batteryV)
+	e.listen(now, in.batteryV)
 }
 
 // starved reports whether every sensor on a 5 V reference that is good at the ECU is

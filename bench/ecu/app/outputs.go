@@ -14,10 +14,18 @@ type held struct {
 	value float64
 }
 
-// Control has the program hold an output at a value until it is given back. It
-// knows fan, fuel_pump, throttle_motor (0 lets the springs have the plate),
-// throttle (%), purge (%), vent, mil, alternator, lambda_heaters, security_lamp (what
-// it tells the body ECU, which lights it) and injector_1 and up (0 keeps it shut).
+// engineOutputs are what a tool may command: throttle_motor 0 lets the springs have the
+// plate, throttle and purge are in %, security_lamp is what the body ECU is told, which
+// lights it, and an injector at 0 is kept shut.
+func engineOutputs(cylinders int) []string {
+	list := []string{"fan", "fuel_pump", "throttle_motor", "throttle", "purge", "vent", "security_lamp", "mil", "alternator", "lambda_heaters"}
+	for k := range cylinders {
+		list = append(list, "injector_"+strconv.Itoa(k+1))
+	}
+	return list
+}
+
+// Control has the program hold an output at a value until it is given back.
 func (e *Engine) Control(name string, value float64, active bool) {
 	i := slices.IndexFunc(e.held, func(h held) bool { return h.name == name })
 	switch {

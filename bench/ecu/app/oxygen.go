@@ -114,12 +114,12 @@ func (e *Engine) compareSwing(b int, v, behind float64, blind bool) {
 	total := e.bank[b].short + e.bank[b].long
 	w, sane := &e.watch, total < 22 && total > -22
 	if f.turns > 0 && sane {
-		e.Readings.Set(e.measured.period[b], 1/hz)
+		e.readings.Set(e.measured.period[b], 1/hz)
 	}
 	w.slow[b], w.swung[b] = f.turns > 0 && sane && hz < slowHz, true
 	// The catalyst can be judged only by a mixture that swings as it should.
 	if share := r.moved / max(f.moved, 0.01); !blind && hz > 0.45 && total < 20 && total > -20 {
-		e.Readings.Set([...]signal.Ref{e.at.Swing1, e.at.Swing2}[b], min(share*100, 200))
+		e.readings.Set([...]signal.Ref{e.at.Swing1, e.at.Swing2}[b], min(share*100, 200))
 		w.weak[b], w.compared[b] = share > weakShare, true
 	}
 	f.begin()

@@ -9,7 +9,7 @@ import (
 
 // enginePins are the circuits at the engine ECU's plug.
 type enginePins struct {
-	battery, ignition, start                       *car.Circuit
+	start                                          *car.Circuit
 	crank, cam                                     *car.Circuit
 	airMass, intakeAir, manifold                   *car.Circuit
 	throttle1, throttle2, pedal1, pedal2, clutch   *car.Circuit
@@ -19,9 +19,9 @@ type enginePins struct {
 	parkNeutral                                    *car.Circuit // of an automatic gearbox, which has neither clutch nor gear
 }
 
-func findEnginePins(p *pins, cal *calibration) enginePins {
+func findEnginePins(p *base, cal *calibration) enginePins {
 	e := enginePins{
-		battery: p.need("battery-sense"), ignition: p.need("ignition-feed"), start: p.need("start-request"),
+		start: p.need("start-request"),
 		crank: p.need("crank-sensor"), cam: p.need("cam-sensor"),
 		airMass: p.need("air-mass-sensor"), intakeAir: p.need("intake-air-sensor"), manifold: p.need("manifold-pressure-sensor"),
 		throttle1: p.need("throttle-sensor-1"), throttle2: p.need("throttle-sensor-2"),
@@ -106,8 +106,8 @@ func (c *calibration) celsius(v float64) float64 {
 }
 
 func (e *Engine) readSupply() {
-	e.in.batteryV = e.pin.battery.Volts()
-	e.in.powered = e.in.batteryV > 5.5 && closed(e.pin.ignition)
+	volts, alive := e.supplied()
+	e.in.batteryV, e.in.powered = volts, alive && e.keyOn()
 	e.in.keyStart = closed(e.pin.start)
 }
 

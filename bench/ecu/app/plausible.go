@@ -73,7 +73,7 @@ func (e *Engine) monitorCam(now time.Duration) {
 	case d < -0.5:
 		d++
 	}
-	e.Readings.Set(e.at.CamOffset, d*720)
+	e.readings.Set(e.at.CamOffset, d*720)
 	e.mon.CamTiming.test(now, d > 12.0/720 || d < -12.0/720)
 }
 

@@ -7,13 +7,12 @@ import (
 
 // publish writes the readings that change at every step.
 func (e *Engine) publish() {
-	r, in := e.Readings, &e.in
-	r.SetBool(e.at.Powered, true)
+	r, in := e.readings, &e.in
 	key := car.KeyOn
 	if in.keyStart {
 		key = car.KeyStart
 	}
-	r.Set(e.at.Key, float64(key))
+	e.show(key, in.batteryV)
 	r.Set(e.at.RPM, in.rpm)
 	r.SetBool(e.at.Running, e.start.running)
 	r.SetBool(e.at.Cranking, e.start.relay)
@@ -33,7 +32,6 @@ func (e *Engine) publish() {
 	r.Set(e.at.Clutch, in.clutchPct)
 	r.Set(e.at.ClutchV, in.clutchV)
 	r.SetBool(e.at.ClutchPressed, e.learned.clutch && in.clutchPct >= e.cal.Clutch.PressedPct)
-	r.Set(e.at.Battery, in.batteryV)
 	r.Set(e.at.Load, e.air.loadPct)
 	r.Set(e.at.LoadAbsolute, e.air.absPct)
 	r.Set(e.at.Spark, e.idle.spark)
@@ -57,7 +55,7 @@ func (e *Engine) publish() {
 
 // publishSlow writes the others, and models the catalyst, which has no sensor.
 func (e *Engine) publishSlow() {
-	r, in := e.Readings, &e.in
+	r, in := e.readings, &e.in
 	r.Set(e.at.Coolant, in.coolantRawC)
 	r.Set(e.at.IntakeAir, in.intakeRawC)
 	r.Set(e.at.Oil, in.oilC)
@@ -120,6 +118,6 @@ func (e *Engine) doubt() {
 		{e.at.Oil, f.oil.bad}, {e.at.Ambient, f.ambient.bad}, {e.at.FuelLevel, f.level.bad}, {e.at.Gear, f.gear.bad},
 		{e.at.Clutch, f.clutch.bad}, {e.at.Throttle, f.throttleLost()}, {e.at.Pedal, f.pedal1.bad},
 	} {
-		e.Readings.Trust(d.reading, !d.bad)
+		e.readings.Trust(d.reading, !d.bad)
 	}
 }

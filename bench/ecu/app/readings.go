@@ -4,8 +4,6 @@ import "sawhorse/bench/signal"
 
 // engineRefs are the readings of the engine ECU, one entry each.
 type engineRefs struct {
-	Powered               signal.Ref `name:"powered" unit:"bool" text:"the ECU has supply and runs"`
-	Key                   signal.Ref `name:"key" text:"key: 0 off, 1 accessory, 2 on, 3 start"`
 	RPM                   signal.Ref `name:"engine_rpm" unit:"rev/min" text:"engine speed"`
 	Running               signal.Ref `name:"engine_running" unit:"bool" text:"engine runs by itself"`
 	Cranking              signal.Ref `name:"cranking" unit:"bool" text:"starter commanded"`
@@ -33,7 +31,6 @@ type engineRefs struct {
 	Gear                  signal.Ref `name:"gear" text:"gear lever: 0 neutral, -1 reverse, 1 to 6"`
 	ParkingBrake          signal.Ref `name:"parking_brake" unit:"bool" text:"parking brake set"`
 	BrakePedal            signal.Ref `name:"brake_pedal" unit:"bool" text:"brake pedal pressed"`
-	Battery               signal.Ref `name:"battery_v" unit:"V" text:"supply voltage"`
 	Load                  signal.Ref `name:"load_pct" unit:"%" text:"calculated load"`
 	LoadAbsolute          signal.Ref `name:"load_absolute_pct" unit:"%" text:"absolute load"`
 	Spark                 signal.Ref `name:"spark_deg" unit:"deg" text:"ignition before top dead centre, cylinder 1"`
@@ -63,8 +60,6 @@ type engineRefs struct {
 	Rail                  signal.Ref `name:"rail_kpa" unit:"kPa" text:"fuel rail pressure"`
 	Tank                  signal.Ref `name:"tank_kpa" unit:"kPa" text:"pressure in the tank over the outside"`
 	Vent                  signal.Ref `name:"vent_closed" unit:"bool" text:"vent of the canister commanded closed"`
-	LostBrake             signal.Ref `name:"lost_brake" unit:"bool" text:"no messages of the brake ECU"`
-	LostBody              signal.Ref `name:"lost_body" unit:"bool" text:"no messages of the body ECU"`
 	Swing1                signal.Ref `name:"catalyst_swing_1_pct" unit:"%" text:"swing of the oxygen sensor behind the catalyst, of that before it, bank 1"`
 	Swing2                signal.Ref `name:"catalyst_swing_2_pct" unit:"%" text:"swing of the oxygen sensor behind the catalyst, of that before it, bank 2"`
 	Throttle2V            signal.Ref `name:"throttle_2_v" unit:"V" text:"throttle sensor, second track"`
@@ -72,10 +67,8 @@ type engineRefs struct {
 	CamOffset             signal.Ref `name:"cam_offset_deg" unit:"deg" text:"camshaft against crankshaft, in degrees of the crank"`
 	TankRise              signal.Ref `name:"tank_rise_kpa" unit:"kPa" text:"rise of the closed tank's pressure in the last leak test"`
 	BodyKey               signal.Ref `name:"body_key_code" text:"transponder number of the key that the body ECU has accepted, 0 for none"`
-	BusOff                signal.Ref `name:"bus_off" unit:"bool" text:"the ECU's controller is off the bus"`
 	ParkNeutral           signal.Ref `name:"park_neutral" unit:"bool" text:"switch of an automatic gearbox: lever at P or N"`
 	Selector              signal.Ref `name:"selector" text:"lever of an automatic gearbox, from its ECU: 0 P, 1 R, 2 N, 3 D"`
 	GearboxGear           signal.Ref `name:"gearbox_gear" text:"gear of an automatic gearbox, from its ECU"`
-	LostGearbox           signal.Ref `name:"lost_gearbox" unit:"bool" text:"no messages of the gearbox ECU"`
 	ClutchPressed         signal.Ref `name:"clutch_pressed" unit:"bool" text:"clutch pedal fully pressed, by its learned end stops"`
 }

@@ -148,9 +148,9 @@ func (r *rig) truth(name string) float64 {
 }
 
 func (r *rig) reading(name string) float64 {
-	ref, ok := r.engine.Readings.Lookup(name)
+	ref, ok := r.engine.Readings().Lookup(name)
 	require.True(r.t, ok, "no reading %s", name)
-	return r.engine.Readings.Get(ref)
+	return r.engine.Readings().Get(ref)
 }
 
 // start presses the clutch, turns the key and holds it until the engine runs or

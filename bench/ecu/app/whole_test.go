@@ -27,7 +27,7 @@ func fingerprint(t testing.TB, seed chance.Seed) uint64 {
 			v := math.Float64bits(r.truth(i.Name))
 			h.Write([]byte{byte(v), byte(v >> 8), byte(v >> 16), byte(v >> 24), byte(v >> 32), byte(v >> 40), byte(v >> 48), byte(v >> 56)})
 		}
-		for _, i := range r.engine.Readings.Infos() {
+		for _, i := range r.engine.Readings().Infos() {
 			v := math.Float64bits(r.reading(i.Name))
 			h.Write([]byte{byte(v), byte(v >> 8), byte(v >> 16), byte(v >> 24), byte(v >> 32), byte(v >> 40), byte(v >> 48), byte(v >> 56)})
 		}
@@ -99,7 +99,7 @@ func TestNothingTheDriverDoesBreaksTheModel(t *testing.T) {
 				v := r.truth(i.Name)
 				require.False(rt, math.IsNaN(v) || math.Abs(v) > 10000, "%s is %g", i.Name, v)
 			}
-			for _, i := range r.engine.Readings.Infos() {
+			for _, i := range r.engine.Readings().Infos() {
 				v := r.reading(i.Name)
 				most := 100000.0
 				if i.Name == "body_key_code" { // a number of 24 bits, not a quantity
@@ -145,14 +145,14 @@ func TestTheLampIsCheckedAtKeyOn(t *testing.T) {
 func TestBrakeAndBodyReadTheirPins(t *testing.T) {
 	r := newRig(t, 1)
 	body := func(name string) float64 {
-		ref, ok := r.body.Readings.Lookup(name)
+		ref, ok := r.body.Readings().Lookup(name)
 		require.True(t, ok, name)
-		return r.body.Readings.Get(ref)
+		return r.body.Readings().Get(ref)
 	}
 	brake := func(name string) float64 {
-		ref, ok := r.brake.Readings.Lookup(name)
+		ref, ok := r.brake.Readings().Lookup(name)
 		require.True(t, ok, name)
-		return r.brake.Readings.Get(ref)
+		return r.brake.Readings().Get(ref)
 	}
 	r.drive("door_open", "true")
 	r.run(100 * time.Millisecond)
