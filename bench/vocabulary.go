@@ -17,10 +17,15 @@ import (
 func Vocabulary() *scenarios.Vocabulary {
 	return &scenarios.Vocabulary{
 		Cars: car.Names(), Language: language, Controls: controls,
-		Faults: faultKinds(func(*fault.Entry) bool { return true }),
+		Faults: allFaults,
 		Drives: driveKinds,
 	}
 }
+
+// allFaults are those of the catalogue, which takes time to read.
+var allFaults = sync.OnceValue(func() []scenarios.FaultKind {
+	return faultKinds(func(*fault.Entry) bool { return true })
+})
 
 // driveKinds are the catalogue's drives of a car, from key off to key off.
 func driveKinds(name string) []scenarios.DriveKind {

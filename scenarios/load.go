@@ -168,7 +168,7 @@ func (r *reader) scenario(root ast.Node, s *Scenario, v *Vocabulary) {
 		field{"duration", true, r.durationInto(&s.Duration, 1)},
 		field{"seed", false, func(n ast.Node) { s.Seed, _ = r.whole(n, 0, 1<<63) }},
 		field{"bus", false, func(n ast.Node) { r.bus(n, &s.Bus) }},
-		field{"faults", false, func(n ast.Node) { r.faults(n, &s.Faults, v.Faults) }},
+		field{"faults", false, func(n ast.Node) { r.faults(n, &s.Faults, v.Faults()) }},
 		field{"driver", false, func(n ast.Node) { r.driver(n, s) }},
 		field{"background", false, func(n ast.Node) { r.background(n, s) }},
 		field{"tasks", false, func(n ast.Node) { r.tasks(n, s) }},

@@ -150,7 +150,8 @@ type Vocabulary struct {
 	Language func(car string) (*cel.Language, error)
 	// Controls are what the driver of a car can move; nil lets every car have all.
 	Controls func(car string) []string
-	Faults   []FaultKind
+	// Faults are those that a scenario may name; asked for only if it has any.
+	Faults func() []FaultKind
 	// Drives are those that a car can be driven; nil has none.
 	Drives func(car string) []DriveKind
 }

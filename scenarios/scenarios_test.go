@@ -44,14 +44,16 @@ func words() *Vocabulary {
 			}
 			return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
 		},
-		Faults: []FaultKind{
-			{ID: "clutch-unlearned"}, {ID: "crank-variation-unlearned"}, {ID: "crank-signal-missing"},
-			{ID: "air-mass-dead", Params: []Param{
-				{Name: "whole-plug", Kind: "bool"}, {Name: "volts", Kind: "number", Min: 0, Max: 5},
-				{Name: "kind", Kind: "text", Words: []string{"open", "short"}}, {Name: "note", Kind: "text"}, {Name: "any", Kind: "number"},
-			}},
-			{ID: "intake-air-open"}, {ID: "brake-ecu-off-network"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
-			{ID: "engine-ecu-blank"}, {ID: "plug-fouled"},
+		Faults: func() []FaultKind {
+			return []FaultKind{
+				{ID: "clutch-unlearned"}, {ID: "crank-variation-unlearned"}, {ID: "crank-signal-missing"},
+				{ID: "air-mass-dead", Params: []Param{
+					{Name: "whole-plug", Kind: "bool"}, {Name: "volts", Kind: "number", Min: 0, Max: 5},
+					{Name: "kind", Kind: "text", Words: []string{"open", "short"}}, {Name: "note", Kind: "text"}, {Name: "any", Kind: "number"},
+				}},
+				{ID: "intake-air-open"}, {ID: "brake-ecu-off-network"}, {ID: "tool-cable-pulled"}, {ID: "turbine-sensor-dead"}, {ID: "park-neutral-switch-open"},
+				{ID: "engine-ecu-blank"}, {ID: "plug-fouled"},
+			}
 		},
 		Drives: func(string) []DriveKind {
 			return []DriveKind{{ID: "conditions"}, {ID: "idle"}, {ID: "round-trip", Legs: []Leg{

@@ -24,16 +24,30 @@ var (
 	builtIn = sync.OnceValue(func() strict.Files { return strict.Packed(files, trees) })
 )
 
-// folders finds the built-in cars: every folder with a car.yaml is one.
-var folders = sync.OnceValue(func() []string {
-	files, err := fs.Glob(files, "*/car.yaml")
+// builtInCar is a built-in car: every folder with a car.yaml is one.
+type builtInCar struct {
+	name, dir string
+	// spec reads it once.
+	spec func() (*Spec, error)
+}
+
+// cars are the built-in ones. Their names alone are read; who looks for one car reads
+// no other's files.
+var cars = sync.OnceValue(func() []builtInCar {
+	found, err := fs.Glob(files, "*/car.yaml")
 	if err != nil {
 		panic(err) // the pattern is a good one
 	}
-	for i, f := range files {
-		files[i] = path.Dir(f)
+	var list []builtInCar
+	for _, f := range found {
+		src, err := strict.Open(builtIn(), f, f)
+		if err != nil {
+			panic(err) // embedded: cannot fail
+		}
+		dir := path.Dir(f)
+		list = append(list, builtInCar{src.Word("car"), dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn(), dir) })})
 	}
-	return files
+	return list
 })
 
 // Default is the car that is taken where nothing is said.
@@ -43,10 +57,8 @@ const Default = "petrel-48"
 // of Use.
 func Names() []string {
 	var names []string
-	for _, f := range folders() {
-		if s, err := builtInFolder(f); err == nil {
-			names = append(names, s.Name)
-		}
+	for _, c := range cars() {
+		names = append(names, c.name)
 	}
 	for _, s := range outside.all() {
 		names = append(names, s.Name)
@@ -67,25 +79,13 @@ func Find(name string) (*Spec, error) {
 // BuiltIn reads a built-in car by name, such as petrel-48. Equal names give the
 // same Spec.
 func BuiltIn(name string) (*Spec, error) {
-	for _, f := range folders() {
-		s, err := builtInFolder(f)
-		if err != nil {
-			return nil, err
-		}
-		if s.Name == name {
-			return s, nil
+	for _, c := range cars() {
+		if c.name == name {
+			return c.spec()
 		}
 	}
 	return nil, fmt.Errorf("car %q is not known, want one of %v", name, Names())
 }
-
-func builtInFolder(dir string) (*Spec, error) {
-	read, _ := loaded.LoadOrStore(dir, sync.OnceValues(func() (*Spec, error) { return Load(builtIn(), dir) }))
-	return read.(func() (*Spec, error))()
-}
-
-// loaded holds the built-in cars that have been read, by folder.
-var loaded sync.Map
 
 // Load reads and checks a car's folder: car.yaml and circuits.yaml. The error
 // names file, line and column and says what was expected.

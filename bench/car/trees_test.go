@@ -29,11 +29,13 @@ func TestTreesAreCurrent(t *testing.T) {
 
 // A car is the same by either way.
 func TestParsedCarsAreThoseOfTheTrees(t *testing.T) {
-	for _, dir := range folders() {
-		parsed, err := Load(files, dir)
+	require.GreaterOrEqual(t, len(cars()), 2)
+	for _, c := range cars() {
+		parsed, err := Load(files, c.dir)
 		require.NoError(t, err)
-		made, err := Load(builtIn(), dir)
+		made, err := Load(builtIn(), c.dir)
 		require.NoError(t, err)
+		assert.Equal(t, parsed.Name, c.name)
 		parsed.Dir, made.Dir = nil, nil
 		assert.Equal(t, parsed, made)
 	}

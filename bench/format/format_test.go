@@ -30,7 +30,7 @@ var loaders = []struct {
 		return err
 	}},
 	{format.Faults, "faults.yaml", func(p string) error {
-		_, err := scenarios.LoadFaults(p, bench.Vocabulary().Faults)
+		_, err := scenarios.LoadFaults(p, bench.Vocabulary().Faults())
 		return err
 	}},
 	{format.Profile, "tool.profile.yaml", func(p string) error {

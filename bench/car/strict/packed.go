@@ -229,6 +229,22 @@ func Open(fsys fs.FS, name, shown string) (Source, error) {
 	return s, nil
 }
 
+// Word is what the file's mapping has under a key, without a look at the rest of it; ""
+// for a key or a file that cannot be read, which Decode tells.
+func (s Source) Word(key string) string {
+	t := s.tree
+	if t == nil {
+		var err error
+		if t, err = parse(s.shown, s.data); err != nil {
+			return ""
+		}
+	}
+	if at := t.value(0, key); at >= 0 {
+		return t[at].text
+	}
+	return ""
+}
+
 // Decode puts the file into v, a pointer to a struct. The error is an *Error.
 func (s Source) Decode(v any) (*Doc, error) {
 	if s.tree == nil {
