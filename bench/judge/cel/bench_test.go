@@ -6,6 +6,7 @@ import (
 	"sawhorse/bench/signal"
 )
 
+// A condition by its closure, and by CEL's interpreter.
 func BenchmarkCondition(b *testing.B) {
 	table := new(signal.Table)
 	table.Define("engine_rpm", "rev/min", "")
@@ -21,11 +22,21 @@ func BenchmarkCondition(b *testing.B) {
 	}
 	table.Set(0, 3500)
 	table.Set(1, 95)
+	table.SetBool(2, true)
 	s := NewScope(table)
-	b.ReportAllocs()
-	for b.Loop() {
-		if _, err := c.Holds(s); err != nil {
-			b.Fatal(err)
-		}
+	closure := c.closure
+	for _, by := range []struct {
+		name    string
+		closure func(*Scope) truth
+	}{{"closure", closure}, {"interpreter", nil}} {
+		b.Run(by.name, func(b *testing.B) {
+			c.closure = by.closure
+			b.ReportAllocs()
+			for b.Loop() {
+				if ok, err := c.Holds(s); err != nil || !ok {
+					b.Fatal(ok, err)
+				}
+			}
+		})
 	}
 }

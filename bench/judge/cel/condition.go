@@ -17,7 +17,9 @@ import (
 // Condition is one compiled CEL expression of type bool.
 type Condition struct {
 	src     string
+	lang    *Language
 	prog    cel.Program
+	closure func(*Scope) truth // nil where there is none
 	onEvent bool
 	kinds   uint16 // bit set: the kinds at which it can hold
 	rob     robustness
@@ -57,13 +59,16 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	if !tree.OutputType().IsExactType(cel.BoolType) {
 		return nil, at(fmt.Errorf("is of type %s, expected bool", cel.FormatCELType(tree.OutputType())))
 	}
-	c := &Condition{src: src}
+	c := &Condition{src: src, lang: l}
 	if errs := c.study(tree.NativeRep()); len(errs) > 0 {
 		return nil, errs
 	}
 	rob, unit, ok := l.robust(tree, tree.NativeRep().Expr())
 	if ok && unit.known {
 		c.rob, c.unit = rob, unit.name
+	}
+	if code, ok := l.closure(tree.NativeRep().Expr()); ok {
+		c.closure = code.logic
 	}
 	if fold, err := cel.NewConstantFoldingOptimizer(); err == nil {
 		if opt, err := cel.NewStaticOptimizer(fold); err == nil {
@@ -100,7 +105,7 @@ func helpful(message string) string {
 func (c *Condition) study(tree *ast.AST) (errs []*ConditionError) {
 	walk(tree.Expr(), func(e ast.Expr) {
 		if name, ok := nameOf(e); ok {
-			if _, ok := eventFields[name]; ok {
+			if _, ok := fields[name]; ok {
 				c.onEvent = true
 			}
 		}
@@ -235,6 +240,11 @@ func (c *Condition) Words(name string) []string {
 func (c *Condition) Holds(s *Scope) (bool, error) {
 	if c.onEvent && (s.event == nil || c.kinds>>s.event.Kind&1 == 0) {
 		return false, nil
+	}
+	if c.closure != nil && s.fits(c.lang) {
+		if v := c.closure(s); v != failed {
+			return v == yes, nil
+		}
 	}
 	v, _, err := c.prog.Eval(s)
 	if err != nil {

@@ -8,52 +8,10 @@ import (
 	"github.com/google/cel-go/common/types"
 	"github.com/google/cel-go/common/types/ref"
 
-	"sawhorse/bench/judge"
 	"sawhorse/bench/signal"
 )
 
 const boolUnit = "bool"
-
-// eventField is one field of the observation at hand, as conditions name it.
-type eventField struct {
-	typ *cel.Type
-	get func(o *judge.Observation) ref.Val
-}
-
-func intField(get func(o *judge.Observation) int) eventField {
-	return eventField{cel.IntType, func(o *judge.Observation) ref.Val { return types.Int(get(o)) }}
-}
-
-func textField(get func(o *judge.Observation) string) eventField {
-	return eventField{cel.StringType, func(o *judge.Observation) ref.Val { return types.String(get(o)) }}
-}
-
-func boolField(get func(o *judge.Observation) bool) eventField {
-	return eventField{cel.BoolType, func(o *judge.Observation) ref.Val { return types.Bool(get(o)) }}
-}
-
-// The fields are declared as qualified names, which CEL resolves as a whole: no
-// object is built for an evaluation, and a wrong field is found by the checker.
-var eventFields = map[string]eventField{
-	"event.kind":       textField(func(o *judge.Observation) string { return o.Kind.String() }),
-	"event.id":         intField(func(o *judge.Observation) int { return o.ID }),
-	"event.ecu":        textField(func(o *judge.Observation) string { return o.ECU }),
-	"event.service":    intField(func(o *judge.Observation) int { return o.Service }),
-	"event.sub":        intField(func(o *judge.Observation) int { return o.Sub }),
-	"event.pid":        intField(func(o *judge.Observation) int { return o.PID }),
-	"event.did":        intField(func(o *judge.Observation) int { return o.DID }),
-	"event.rid":        intField(func(o *judge.Observation) int { return o.RID }),
-	"event.nrc":        intField(func(o *judge.Observation) int { return o.NRC }),
-	"event.line":       intField(func(o *judge.Observation) int { return o.Line }),
-	"event.positive":   boolField(func(o *judge.Observation) bool { return o.Positive }),
-	"event.functional": boolField(func(o *judge.Observation) bool { return o.Functional }),
-	"event.text":       textField(func(o *judge.Observation) string { return o.Text }),
-	"event.task":       textField(func(o *judge.Observation) string { return o.Task }),
-	"event.status":     textField(func(o *judge.Observation) string { return o.Status }),
-	"event.fault":      textField(func(o *judge.Observation) string { return o.Fault }),
-	"event.control":    textField(func(o *judge.Observation) string { return o.Control }),
-	"event.data":       {cel.BytesType, func(o *judge.Observation) ref.Val { return types.Bytes(o.Data) }},
-}
 
 // Bounds of one condition: generous for people, small for a hostile file.
 const (
@@ -67,14 +25,16 @@ const (
 type Language struct {
 	env   *cel.Env
 	units map[string]string // numeric names and their units
+	// infos are the signals in the order of their table, refs their places in it.
 	infos []signal.Info
+	refs  map[string]signal.Ref
 }
 
 // NewLanguage declares the names. A signal is a double, or a bool where its
 // unit is "bool"; key is one of the words off, accessory, on, start. A signal
 // that takes a name of the language is an error.
 func NewLanguage(infos []signal.Info) (*Language, error) {
-	l := &Language{units: map[string]string{"t": "s"}, infos: slices.Clone(infos)}
+	l := &Language{units: map[string]string{"t": "s"}, refs: map[string]signal.Ref{}, infos: slices.Clone(infos)}
 	opts := []cel.EnvOption{
 		cel.CrossTypeNumericComparisons(true),
 		cel.ParserExpressionSizeLimit(maxConditionSize),
@@ -88,12 +48,13 @@ func NewLanguage(infos []signal.Info) (*Language, error) {
 		cel.Function("at", cel.MemberOverload("bytes_at_int", []*cel.Type{cel.BytesType, cel.IntType}, cel.IntType,
 			cel.BinaryBinding(byteAt))),
 	}
-	for name, f := range eventFields {
-		opts = append(opts, cel.Variable(name, f.typ))
+	for name, f := range fields {
+		opts = append(opts, cel.Variable(name, f.typ()))
 	}
-	for _, i := range infos {
+	for r, i := range infos {
 		switch {
 		case i.Name == "key":
+			continue
 		case i.Name == "t" || i.Name == "task" || i.Name == "faults" || i.Name == "ended" || i.Name == "event":
 			return nil, fmt.Errorf("signal %q: the name belongs to the language of conditions", i.Name)
 		case i.Unit == boolUnit:
@@ -102,6 +63,7 @@ func NewLanguage(infos []signal.Info) (*Language, error) {
 			l.units[i.Name] = i.Unit
 			opts = append(opts, cel.Variable(i.Name, cel.DoubleType))
 		}
+		l.refs[i.Name] = signal.Ref(r)
 	}
 	env, err := cel.NewEnv(opts...)
 	if err != nil {

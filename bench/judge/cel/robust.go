@@ -92,7 +92,13 @@ func (l *Language) quantity(e ast.Expr) (quantity, unitOf, bool) {
 	case ast.IdentKind:
 		name := e.AsIdent()
 		unit, ok := l.units[name]
-		return func(s *Scope) float64 { return s.number(name) }, unitOf{unit, true}, ok
+		r, isSignal := l.refs[name]
+		return func(s *Scope) float64 {
+			if isSignal && s.fits(l) {
+				return s.table.Get(r)
+			}
+			return s.number(name)
+		}, unitOf{unit, true}, ok
 	case ast.LiteralKind:
 		switch v := e.AsLiteral().(type) {
 		case types.Double:
@@ -150,7 +156,16 @@ func (l *Language) truth(tree *cel.Ast, e ast.Expr) (robustness, unitOf, bool) {
 	if err != nil {
 		return nil, unitOf{}, false
 	}
+	fast, _ := l.closure(e)
 	return func(s *Scope) float64 {
+		if fast.logic != nil && s.fits(l) {
+			switch fast.logic(s) {
+			case yes:
+				return math.Inf(1)
+			case no:
+				return math.Inf(-1)
+			}
+		}
 		v, _, err := prog.Eval(s)
 		switch {
 		case err != nil:

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/google/cel-go/common/types"
+	"github.com/google/cel-go/common/types/ref"
 	"github.com/google/cel-go/interpreter"
 
 	"sawhorse/bench/judge"
@@ -21,21 +22,41 @@ var keyNames = KeyPositions()
 // hand.
 type Scope struct {
 	table  *signal.Table
-	bools  []bool // by Ref
+	infos  []signal.Info // by Ref
 	now    time.Duration
 	task   string
 	faults []string
 	ended  []string
-	event  *judge.Observation
+	// faultList and endedList are the two as CEL has them, made anew when they change.
+	faultList, endedList ref.Val
+	event                *judge.Observation
+	// fit is the language whose signals the table has, at the same places; misfit one
+	// whose signals it has not.
+	fit, misfit *Language
 }
 
 // NewScope looks at a table of true signals.
 func NewScope(truth *signal.Table) *Scope {
-	s := &Scope{table: truth}
-	for _, i := range truth.Infos() {
-		s.bools = append(s.bools, i.Unit == boolUnit)
+	return &Scope{table: truth, infos: truth.Infos()}
+}
+
+// fits reports whether the table has a language's signals where the language has them,
+// so that closures may read them by their places.
+func (s *Scope) fits(l *Language) bool { return s.fit == l || s.misfit != l && s.compare(l) }
+
+func (s *Scope) compare(l *Language) bool {
+	if len(s.infos) < len(l.infos) {
+		s.misfit = l
+		return false
 	}
-	return s
+	for i := range l.infos {
+		if s.infos[i].Name != l.infos[i].Name || s.infos[i].Unit != l.infos[i].Unit {
+			s.misfit = l
+			return false
+		}
+	}
+	s.fit = l
+	return true
 }
 
 // Enter takes an observation in: what begins is there while it is looked at.
@@ -46,7 +67,7 @@ func (s *Scope) Enter(o *judge.Observation) {
 		s.task = o.Task
 	case judge.FaultOn:
 		if !slices.Contains(s.faults, o.Fault) {
-			s.faults = append(s.faults, o.Fault)
+			s.faults, s.faultList = append(s.faults, o.Fault), nil
 		}
 	}
 }
@@ -59,10 +80,10 @@ func (s *Scope) Leave(o *judge.Observation) {
 		if s.task == o.Task {
 			s.task = ""
 		}
-		s.ended = append(s.ended, o.Task)
+		s.ended, s.endedList = append(s.ended, o.Task), nil
 	case judge.FaultOff:
 		if i := slices.Index(s.faults, o.Fault); i >= 0 {
-			s.faults = slices.Delete(s.faults, i, i+1)
+			s.faults, s.faultList = slices.Delete(s.faults, i, i+1), nil
 		}
 	}
 }
@@ -92,6 +113,14 @@ func (s *Scope) key() string {
 	return ""
 }
 
+// listOf keeps a list in CEL's form until it changes.
+func listOf(kept *ref.Val, list []string) ref.Val {
+	if *kept == nil {
+		*kept = types.NewStringList(types.DefaultTypeAdapter, slices.Clone(list))
+	}
+	return *kept
+}
+
 // Parent implements the activation of CEL.
 func (s *Scope) Parent() interpreter.Activation { return nil }
 
@@ -103,23 +132,23 @@ func (s *Scope) ResolveName(name string) (any, bool) {
 	case "task":
 		return types.String(s.task), true
 	case "faults":
-		return s.faults, true
+		return listOf(&s.faultList, s.faults), true
 	case "ended":
-		return s.ended, true
+		return listOf(&s.endedList, s.ended), true
 	case "key":
 		return types.String(s.key()), true
 	}
-	if f, ok := eventFields[name]; ok {
+	if f, ok := fields[name]; ok {
 		if s.event == nil {
 			return nil, false
 		}
-		return f.get(s.event), true
+		return f.value(s.event), true
 	}
 	r, ok := s.table.Lookup(name)
 	if !ok {
 		return nil, false
 	}
-	if int(r) < len(s.bools) && s.bools[r] {
+	if int(r) < len(s.infos) && s.infos[r].Unit == boolUnit {
 		return types.Bool(s.table.Is(r)), true
 	}
 	return types.Double(s.table.Get(r)), true
