@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -286,7 +285,7 @@ func (r *Run) watchAll() {
 		r.rig.watch.trace = r.trace
 	}
 	r.rig.watch.observe = r.observe
-	r.rig.watch.onFrame = usesFrames(r.scenario)
+	r.rig.watch.asks = func(id int) bool { return r.judge.AsksFrame(id) || r.begin.AsksFrame(id) }
 	r.rig.faults.observe = r.observe
 	next := sampleStep
 	var sample func()
@@ -354,12 +353,6 @@ func (r *Run) told() report.Options {
 		opt.Requests[int(a.response.ID())] = a.request.String()
 	}
 	return opt
-}
-
-// usesFrames reports whether a scenario's conditions ask for single frames, as
-// those that compare event.kind with it must.
-func usesFrames(s *scenarios.Scenario) bool {
-	return bytes.Contains(s.Source, []byte(`"frame"`)) || bytes.Contains(s.Source, []byte(`'frame'`))
 }
 
 // observe hands one observation to everybody who waits for some.

@@ -31,11 +31,12 @@ type watch struct {
 	requests map[canbus.Key]string // physical request identifier to ECU
 	answers  map[canbus.Key]string
 	observe  func(*judge.Observation)
-	// onFrame, if set, is told of every frame: only a scenario that asks for
-	// single frames pays for an observation a frame.
-	onFrame  bool
-	trace    *trace.Trace // nil keeps none
-	rules    *rules.Set   // nil judges none
+	// asks reports whether somebody asks for single frames of an identifier; nil for
+	// nobody. Only of those an observation is made.
+	asks     func(id int) bool
+	seen     judge.Observation // the one at hand: nobody keeps it
+	trace    *trace.Trace      // nil keeps none
+	rules    *rules.Set        // nil judges none
 	count    int
 	err      error         // the first that the recorder gave
 	answered time.Duration // end of the last final answer
@@ -78,7 +79,7 @@ func (w *watch) see(s canbus.Sighting) {
 	if w.rules != nil {
 		w.rules.See(w.count, f, own, s.Touched != "")
 	}
-	if w.onFrame {
+	if w.asks != nil && w.asks(int(f.ID)) {
 		w.frame(s)
 	}
 	msg, ok := w.sniffer.See(w.count, f)
@@ -117,12 +118,13 @@ func laneOf(s *canbus.Sighting, own bool) trace.Lane {
 
 // frame tells the judge of a single frame.
 func (w *watch) frame(s canbus.Sighting) {
-	o := judge.Saw(judge.Frame, s.Frame.Time)
+	o := &w.seen
+	*o = judge.Saw(judge.Frame, s.Frame.Time)
 	o.First, o.Last = w.count, w.count
 	o.ID = int(s.Frame.ID)
 	o.Data = s.Frame.Payload()
 	o.Text = s.Touched
-	w.observe(&o)
+	w.observe(o)
 }
 
 // message tells the judge of a whole diagnostic message.
@@ -139,10 +141,11 @@ func (w *watch) message(m *isotp.Message) {
 			return // of no ECU of this car
 		}
 	}
-	o := judge.Message(kind, m.End, m.Payload)
+	o := &w.seen
+	*o = judge.Message(kind, m.End, m.Payload)
 	o.First, o.Last, o.ID, o.ECU, o.Functional = m.First, m.Last, int(m.Key.ID()), ecu, m.Functional
-	w.tally(&o, m)
-	w.observe(&o)
+	w.tally(o, m)
+	w.observe(o)
 }
 
 // tally counts a message.

@@ -25,6 +25,7 @@ type Condition struct {
 	rob     robustness
 	unit    string
 	words   []word
+	frames  asked
 }
 
 // word is a literal that a condition compares a name with.
@@ -121,17 +122,13 @@ func (c *Condition) study(tree *ast.AST) (errs []*ConditionError) {
 		}
 	})
 	c.kinds = kindsOf(tree.Expr())
-	if !c.Frames() {
+	// Only a condition that compares event.kind with "frame" sees single frames.
+	if slices.Contains(c.Words("event.kind"), judge.Frame.String()) {
+		c.frames = framesOf(tree.Expr())
+	} else {
 		c.kinds &^= 1 << judge.Frame
 	}
 	return errs
-}
-
-// Frames reports whether the condition asks for single frames: only one that
-// compares event.kind with "frame" sees them, so that a run without such a
-// condition need not make an observation of every frame.
-func (c *Condition) Frames() bool {
-	return slices.Contains(c.Words("event.kind"), judge.Frame.String())
 }
 
 // vocabulary is what some names can be at all.

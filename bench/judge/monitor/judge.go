@@ -23,6 +23,7 @@ type Options struct {
 // Judge watches one run.
 type Judge struct {
 	scope    *cel.Scope
+	frames   cel.Frames
 	monitors []monitor
 	now      time.Duration
 	at       step // reused: it reaches the monitors by an interface
@@ -62,9 +63,16 @@ func New(expect []Expectation, opt Options) *Judge {
 		e := &expect[i]
 		b := base{exp: e, v: judge.Verdict{ID: e.ID, Says: e.Says}, while: e.While}
 		j.monitors = append(j.monitors, e.Want.monitor(b, &opt))
+		for _, c := range e.Conditions() {
+			j.frames.Add(c)
+		}
 	}
 	return j
 }
+
+// AsksFrame reports whether an expectation asks for frames of an identifier. Others
+// need not be observed.
+func (j *Judge) AsksFrame(id int) bool { return j.frames.Has(id) }
 
 // Observe takes in one observation; times must not go back.
 func (j *Judge) Observe(o *judge.Observation) {

@@ -11,8 +11,10 @@ import (
 // Watch calls back at the beginnings of conditions: for faults that come on and
 // drivers that act when something happens. It sees the same as a Judge.
 type Watch struct {
-	scope *cel.Scope
-	list  []watched
+	scope  *cel.Scope
+	frames cel.Frames
+	at     step // reused
+	list   []watched
 }
 
 type watched struct {
@@ -27,20 +29,27 @@ func NewWatch(truth *signal.Table) *Watch { return &Watch{scope: cel.NewScope(tr
 // On calls fire whenever the condition begins: at every event of one on events,
 // and when a state becomes true.
 func (w *Watch) On(c *cel.Condition, fire func(at time.Duration)) {
+	w.frames.Add(c)
 	w.list = append(w.list, watched{edge: edge{cond: c}, fire: fire})
 }
 
 // While calls begins whenever a state becomes true, and ends when it no longer is.
 func (w *Watch) While(c *cel.Condition, begins, ends func(at time.Duration)) {
+	w.frames.Add(c)
 	w.list = append(w.list, watched{edge{cond: c}, begins, ends})
 }
+
+// AsksFrame reports whether a condition asks for frames of an identifier. Others need
+// not be observed.
+func (w *Watch) AsksFrame(id int) bool { return w.frames.Has(id) }
 
 // Observe takes in one observation. The error is of the first condition that
 // cannot be evaluated; the others are still looked at. fire must not call back
 // into the Watch.
 func (w *Watch) Observe(o *judge.Observation) error {
 	w.scope.Enter(o)
-	err := w.look(&step{now: o.Time, o: o, scope: w.scope, state: o.Kind.ChangesState()})
+	w.at = step{now: o.Time, o: o, scope: w.scope, state: o.Kind.ChangesState()}
+	err := w.look()
 	w.scope.Leave(o)
 	if o.Kind == judge.TaskEnd || o.Kind == judge.FaultOff {
 		if e := w.Sample(o.Time); err == nil {
@@ -53,13 +62,15 @@ func (w *Watch) Observe(o *judge.Observation) error {
 // Sample looks at the signals.
 func (w *Watch) Sample(now time.Duration) error {
 	w.scope.Pass(now)
-	return w.look(&step{now: now, scope: w.scope, state: true})
+	w.at = step{now: now, scope: w.scope, state: true}
+	return w.look()
 }
 
-func (w *Watch) look(s *step) error {
+func (w *Watch) look() error {
+	s := &w.at
 	var first error
+	var b base
 	for i := range w.list {
-		var b base
 		x := &w.list[i]
 		was := x.edge.was
 		if begins, _ := x.edge.begins(&b, s); begins {

@@ -39,6 +39,7 @@ type book struct {
 	// faults are those on that disturb, altered is when the last of them went.
 	faults  []string
 	altered time.Duration
+	reached []*unit // reused
 }
 
 // unit is one ECU as the bus shows it.
@@ -292,12 +293,15 @@ func (b *book) request(e *event) {
 	}
 }
 
-// to are the units that a request reaches.
+// to are the units that a request reaches; the list is the book's, until the next call.
 func (b *book) to(e *event) []*unit {
-	if e.unit != nil {
-		return []*unit{e.unit}
+	b.reached = b.reached[:0]
+	for _, u := range b.units {
+		if e.unit == u || e.unit == nil && u.request.Extended() == e.key.Extended() {
+			b.reached = append(b.reached, u)
+		}
 	}
-	return slices.DeleteFunc(slices.Clone(b.units), func(u *unit) bool { return u.request.Extended() != e.key.Extended() })
+	return b.reached
 }
 
 func (b *book) response(e *event) {

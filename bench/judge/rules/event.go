@@ -116,40 +116,56 @@ func (e *event) pci() int {
 	return int(e.frame.Data[0] >> 4)
 }
 
-// text says what the event was, as evidence.
-func (e *event) text() string {
-	switch e.kind {
-	case toolFrame, carFrame, strayFrame, toolFlow, carFlow:
-		if e.frame != nil {
-			return fmt.Sprintf("frame %v [% X]", e.key, clip(e.frame.Payload()))
-		}
-	case request:
-		return fmt.Sprintf("request %v [% X]", e.key, clip(e.m.Data))
-	case response:
-		return fmt.Sprintf("response %v [% X]", e.key, clip(e.m.Data))
-	case toolBroken, carBroken:
-		return fmt.Sprintf("message %v of %d bytes, not completed", e.key, e.length)
-	case taskStart:
-		return "task " + e.task.Task + " starts"
-	case taskEnd:
-		return "task " + e.task.Task + " ends: " + e.task.Status
-	case finish:
+// mark is a moment of the bus that is remembered, to be shown later. Its words are made
+// when it is shown: most never are.
+type mark struct {
+	first, last int
+	at          time.Duration
+	kind        eventKind
+	key         canbus.Key
+	length      int    // of the broken kinds
+	task        string // of the task kinds
+	status      string
+	bytes       int // of data; -1 where there is none
+	data        [24]byte
+}
+
+func (e *event) mark() mark {
+	m := mark{first: e.first, last: e.last, at: e.at, kind: e.kind, key: e.key, length: e.length, bytes: -1}
+	switch {
+	case e.kind <= carFlow && e.frame != nil:
+		m.bytes = copy(m.data[:], e.frame.Payload())
+	case e.kind == request || e.kind == response:
+		m.bytes = copy(m.data[:], e.m.Data)
+	case e.task != nil:
+		m.task, m.status = e.task.Task, e.task.Status
+	}
+	return m
+}
+
+// text says what the moment was, as evidence.
+func (m *mark) text() string {
+	switch {
+	case m.kind <= carFlow && m.bytes >= 0:
+		return fmt.Sprintf("frame %v [% X]", m.key, m.data[:m.bytes])
+	case m.kind == request:
+		return fmt.Sprintf("request %v [% X]", m.key, m.data[:m.bytes])
+	case m.kind == response:
+		return fmt.Sprintf("response %v [% X]", m.key, m.data[:m.bytes])
+	case m.kind == toolBroken || m.kind == carBroken:
+		return fmt.Sprintf("message %v of %d bytes, not completed", m.key, m.length)
+	case m.kind == taskStart:
+		return "task " + m.task + " starts"
+	case m.kind == taskEnd:
+		return "task " + m.task + " ends: " + m.status
+	case m.kind == finish:
 		return "the run ends"
 	}
 	return "the bus at this moment"
 }
 
-// mark is a moment of the bus that is remembered, to be shown later.
-type mark struct {
-	first, last int
-	at          time.Duration
-	text        string
-}
-
-func (e *event) mark() mark { return mark{e.first, e.last, e.at, e.text()} }
-
 func (m *mark) evidence() judge.Evidence {
-	return judge.Evidence{Time: m.at, First: m.first, Last: m.last, Text: m.text}
+	return judge.Evidence{Time: m.at, First: m.first, Last: m.last, Text: m.text()}
 }
 
 func clip(b []byte) []byte { return b[:min(len(b), 24)] }

@@ -46,6 +46,8 @@ type Set struct {
 	tallies []*tally
 	watch   []watcher
 	done    bool
+	// frame, whole and beside are the events at hand, reused: no rule keeps one.
+	frame, whole, beside event
 }
 
 // New returns a set for one run.
@@ -81,7 +83,8 @@ func (s *Set) See(no int, f *canbus.Frame, own, touched bool) {
 		return
 	}
 	k := f.Key()
-	e := event{kind: toolFrame, at: f.Time, first: no, last: no, key: k, frame: f, touched: touched}
+	e := &s.frame
+	*e = event{kind: toolFrame, at: f.Time, first: no, last: no, key: k, frame: f, touched: touched}
 	if e.functional = functionalKey(k); !e.functional {
 		e.unit = s.book.asked(k)
 	}
@@ -92,7 +95,7 @@ func (s *Set) See(no int, f *canbus.Frame, own, touched bool) {
 		}
 	case !own:
 		e.kind = strayFrame
-		s.step(&e)
+		s.step(e)
 		return
 	default:
 		e.kind = carFrame
@@ -100,10 +103,10 @@ func (s *Set) See(no int, f *canbus.Frame, own, touched bool) {
 			return
 		}
 	}
-	s.step(&e)
+	s.step(e)
 	msg, ok := s.sniffer.See(no, f)
 	for ; ok; msg, ok = s.sniffer.Next() {
-		s.message(&msg, &e)
+		s.message(&msg, e)
 	}
 }
 
@@ -128,7 +131,8 @@ func (s *Set) paired(k canbus.Key) bool {
 // message turns what the sniffer has put together into an event. of is the frame that
 // ended it, which may be the other side's.
 func (s *Set) message(m *isotp.Message, of *event) {
-	e := event{
+	e := &s.whole
+	*e = event{
 		at: m.End, first: m.First, last: m.Last, key: m.Key, functional: functionalKey(m.Key),
 		touched: of.touched, length: m.Length, flow: m.Flow, result: m.Result,
 	}
@@ -162,12 +166,13 @@ func (s *Set) message(m *isotp.Message, of *event) {
 			e.kind = toolBroken
 		}
 	}
-	s.step(&e)
+	s.step(e)
 }
 
 // Observe takes what the run tells beside the bus: tasks, faults and the key.
 func (s *Set) Observe(o *judge.Observation) {
-	e := event{at: o.Time, kind: other}
+	e := &s.beside
+	*e = event{at: o.Time, kind: other}
 	switch o.Kind {
 	case judge.TaskStart:
 		e.kind, e.task = taskStart, o
@@ -190,7 +195,7 @@ func (s *Set) Observe(o *judge.Observation) {
 	default:
 		return
 	}
-	s.step(&e)
+	s.step(e)
 }
 
 func (s *Set) step(e *event) {
