@@ -314,6 +314,9 @@ func (r *Rig) build(spec *car.Spec, specs []*ecu.Spec, seed chance.Seed) error {
 		if err != nil {
 			return err
 		}
+		if err := s.CheckNames(p.Declared()); err != nil {
+			return err
+		}
 		side, bus, err := r.side(spec, s)
 		if err != nil {
 			return err

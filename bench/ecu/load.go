@@ -7,6 +7,7 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/car/strict"
+	"sawhorse/bench/ecu/program"
 )
 
 // LoadSpecs reads the files of several units and checks that they can share a
@@ -80,12 +81,30 @@ func loadSpec(src strict.Source) (*Spec, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := doc.Hex(hexKeys...); err != nil {
+		return nil, err
+	}
 	spec.doc = doc
 	spec.complete()
 	if err := spec.check(); err != nil {
 		return nil, err
 	}
 	return spec, nil
+}
+
+// hexKeys are the keys whose values are written in hexadecimal.
+var hexKeys = []string{
+	"request", "response", "functional", "did", "dids", "rid", "pid", "pids", "freeze_frame", "mid", "tid", "uas", "type", "id",
+	"service", "services", "sub", "item", "nrc", "reason", "fails", "ftb", "severity", "secret", "address",
+}
+
+// CheckNames checks the names by which the unit's file speaks of its program against
+// those that the program has. The error names file, line and column.
+func (s *Spec) CheckNames(n program.Names) error {
+	if s.doc == nil { // a spec that was not read from a file
+		return nil
+	}
+	return n.Check(s.doc)
 }
 
 // IdentityOf is what the data of a car say of one of its units, in the names of
