@@ -45,7 +45,7 @@ func NewBody(c *car.Car, codes Codes, nv NV) (*Body, error) {
 	b := &Body{base: newBase("body", c, codes, nv)}
 	b.readings.Declare(&b.at)
 	declareMonitors(&b.mon, codes)
-	b.memory = []string{"immobiliser_key"}
+	b.memory = []string{"immobiliser_key", "battery_rest_v"} // the last is for tools alone
 	b.accessory, b.start = b.need("accessory-feed"), b.need("start-request")
 	b.door, b.brake = b.need("door-switch"), b.need("parking-brake-switch")
 	b.listensTo(engineLost, brakeLost)

@@ -104,9 +104,9 @@ func NewEngine(c *car.Car, codes Codes, nv NV) (*Engine, error) {
 	return e, e.whole()
 }
 
-// engineMemory are the values that the engine ECU keeps; battery_rest_v is for tools alone.
+// engineMemory are the values that the engine ECU keeps.
 var engineMemory = []string{
-	"clutch_released_v", "clutch_pressed_v", "crank_variation", "throttle_rest_v", "idle_air", "immobiliser_key", "battery_rest_v",
+	"clutch_released_v", "clutch_pressed_v", "crank_variation", "throttle_rest_v", "idle_air", "immobiliser_key",
 }
 
 // Restart is a reset of the ECU: everything but non-volatile memory is forgotten.
