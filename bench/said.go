@@ -5,58 +5,72 @@ import (
 	"strings"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/task"
 	"sawhorse/bench/tool"
 )
 
 // said puts what a tool reported into the judge's words. reads are the fields
 // that the tool's profile can read at all; a report says a list even when the
 // list is empty.
-func said(r *tool.Report, reads judge.Fields) *judge.Report {
+func said(r *tool.Report, reads task.Fields) *judge.Report {
 	j := &judge.Report{Reads: reads}
-	say := func(f judge.Fields, ok bool) {
+	say := func(f task.Fields, ok bool) {
 		if ok {
 			j.Says |= f
 		}
 	}
 	j.VIN = r.VIN
-	say(judge.FieldVIN, r.HasVIN)
+	say(task.VIN, r.HasVIN)
 	for _, e := range r.ECUs {
 		j.ECUs = append(j.ECUs, e.Name)
 		j.Addresses = append(j.Addresses, strings.ToUpper(e.Address))
 	}
-	say(judge.FieldECUs, r.ECUs != nil)
+	say(task.ECUs, r.ECUs != nil)
 	for _, l := range []struct {
-		field judge.Fields
+		field task.Fields
 		from  []tool.Code
 		to    *[]string
 	}{
-		{judge.FieldStored, r.Stored, &j.Stored},
-		{judge.FieldPending, r.Pending, &j.Pending},
-		{judge.FieldPermanent, r.Permanent, &j.Permanent},
+		{task.Stored, r.Stored, &j.Stored},
+		{task.Pending, r.Pending, &j.Pending},
+		{task.Permanent, r.Permanent, &j.Permanent},
 	} {
 		say(l.field, l.from != nil)
 		for _, c := range l.from {
 			*l.to = append(*l.to, c.Code)
 		}
 	}
-	if say(judge.FieldLamp, r.MIL != nil); r.MIL != nil {
+	if say(task.Lamp, r.MIL != nil); r.MIL != nil {
 		j.Lamp = *r.MIL
 	}
-	if say(judge.FieldLearn, r.Learn != nil); r.Learn != nil {
+	if say(task.Learn, r.Learn != nil); r.Learn != nil {
 		j.Learn = learnWord(r.Learn.Outcome)
 	}
 	j.Readiness = readiness(r.Readiness)
-	say(judge.FieldReadiness, r.Readiness != nil)
-	for _, v := range r.Live {
-		j.Live = append(j.Live, judge.Live{Name: v.Signal, Value: v.Value})
+	say(task.Readiness, r.Readiness != nil)
+	j.Live = values(r.Live)
+	say(task.Live, r.Live != nil)
+	for _, f := range r.FreezeFrames {
+		j.Freeze = append(j.Freeze, judge.Freeze{Code: f.Code, Values: values(f.Values)})
 	}
-	say(judge.FieldLive, r.Live != nil)
+	say(task.Freeze, r.FreezeFrames != nil)
+	if say(task.Output, r.Output != nil); r.Output != nil {
+		j.Output = r.Output.Outcome
+	}
 	return j
+}
+
+func values(vs []tool.Value) []judge.Live {
+	var list []judge.Live
+	for _, v := range vs {
+		list = append(list, judge.Live{Name: v.Signal, Value: v.Value})
+	}
+	return list
 }
 
 func learnWord(outcome string) string {
 	if outcome == "learned" {
-		return judge.LearnDone
+		return task.LearnDone
 	}
 	return outcome
 }

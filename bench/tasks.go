@@ -143,7 +143,7 @@ func (t *taskRunner) finished(a *activeTask, status int, output []byte) {
 		t.end(a, judge.StatusCrashed, text+"; its output cannot be read: "+err.Error(), nil)
 		return
 	}
-	t.end(a, statusOf(outcome), text, said(&report, fields(a.entry.Reads())))
+	t.end(a, statusOf(outcome), text, said(&report, a.entry.Reads()))
 }
 
 // sit runs the task inside the bench.
@@ -271,22 +271,4 @@ func (t *taskRunner) close() {
 	case a.person != nil:
 		close(a.person)
 	}
-}
-
-// fields are the judge's names for what an entry can tell.
-func fields(r tool.Reads) judge.Fields {
-	var f judge.Fields
-	for _, x := range []struct {
-		ok    bool
-		field judge.Fields
-	}{
-		{r.VIN, judge.FieldVIN}, {r.ECUs, judge.FieldECUs}, {r.Stored, judge.FieldStored},
-		{r.Pending, judge.FieldPending}, {r.Permanent, judge.FieldPermanent}, {r.Lamp, judge.FieldLamp},
-		{r.Learn, judge.FieldLearn}, {r.Readiness, judge.FieldReadiness}, {r.Live, judge.FieldLive},
-	} {
-		if x.ok {
-			f |= x.field
-		}
-	}
-	return f
 }

@@ -11,6 +11,7 @@ import (
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/monitor"
 	"sawhorse/bench/judge/report"
+	"sawhorse/bench/task"
 )
 
 // wantKinds are the keys of which an expectation has exactly one.
@@ -36,7 +37,7 @@ func (r *reader) expectations(n ast.Node, s *Scenario) {
 			field{"says", true, r.textInto(&e.Says, "a sentence")},
 			field{"needs", false, func(n ast.Node) {
 				r.list(n, "tasks", func(n ast.Node) {
-					if t, ok := r.word(n, TaskNames()); ok {
+					if t, ok := r.word(n, task.Names()); ok {
 						e.Needs = append(e.Needs, t)
 					}
 				})
@@ -260,7 +261,7 @@ func (r *reader) nth(to *int) field {
 }
 
 func (r *reader) taskField(to *string) field {
-	return field{"task", true, func(n ast.Node) { *to, _ = r.word(n, TaskNames()) }}
+	return field{"task", true, func(n ast.Node) { *to, _ = r.word(n, task.Names()) }}
 }
 
 func (r *reader) finished(n ast.Node) monitor.Want {
@@ -301,35 +302,35 @@ func (r *reader) wordList(n ast.Node, words []string) []string {
 func (r *reader) reported(n ast.Node) monitor.Want {
 	var w monitor.Reported
 	check := func(c report.Check) { w.Checks = append(w.Checks, c) }
-	list := func(name string, car bool) field {
-		return field{name, false, func(n ast.Node) { check(r.listCheck(n, name, car)) }}
-	}
-	fields := []field{r.taskField(&w.Task), r.nth(&w.Nth), {"or-silent", false, r.truthInto(&w.OrSilent)},
-		{"vin", false, func(n ast.Node) { check(r.vinCheck(n)) }},
-		list("ecus", true), list("stored", false), list("pending", false), list("permanent", false),
-		{"lamp", false, func(n ast.Node) {
-			t, _ := r.word(n, []string{"on", "off"})
-			check(report.Check{Field: "lamp", Text: t})
-		}},
-		{"learn", false, func(n ast.Node) {
-			t, _ := r.word(n, judge.LearnResults())
-			check(report.Check{Field: "learn", Text: t})
-		}},
-		{"readiness", false, func(n ast.Node) {
-			r.named(n, "monitors", func(name string, n ast.Node) {
-				t, _ := r.word(n, judge.ReadinessStates())
-				check(report.Check{Field: "readiness", Name: name, Text: t})
-			})
-		}},
-		{"live", false, func(n ast.Node) {
-			r.named(n, "live values", func(name string, n ast.Node) { check(r.liveCheck(n, name)) })
-		}},
+	fields := []field{r.taskField(&w.Task), r.nth(&w.Nth), {"or-silent", false, r.truthInto(&w.OrSilent)}}
+	for _, f := range task.EachField() {
+		fields = append(fields, field{f.Name, false, func(n ast.Node) { r.check(n, &f, check) }})
 	}
 	r.mapping(n, "reported", fields...)
 	if len(w.Checks) == 0 && len(r.keys(n)) > 0 {
 		r.fail(n, "a report without a comparison", "a key such as stored, vin or live")
 	}
 	return w
+}
+
+// check reads what is wanted of one field of a report.
+func (r *reader) check(n ast.Node, f *task.Field, check func(report.Check)) {
+	switch f.Shape {
+	case task.Number:
+		check(r.vinCheck(n))
+	case task.Units, task.Codes:
+		check(r.listCheck(n, f.Name, f.Shape == task.Units))
+	case task.Word:
+		t, _ := r.word(n, f.Words)
+		check(report.Check{Field: f.Name, Text: t})
+	case task.Named:
+		r.named(n, f.Name, func(name string, n ast.Node) {
+			t, _ := r.word(n, f.Words)
+			check(report.Check{Field: f.Name, Name: name, Text: t})
+		})
+	case task.Values:
+		r.named(n, f.Name+" values", func(name string, n ast.Node) { check(r.liveCheck(n, name)) })
+	}
 }
 
 // named reads a mapping whose keys are free names, in the file's order.

@@ -12,6 +12,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"sawhorse/bench/format"
+	"sawhorse/bench/task"
 )
 
 //go:embed *.yaml
@@ -22,7 +23,7 @@ var schema []byte
 
 // Schema is the format as a JSON Schema (draft 2020-12). It sees everything that
 // does not depend on a vocabulary, but no mistakes in conditions.
-func Schema() []byte { return slices.Clone(schema) }
+func Schema() []byte { return task.FillSchema(schema) }
 
 // Names lists the built-in scenarios in order.
 func Names() []string {

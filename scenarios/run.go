@@ -13,6 +13,7 @@ import (
 	"sawhorse/bench/judge/cel"
 	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/task"
 )
 
 // Bounds of bit rates in bit/s (ISO 11898-2:2016: up to 1 Mbit/s nominal, here up
@@ -326,34 +327,35 @@ func (r *reader) tasks(n ast.Node, s *Scenario) {
 		t := Task{Limit: DefaultLimit, Args: map[string]string{}}
 		var args ast.Node
 		fields := append(r.trigger(&t.Start, "at"),
-			field{"task", true, func(n ast.Node) { t.Task, _ = r.word(n, TaskNames()) }},
+			field{"task", true, func(n ast.Node) { t.Task, _ = r.word(n, task.Names()) }},
 			field{"args", false, func(n ast.Node) { args = n }},
 			field{"limit", false, r.durationInto(&t.Limit, time.Millisecond)},
 		)
 		r.mapping(n, "a task", fields...)
 		r.one(n, "at")
 		if t.Task != "" {
-			r.taskArgs(n, args, &t)
+			r.argument(n, args, &t)
 		}
 		s.Tasks = append(s.Tasks, t)
 	})
 }
 
-func (r *reader) taskArgs(task, n ast.Node, t *Task) {
-	known := taskArgs[t.Task]
+// argument reads the one argument that a task may have.
+func (r *reader) argument(at, n ast.Node, t *Task) {
+	known, _ := task.Find(t.Task)
 	var fields []field
-	for _, name := range sortedKeys(known) {
-		fields = append(fields, field{name, true, func(n ast.Node) {
-			if known[name] == nil {
-				t.Args[name], _ = r.vin(n)
+	if a := known.Argument; a != nil {
+		fields = append(fields, field{a.Name, true, func(n ast.Node) {
+			if a.Words == nil {
+				t.Args[a.Name], _ = r.vin(n)
 				return
 			}
-			t.Args[name], _ = r.word(n, known[name])
+			t.Args[a.Name], _ = r.word(n, a.Words)
 		}})
 	}
 	switch {
-	case n == nil && len(known) > 0:
-		r.fail(task, fmt.Sprintf("task %q has no \"args\"", t.Task), strings.Join(sortedKeys(known), ", "))
+	case n == nil && known.Argument != nil:
+		r.fail(at, fmt.Sprintf("task %q has no \"args\"", t.Task), known.Argument.Name)
 	case n != nil:
 		r.mapping(n, "the arguments of "+t.Task, fields...)
 	}

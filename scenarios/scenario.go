@@ -1,7 +1,6 @@
 package scenarios
 
 import (
-	"slices"
 	"time"
 
 	"sawhorse/bench/judge/cel"
@@ -170,26 +169,5 @@ type Param struct {
 	Words      []string
 }
 
-// taskArgs are the tasks and their arguments with the words they take; one without
-// words is a vehicle's number. Required arguments are all of them.
-var taskArgs = map[string]map[string][]string{
-	"identify":     {},
-	"health-check": {},
-	"read-codes":   {},
-	"read-live":    {},
-	"clear-codes":  {},
-	"learn": {"position": {
-		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery", "shift-adaptation",
-	}},
-	"write-identity": {"vin": nil},
-}
-
 // OfCar in place of a vehicle's number means that of the car on the bench.
 const OfCar = "car"
-
-// TaskNames lists the tasks that a scenario can ask for.
-func TaskNames() []string { return sortedKeys(taskArgs) }
-
-// TaskWords are the values of an argument of a task, nil where it is a vehicle's
-// number.
-func TaskWords(task, argument string) []string { return slices.Clone(taskArgs[task][argument]) }

@@ -1,55 +1,16 @@
 package judge
 
 import (
-	"slices"
 	"time"
+
+	"sawhorse/bench/task"
 )
-
-// Fields is a set of the things a tool can report.
-type Fields uint16
-
-// What a tool can report.
-const (
-	FieldVIN Fields = 1 << iota
-	FieldECUs
-	FieldStored
-	FieldPending
-	FieldPermanent
-	FieldLamp
-	FieldLearn
-	FieldReadiness
-	FieldLive
-)
-
-var fieldNames = []string{"vin", "ecus", "stored", "pending", "permanent", "lamp", "learn", "readiness", "live"}
-
-// Has reports whether all of the fields are in the set.
-func (f Fields) Has(o Fields) bool { return f&o == o }
-
-// FieldOf is the field of a name in a scenario file; 0 for none.
-func FieldOf(name string) Fields {
-	if i := slices.Index(fieldNames, name); i >= 0 {
-		return 1 << i
-	}
-	return 0
-}
-
-// Results of a learn procedure, as a tool reports them.
-const (
-	LearnDone    = "done"
-	LearnAborted = "aborted"
-	LearnRefused = "refused"
-	LearnFailed  = "failed"
-)
-
-// LearnResults lists them.
-func LearnResults() []string { return []string{LearnDone, LearnAborted, LearnRefused, LearnFailed} }
 
 // Report is what a tool said at the end of a task, in our words.
 type Report struct {
 	// Reads are the fields that the tool's profile reads at all, Says those
 	// that this output had. A list that the tool reported as empty is said.
-	Reads, Says Fields
+	Reads, Says task.Fields
 	VIN         string
 	// ECUs are the modules found, by name or identifier as Options.ECUs has them.
 	ECUs []string
@@ -60,10 +21,20 @@ type Report struct {
 	Stored, Pending, Permanent []string
 	// Lamp is the state of the malfunction lamp.
 	Lamp bool
-	// Learn is one of the Learn constants.
+	// Learn is one of the task's Learn constants.
 	Learn     string
 	Readiness []Readiness
 	Live      []Live
+	// Freeze are the freeze frames.
+	Freeze []Freeze
+	// Output is how driving an output ended: one of the task's Output constants.
+	Output string
+}
+
+// Freeze is what was stored when a code came.
+type Freeze struct {
+	Code   string
+	Values []Live
 }
 
 // Readiness is one monitor's state.
@@ -73,9 +44,6 @@ type Readiness struct {
 	// State is complete, incomplete or unsupported.
 	State string
 }
-
-// ReadinessStates lists them.
-func ReadinessStates() []string { return []string{"complete", "incomplete", "unsupported"} }
 
 // Live is one value of live data.
 type Live struct {
@@ -96,6 +64,12 @@ func (r *Report) List(field string) []string {
 		return r.Stored
 	case "pending":
 		return r.Pending
+	case "freeze":
+		var codes []string
+		for i := range r.Freeze {
+			codes = append(codes, r.Freeze[i].Code)
+		}
+		return codes
 	default:
 		return r.Permanent
 	}
@@ -108,6 +82,8 @@ func (r *Report) Word(field, name string) (string, bool) {
 		return r.VIN, true
 	case "learn":
 		return r.Learn, true
+	case "output":
+		return r.Output, true
 	case "lamp":
 		if r.Lamp {
 			return "on", true

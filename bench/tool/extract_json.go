@@ -32,6 +32,7 @@ func (x *extractor) document(e *Entry, stdout []byte) {
 	x.group(&m.group, n, "")
 	x.ecus(m.ecus, n)
 	x.learn(m.learn, n)
+	x.output(m.output, n)
 	for _, ex := range m.extra {
 		for _, s := range x.selected(ex.path, n) {
 			x.r.Extra = append(x.r.Extra, Extra{ex.name, s.value})
@@ -338,20 +339,32 @@ func (x *extractor) freeze(m *freezeMap, n node, ecu string) {
 	}
 }
 
-func (x *extractor) learn(m *learnMap, n node) {
+// result reads how something ended: what it was done to, the word in our own, and why.
+func (x *extractor) result(m *resultMap, n node, set []string) (name, outcome, reason string, ok bool) {
 	if m == nil {
-		return
+		return "", "", "", false
 	}
 	word, ok := x.textOf(m.outcome, n)
 	if !ok {
-		return
+		return "", "", "", false
 	}
-	l := &LearnResult{}
-	if l.Outcome, ok = translate(m.outcomes, learnOutcomes, word); !ok {
-		x.fail(m.outcome.at.line, m.outcome.entry, m.outcome.text, quote(word), wanted(m.outcomes, learnOutcomes))
-		return
+	if outcome, ok = translate(m.outcomes, set, word); !ok {
+		x.fail(m.outcome.at.line, m.outcome.entry, m.outcome.text, quote(word), wanted(m.outcomes, set))
+		return "", "", "", false
 	}
-	l.Position, _ = x.textOf(m.position, n)
-	l.Reason, _ = x.textOf(m.reason, n)
-	x.r.Learn = l
+	name, _ = x.textOf(m.name, n)
+	reason, _ = x.textOf(m.reason, n)
+	return name, outcome, reason, true
+}
+
+func (x *extractor) learn(m *resultMap, n node) {
+	if name, outcome, reason, ok := x.result(m, n, learnOutcomes); ok {
+		x.r.Learn = &LearnResult{Position: name, Outcome: outcome, Reason: reason}
+	}
+}
+
+func (x *extractor) output(m *resultMap, n node) {
+	if name, outcome, reason, ok := x.result(m, n, outputOutcomes()); ok {
+		x.r.Output = &OutputResult{Output: name, Outcome: outcome, Reason: reason}
+	}
 }

@@ -78,6 +78,7 @@ func (l *lineReader) take() {
 	l.value(ecu)
 	l.freeze(ecu)
 	l.learn()
+	l.output()
 	if v, ok := l.truth("mil"); ok {
 		v = v || r.MIL != nil && *r.MIL
 		r.MIL = &v
@@ -231,4 +232,20 @@ func (l *lineReader) learn() {
 	res.Position, _ = l.get("position")
 	res.Reason, _ = l.get("reason")
 	l.x.r.Learn = res
+}
+
+func (l *lineReader) output() {
+	word, ok := l.get("driven")
+	if !ok {
+		return
+	}
+	outcome, ok := translate(l.rule.outcomes, outputOutcomes(), word)
+	if !ok {
+		l.fail("driven", word, wanted(l.rule.outcomes, outputOutcomes()))
+		return
+	}
+	res := &OutputResult{Outcome: outcome}
+	res.Output, _ = l.get("output")
+	res.Reason, _ = l.get("reason")
+	l.x.r.Output = res
 }

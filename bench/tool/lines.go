@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"sawhorse/bench/task"
 )
 
 // groupNames are the named groups that a line rule may have. A line with ecu
@@ -13,11 +15,8 @@ import (
 // the lines that follow.
 var groupNames = []string{
 	"vin", "ecu", "address", "stored", "pending", "permanent", "failure_type", "mil", "name", "value", "unit",
-	"monitor", "ready", "freeze", "freeze_name", "freeze_value", "position", "outcome", "reason", "cleared",
+	"monitor", "ready", "freeze", "freeze_name", "freeze_value", "position", "outcome", "output", "driven", "reason", "cleared",
 }
-
-// emptyLists are the lists that a line can say are empty.
-var emptyLists = []string{"ecus", "stored", "pending", "permanent", "live", "readiness", "freeze"}
 
 const extraPrefix = "extra_"
 
@@ -39,14 +38,16 @@ func (s *source) lineRule(n ast.Node) (lineRule, error) {
 	fields["match"] = func(_, v ast.Node) (err error) { r.match, err = s.pattern(v); return err }
 	fields["empty"] = func(_, v ast.Node) error {
 		return s.list(v, "empty", func(_ int, item ast.Node) error {
-			name, err := s.oneOf(item, "empty", emptyLists)
+			name, err := s.oneOf(item, "empty", task.Lists())
 			r.empty = append(r.empty, name)
 			return err
 		})
 	}
 	fields["names"] = func(_, v ast.Node) error { return s.signalNames(v, &r.names) }
 	fields["monitors"] = func(_, v ast.Node) error { return s.words(v, "monitors", nil, &r.monitors) }
-	fields["outcomes"] = func(_, v ast.Node) error { return s.words(v, "outcomes", learnOutcomes, &r.outcomes) }
+	fields["outcomes"] = func(_, v ast.Node) error {
+		return s.words(v, "outcomes", slices.Concat(learnOutcomes, outputOutcomes()), &r.outcomes)
+	}
 	fields["yes"] = func(_, v ast.Node) error {
 		return s.list(v, "yes", func(_ int, item ast.Node) error {
 			text, err := s.text(item, "yes")
@@ -92,8 +93,21 @@ func (s *source) checkRule(n ast.Node, r *lineRule) error {
 		return s.errorf(n, "line rule has one of monitor and ready, expected both")
 	case r.signal.signal != "" && has("name"):
 		return s.errorf(n, "line rule has a signal and a group name, expected one of them")
-	case (has("position") || has("reason")) && !has("outcome"):
+	case has("outcome") && has("driven"):
+		return s.errorf(n, "line rule has the ends of a learn and of an output, expected one of outcome and driven")
+	case has("position") && !has("outcome"), has("reason") && !has("outcome") && !has("driven"):
 		return s.errorf(n, "line rule has part of a learn, expected group outcome")
+	case has("output") && !has("driven"):
+		return s.errorf(n, "line rule has an output without its end, expected group driven")
+	}
+	words := learnOutcomes
+	if has("driven") {
+		words = outputOutcomes()
+	}
+	for _, theirs := range sortedKeys(r.outcomes) {
+		if !slices.Contains(words, r.outcomes[theirs]) {
+			return s.errorf(n, "outcomes %s is %q, expected one of %s", theirs, r.outcomes[theirs], strings.Join(words, ", "))
+		}
 	}
 	return nil
 }

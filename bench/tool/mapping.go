@@ -5,12 +5,16 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/theory/jsonpath"
+
+	"sawhorse/bench/task"
 )
 
 // output says how the output is read: exactly one of them, or none.
 type output struct {
 	json  *mapping
 	lines []lineRule
+	// reads are the fields that it can tell at all.
+	reads task.Fields
 }
 
 // path is a JSONPath query (RFC 9535) and where it stands in the profile.
@@ -26,7 +30,8 @@ type mapping struct {
 	group
 	vin, cleared *path
 	ecus         *ecuMap
-	learn        *learnMap
+	learn        *resultMap
+	output       *resultMap
 	extra        []extraMap
 }
 
@@ -80,9 +85,10 @@ type freezeMap struct {
 	values    []liveMap
 }
 
-type learnMap struct {
-	position, outcome, reason *path
-	outcomes                  map[string]string
+// resultMap is how something ended that was done to something.
+type resultMap struct {
+	name, outcome, reason *path
+	outcomes              map[string]string
 }
 
 type extraMap struct {
@@ -99,11 +105,12 @@ func (s *source) output(n ast.Node) (output, error) {
 		return o, nil
 	}
 	err := s.mapping(n, "output", map[string]field{
-		"json": func(_, v ast.Node) (err error) { o.json, err = s.jsonMapping(v); return err },
+		"json": func(_, v ast.Node) (err error) { o.json, err = s.jsonMapping(v, &o.reads); return err },
 		"lines": func(_, v ast.Node) error {
 			return s.list(v, "lines", func(_ int, item ast.Node) error {
 				r, err := s.lineRule(item)
 				o.lines = append(o.lines, r)
+				o.reads |= r.reads()
 				return err
 			})
 		},
@@ -130,13 +137,27 @@ func (s *source) path(dst **path, entry string) field {
 	}
 }
 
-func (s *source) jsonMapping(n ast.Node) (*mapping, error) {
+// noting adds what the keys of a mapping can tell to a set, as they are read.
+func noting(fields map[string]field, reads *task.Fields) map[string]field {
+	for _, f := range task.EachField() {
+		if read, ok := fields[f.Key]; ok {
+			fields[f.Key] = func(k, v ast.Node) error {
+				*reads |= f.Field
+				return read(k, v)
+			}
+		}
+	}
+	return fields
+}
+
+func (s *source) jsonMapping(n ast.Node, reads *task.Fields) (*mapping, error) {
 	m := &mapping{}
 	fields := s.group(&m.group, "")
 	fields["vin"] = s.path(&m.vin, "vin")
 	fields["cleared"] = s.path(&m.cleared, "cleared")
-	fields["ecus"] = func(_, v ast.Node) error { return s.ecuMap(v, &m.ecus) }
-	fields["learn"] = func(_, v ast.Node) error { return s.learnMap(v, &m.learn) }
+	fields["ecus"] = func(_, v ast.Node) error { return s.ecuMap(v, &m.ecus, reads) }
+	fields["learn"] = func(_, v ast.Node) error { return s.resultMap(v, &m.learn, "learn", "position", learnOutcomes) }
+	fields["output"] = func(_, v ast.Node) error { return s.resultMap(v, &m.output, "output", "name", outputOutcomes()) }
 	fields["extra"] = func(_, v ast.Node) error {
 		return s.entries(v, "extra", func(key string, k, v ast.Node) error {
 			x := extraMap{name: key}
@@ -145,7 +166,7 @@ func (s *source) jsonMapping(n ast.Node) (*mapping, error) {
 			return err
 		})
 	}
-	return m, s.mapping(n, "json", fields)
+	return m, s.mapping(n, "json", noting(fields, reads))
 }
 
 // group are the keys that a document and a control unit share.
@@ -164,7 +185,7 @@ func (s *source) group(g *group, prefix string) map[string]field {
 	}
 }
 
-func (s *source) ecuMap(n ast.Node, dst **ecuMap) error {
+func (s *source) ecuMap(n ast.Node, dst **ecuMap, reads *task.Fields) error {
 	m := &ecuMap{}
 	*dst = m
 	fields := s.group(&m.group, "ecus.")
@@ -172,7 +193,7 @@ func (s *source) ecuMap(n ast.Node, dst **ecuMap) error {
 	fields["name"] = s.path(&m.name, "ecus.name")
 	fields["address"] = s.path(&m.address, "ecus.address")
 	fields["vin"] = s.path(&m.vin, "ecus.vin")
-	return s.mapping(n, "ecus", fields, "each", "name")
+	return s.mapping(n, "ecus", noting(fields, reads), "each", "name")
 }
 
 // codeMap is a path to a list of texts, or a mapping where the items are objects.
@@ -274,14 +295,16 @@ func (s *source) freezeMap(n ast.Node, dst **freezeMap, entry string) error {
 	}, "each", "code")
 }
 
-func (s *source) learnMap(n ast.Node, dst **learnMap) error {
-	m := &learnMap{}
+// resultMap reads how something ended; name is the key of what it was done to, words
+// are those of its end.
+func (s *source) resultMap(n ast.Node, dst **resultMap, entry, name string, words []string) error {
+	m := &resultMap{}
 	*dst = m
-	return s.mapping(n, "learn", map[string]field{
-		"position": s.path(&m.position, "learn.position"),
-		"outcome":  s.path(&m.outcome, "learn.outcome"),
-		"reason":   s.path(&m.reason, "learn.reason"),
-		"outcomes": func(_, v ast.Node) error { return s.words(v, "outcomes", learnOutcomes, &m.outcomes) },
+	return s.mapping(n, entry, map[string]field{
+		name:       s.path(&m.name, entry+"."+name),
+		"outcome":  s.path(&m.outcome, entry+".outcome"),
+		"reason":   s.path(&m.reason, entry+".reason"),
+		"outcomes": func(_, v ast.Node) error { return s.words(v, "outcomes", words, &m.outcomes) },
 	}, "outcome")
 }
 

@@ -8,32 +8,14 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
 
 	"sawhorse/bench/format"
+	"sawhorse/bench/task"
 )
-
-// Tasks are what a scenario can ask of a tool.
-var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn", "write-identity"}
-
-// Argument is an argument of one task.
-type Argument struct {
-	Task string
-	// Words are its values; without, it is a text and no entry can be for one of
-	// its values.
-	Words []string
-}
-
-// Arguments are the arguments of tasks: what is learned, and the vehicle's number
-// (17 characters) that is written.
-var Arguments = map[string]Argument{
-	"position": {Task: "learn", Words: []string{
-		"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery", "shift-adaptation",
-	}},
-	"vin": {Task: "write-identity"},
-}
 
 // Kind says what the tool is.
 type Kind string
@@ -197,7 +179,7 @@ func (p *Profile) readEntry(n ast.Node, defaults *Entry) error {
 	e := *defaults
 	e.at = keyPlace(n)
 	fields := p.common(&e)
-	fields["task"] = func(_, v ast.Node) (err error) { e.Task, err = s.oneOf(v, "task", Tasks); return err }
+	fields["task"] = func(_, v ast.Node) (err error) { e.Task, err = s.oneOf(v, "task", task.Names()); return err }
 	fields["for"] = func(_, v ast.Node) (err error) { e.For, err = s.arguments(v); return err }
 	required := []string{"task", "command"}
 	if p.Kind == KindExternal {
@@ -212,16 +194,17 @@ func (p *Profile) readEntry(n ast.Node, defaults *Entry) error {
 	if err := s.mapping(n, "task", fields, required...); err != nil {
 		return err
 	}
-	for _, name := range sortedKeys(Arguments) {
-		if Arguments[name].Task == e.Task {
+	asked, _ := task.Find(e.Task)
+	for _, a := range task.Arguments() {
+		if asked.Takes(a.Name) {
 			continue
 		}
-		if _, ok := e.For[name]; ok {
-			return s.errorf(n, "task %s takes no argument %s, expected \"for\" without it", e.Task, name)
+		if _, ok := e.For[a.Name]; ok {
+			return s.errorf(n, "task %s takes no argument %s, expected \"for\" without it", e.Task, a.Name)
 		}
-		uses := func(t template) bool { return t.uses("argument." + name) }
+		uses := func(t template) bool { return t.uses(argumentPrefix + a.Name) }
 		if slices.ContainsFunc(e.command, uses) || uses(e.instructions) {
-			return s.errorf(n, "task %s has no argument %s, expected no {argument.%s}", e.Task, name, name)
+			return s.errorf(n, "task %s has no argument %s, expected no {%s%s}", e.Task, a.Name, argumentPrefix, a.Name)
 		}
 	}
 	for _, o := range p.Entries {
@@ -246,10 +229,10 @@ func covers(a, b map[string]string) bool {
 func (s *source) arguments(n ast.Node) (map[string]string, error) {
 	m := map[string]string{}
 	err := s.entries(n, "for", func(key string, k, v ast.Node) (err error) {
-		a, ok := Arguments[key]
+		a, ok := task.FindArgument(key)
 		switch {
 		case !ok:
-			return s.errorf(k, "unknown argument %q, expected one of %s", key, keysOf(Arguments))
+			return s.errorf(k, "unknown argument %q, expected one of %s", key, strings.Join(argumentNames(), ", "))
 		case a.Words == nil:
 			return s.errorf(k, "argument %s has no set of values, expected an entry for all of them", key)
 		}
@@ -257,6 +240,16 @@ func (s *source) arguments(n ast.Node) (map[string]string, error) {
 		return err
 	})
 	return m, err
+}
+
+// argumentNames lists the arguments of all tasks in the order of the alphabet.
+func argumentNames() []string {
+	var names []string
+	for _, a := range task.Arguments() {
+		names = append(names, a.Name)
+	}
+	slices.Sort(names)
+	return names
 }
 
 func (s *source) command(n ast.Node) ([]template, error) {

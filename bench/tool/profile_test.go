@@ -14,6 +14,8 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"sawhorse/bench/task"
 )
 
 func compiledSchema(t testing.TB) *jsonschema.Schema {
@@ -202,7 +204,7 @@ func FuzzProfile(f *testing.F) {
 			return
 		}
 		for _, e := range p.Entries {
-			require.Contains(t, Tasks, e.Task)
+			require.Contains(t, task.Names(), e.Task)
 			require.Positive(t, e.Limit)
 			_, _ = p.Extract(e, []byte(`{"a":[1,"P0335",null]}`))
 			_ = fmt.Sprint(e.Outcome(3), e.Reads())

@@ -1,5 +1,7 @@
 package tool
 
+import "sawhorse/bench/task"
+
 // Report is what a tool says, in the bench's words. What it did not say is
 // absent: nil, or false in a Has field. A list that it said is empty is there
 // and has no items.
@@ -20,9 +22,11 @@ type Report struct {
 	// Readiness lists monitors, FreezeFrames what is stored with codes.
 	Readiness    []Monitor     `json:"readiness"`
 	FreezeFrames []FreezeFrame `json:"freeze_frames"`
-	// Learn is the result of a learn, Cleared that of a clear.
-	Learn   *LearnResult `json:"learn"`
-	Cleared *bool        `json:"cleared"`
+	// Learn is the result of a learn, Output that of driving an output, Cleared that
+	// of a clear.
+	Learn   *LearnResult  `json:"learn"`
+	Output  *OutputResult `json:"output"`
+	Cleared *bool         `json:"cleared"`
 	// Extra holds what the profile names beyond that, in its order.
 	Extra []Extra `json:"extra,omitempty"`
 }
@@ -79,6 +83,21 @@ type LearnResult struct {
 }
 
 var learnOutcomes = []string{"learned", "refused", "aborted", "failed"}
+
+// OutputResult is how driving an output went.
+type OutputResult struct {
+	// Output is its name, as the task has it.
+	Output string `json:"output,omitempty"`
+	// Outcome is one of done, refused, failed.
+	Outcome string `json:"outcome"`
+	Reason  string `json:"reason,omitempty"`
+}
+
+// outputOutcomes are the ends that an output can have.
+func outputOutcomes() []string {
+	f, _ := task.FieldOf("output")
+	return f.Words
+}
 
 // Extra is a value that the profile names for itself.
 type Extra struct {

@@ -4,8 +4,11 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+	"sync"
 
 	"github.com/goccy/go-yaml/ast"
+
+	"sawhorse/bench/task"
 )
 
 // Values fill the placeholders of a profile.
@@ -17,14 +20,22 @@ type Values struct {
 	Arguments map[string]string
 }
 
-// placeholders are the names that may stand in braces.
-var placeholders = map[string]func(v *Values) string{
-	"bus.url":           func(v *Values) string { return v.BusURL },
-	"bus.socket":        func(v *Values) string { return v.SocketPath },
-	"bus.interface":     func(v *Values) string { return v.Interface },
-	"argument.position": func(v *Values) string { return v.Arguments["position"] },
-	"argument.vin":      func(v *Values) string { return v.Arguments["vin"] },
-}
+// argumentPrefix begins the placeholders of arguments: {argument.position}.
+const argumentPrefix = "argument."
+
+// placeholders are the names that may stand in braces: the bus, and the arguments of
+// all tasks.
+var placeholders = sync.OnceValue(func() map[string]func(v *Values) string {
+	m := map[string]func(v *Values) string{
+		"bus.url":       func(v *Values) string { return v.BusURL },
+		"bus.socket":    func(v *Values) string { return v.SocketPath },
+		"bus.interface": func(v *Values) string { return v.Interface },
+	}
+	for _, a := range task.Arguments() {
+		m[argumentPrefix+a.Name] = func(v *Values) string { return v.Arguments[a.Name] }
+	}
+	return m
+})
 
 // template is a text with placeholders: {bus.url}. Doubled braces stand for
 // one of them.
@@ -71,7 +82,7 @@ func parseTemplate(text string) (template, error) {
 		if c == '}' || !ok {
 			return t, fmt.Errorf("single %q, expected {NAME}, or {{ or }} for a brace itself", c)
 		}
-		if _, known := placeholders[name]; !known {
+		if _, known := placeholders()[name]; !known {
 			return t, fmt.Errorf("unknown placeholder {%s}, expected one of %s", name, placeholderNames())
 		}
 		flush()
@@ -84,7 +95,7 @@ func parseTemplate(text string) (template, error) {
 
 func placeholderNames() string {
 	var names []string
-	for n := range placeholders {
+	for n := range placeholders() {
 		names = append(names, "{"+n+"}")
 	}
 	sort.Strings(names)
@@ -109,7 +120,7 @@ func (t template) expand(v Values) (string, error) {
 			b.WriteString(p.literal)
 			continue
 		}
-		s := placeholders[p.name](&v)
+		s := placeholders()[p.name](&v)
 		if s == "" {
 			return "", fmt.Errorf("{%s} has no value on bus %q", p.name, v.BusURL)
 		}

@@ -65,17 +65,23 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.Flags().BoolVar(&o.defects, "defects", false, "list the defects and do nothing")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
 	shorts := map[string]string{
-		"identify":     "Read VIN, calibrations and names",
-		"health-check": "Read everything",
-		"read-codes":   "Read trouble codes, readiness and freeze frames",
-		"read-live":    "Read live data",
-		"clear-codes":  "Read, clear and read again; not with the engine running",
+		"identify":          "Read VIN, calibrations and names",
+		"health-check":      "Read everything",
+		"read-codes":        "Read trouble codes, readiness and freeze frames",
+		"read-live":         "Read live data",
+		"read-freeze-frame": "Read the code and the values that were stored when it came",
+		"clear-codes":       "Read, clear and read again; not with the engine running",
 	}
 	for _, task := range tester.Tasks {
 		c := &cobra.Command{Use: task, Short: shorts[task], Args: cobra.NoArgs}
 		if task == "learn" {
 			c.Use = "learn POSITION"
 			c.Short = "Let a control unit learn a position: " + strings.Join(tester.Positions, ", ")
+			c.Args = cobra.ExactArgs(1)
+		}
+		if task == "drive-output" {
+			c.Use = "drive-output OUTPUT"
+			c.Short = "Drive an actuator for a moment and give it back: " + strings.Join(tester.Outputs, ", ")
 			c.Args = cobra.ExactArgs(1)
 		}
 		if task == "write-identity" {
@@ -125,6 +131,8 @@ func (o *options) work(ctx context.Context, task string, pos []string, stdout, s
 	switch {
 	case len(pos) > 0 && task == "learn":
 		cfg.Position = pos[0]
+	case len(pos) > 0 && task == "drive-output":
+		cfg.Output = pos[0]
 	case len(pos) > 0:
 		cfg.VIN = pos[0]
 	}

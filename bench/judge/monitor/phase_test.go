@@ -8,6 +8,7 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/report"
+	"sawhorse/bench/task"
 )
 
 func (r *rig) fault(t time.Duration, kind judge.Kind, name string) *rig {
@@ -168,7 +169,7 @@ func TestTheMarginOfAWrongReportIsOfWhatIsWrong(t *testing.T) {
 	r := newRig(t)
 	w := Reported{Task: "health-check", Checks: []report.Check{
 		{Field: "live", Name: "rpm", Signal: "engine_rpm", Within: 50}, {Field: "vin", Car: true}}}
-	rep := &judge.Report{Reads: judge.FieldVIN | judge.FieldLive, Says: judge.FieldVIN | judge.FieldLive, VIN: "SWH48PETREL000002", Live: []judge.Live{{Name: "rpm", Value: 700}}}
+	rep := &judge.Report{Reads: task.VIN | task.Live, Says: task.VIN | task.Live, VIN: "SWH48PETREL000002", Live: []judge.Live{{Name: "rpm", Value: 700}}}
 	r.set("engine_rpm", 700)
 	v := r.want(w).start(0, "health-check").end(time.Second, "health-check", judge.StatusOK, rep).got(2*time.Second, judge.Fail)
 	require.False(t, v.Margin.Known, "got %v", v.Margin)

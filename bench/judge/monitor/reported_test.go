@@ -8,13 +8,14 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/report"
+	"sawhorse/bench/task"
 )
 
-const everyField = judge.FieldVIN | judge.FieldECUs | judge.FieldStored | judge.FieldPending | judge.FieldPermanent | judge.FieldLamp | judge.FieldLearn | judge.FieldReadiness | judge.FieldLive
+const everyField = task.VIN | task.ECUs | task.Stored | task.Pending | task.Permanent | task.Lamp | task.Learn | task.Readiness | task.Live
 
 func said(change func(*judge.Report)) *judge.Report {
 	r := &judge.Report{Reads: everyField, Says: everyField, VIN: "SWH48PETREL000001", ECUs: []string{"brake", "engine"},
-		Stored: []string{"P080A"}, Lamp: true, Learn: judge.LearnDone, Readiness: []judge.Readiness{{Monitor: "catalyst", State: "incomplete"}},
+		Stored: []string{"P080A"}, Lamp: true, Learn: task.LearnDone, Readiness: []judge.Readiness{{Monitor: "catalyst", State: "incomplete"}},
 		Live: []judge.Live{{Name: "engine_rpm", Value: 850}}}
 	if change != nil {
 		change(r)
@@ -53,7 +54,7 @@ func TestReportedOtherwise(t *testing.T) {
 		want   string
 	}{
 		{"wrong vin", report.Check{Field: "vin", Car: true}, func(r *judge.Report) { r.VIN = "SWH48PETREL000002" }, `vin is reported as "SWH48PETREL000002"`},
-		{"no vin", report.Check{Field: "vin", Car: true}, func(r *judge.Report) { r.Says &^= judge.FieldVIN }, "vin is not reported"},
+		{"no vin", report.Check{Field: "vin", Car: true}, func(r *judge.Report) { r.Says &^= task.VIN }, "vin is not reported"},
 		{"module missed", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine"} }, "1 missed (brake)"},
 		{"module twice", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine", "engine", "brake"} }, "1 too much (engine)"},
 		{"too few", report.Check{Field: "ecus", AtLeast: 3}, nil, "2 entries, at least 3 are true"},
@@ -90,11 +91,11 @@ func TestAValueMayBeAsOldAsSaid(t *testing.T) {
 
 func TestWhatTheProfileDoesNotReadIsNotJudged(t *testing.T) {
 	checks := []report.Check{{Field: "vin", Car: true}}
-	v := newRig(t).report(checks, said(func(r *judge.Report) { r.Reads &^= judge.FieldVIN }))
+	v := newRig(t).report(checks, said(func(r *judge.Report) { r.Reads &^= task.VIN }))
 	require.Equal(t, judge.NotApplicable, v.Outcome)
 	require.Equal(t, judge.NotApplicable, newRig(t).report(checks, nil).Outcome)
 	checks = append(checks, report.Check{Field: "lamp", Text: "off"})
-	v = newRig(t).report(checks, said(func(r *judge.Report) { r.Reads &^= judge.FieldVIN }))
+	v = newRig(t).report(checks, said(func(r *judge.Report) { r.Reads &^= task.VIN }))
 	require.Equal(t, judge.Fail, v.Outcome, "the rest is judged all the same")
 }
 
@@ -133,9 +134,9 @@ func TestSilenceCanBeAllowed(t *testing.T) {
 	try := func(status string, rep *judge.Report) judge.Outcome {
 		return r.want(w).start(0, "health-check").end(1*ms, "health-check", status, rep).finish(time.Second).Outcome
 	}
-	require.Equal(t, judge.Pass, try(judge.StatusFailed, &judge.Report{Reads: judge.FieldStored}))
-	require.Equal(t, judge.Fail, try(judge.StatusFailed, &judge.Report{Reads: judge.FieldStored, Says: judge.FieldStored}), "no codes, it says")
-	require.Equal(t, judge.Pass, try(judge.StatusFailed, &judge.Report{Reads: judge.FieldStored, Says: judge.FieldStored, Stored: []string{"P0113"}}))
+	require.Equal(t, judge.Pass, try(judge.StatusFailed, &judge.Report{Reads: task.Stored}))
+	require.Equal(t, judge.Fail, try(judge.StatusFailed, &judge.Report{Reads: task.Stored, Says: task.Stored}), "no codes, it says")
+	require.Equal(t, judge.Pass, try(judge.StatusFailed, &judge.Report{Reads: task.Stored, Says: task.Stored, Stored: []string{"P0113"}}))
 	require.Equal(t, judge.NotApplicable, try(judge.StatusTimeout, nil))
 }
 

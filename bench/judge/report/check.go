@@ -8,12 +8,12 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/task"
 )
 
 // Check is one comparison of what the tool said with what was true.
 type Check struct {
-	// Field is vin, ecus, stored, pending, permanent, lamp, learn, readiness or
-	// live; Name is the monitor or the live value.
+	// Field is the name of a task.Field; Name is the monitor or the live value.
 	Field, Name string
 	// Has and Lacks are entries that the list must and must not have; with
 	// Exact, Has is the whole list, in any order. Modules are given by name or by
@@ -64,21 +64,21 @@ type Finding struct {
 
 // Compare holds a report against the facts.
 func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
-	field := judge.FieldOf(c.Field)
+	field, _ := task.FieldOf(c.Field)
 	switch {
-	case !r.Reads.Has(field):
+	case !r.Reads.Has(field.Field):
 		return Finding{Outcome: judge.NotApplicable, Text: c.title()}
-	case !r.Says.Has(field) && f.OrSilent:
+	case !r.Says.Has(field.Field) && f.OrSilent:
 		return Finding{Outcome: judge.Pass}
-	case !r.Says.Has(field):
+	case !r.Says.Has(field.Field):
 		return Finding{Outcome: judge.Fail, Text: c.title() + " is not reported", Negatives: max(1, len(c.Has))}
 	}
-	switch c.Field {
-	case "ecus":
+	switch field.Shape {
+	case task.Units:
 		return c.modules(r, f)
-	case "stored", "pending", "permanent":
+	case task.Codes:
 		return c.list(r.List(c.Field), f)
-	case "live":
+	case task.Values:
 		return c.live(r, f)
 	}
 	want := c.Text
@@ -91,24 +91,23 @@ func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 		return Finding{Outcome: judge.Fail, Text: c.title() + " is not reported", Negatives: 1}
 	case got != want:
 		x := Finding{Outcome: judge.Fail, Text: fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
-		x.Positives, x.Negatives = c.mistaken(want)
+		x.Positives, x.Negatives = mistaken(&field, want)
 		return x
 	}
 	return Finding{Outcome: judge.Pass}
 }
 
-// mistaken counts a word that was said in another's place. A lamp, a monitor or a
-// learn that is said to be on, complete or done and is not is said too much; the
-// reverse is left out. Of any other word both hold.
-func (c *Check) mistaken(want string) (positives, negatives int) {
-	switch c.Field {
-	case "lamp", "readiness", "learn":
-		if want == "on" || want == "complete" || want == judge.LearnDone {
-			return 0, 1
-		}
-		return 1, 0
+// mistaken counts a word that was said in another's place. A lamp, a monitor, a learn
+// or an output that is said to be on, complete or done (the first of the field's words)
+// and is not is said too much; the reverse is left out. Of any other value both hold.
+func mistaken(f *task.Field, want string) (positives, negatives int) {
+	switch {
+	case len(f.Words) == 0:
+		return 1, 1
+	case want == f.Words[0]:
+		return 0, 1
 	}
-	return 1, 1
+	return 1, 0
 }
 
 func (c *Check) title() string {

@@ -10,6 +10,7 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/rules"
+	"sawhorse/bench/task"
 )
 
 // Prefix begins the ids of the verdicts.
@@ -17,29 +18,89 @@ const Prefix = "truth/"
 
 const group = "what the tool says"
 
-// fields are what is compared, in the order of the verdicts.
-var fields = []struct {
-	name, says, source, why string
-	field                   judge.Fields
-}{
-	{"ecus", "The control units that the tool names are those that answered", "ISO 15765-4:2011 clause 6 (who answers service 01 PID 00); else the units that answered on the bus, common practice", "A control unit that is missed is not diagnosed.", judge.FieldECUs},
-	{"vin", "The vehicle's number that the tool reports is one that a control unit answered", "ISO 15031-5:2015 clause 7 (service 09 InfoType 02); ISO 14229-1:2013 annex C (identifier F190)", "A report under another number belongs to another car.", judge.FieldVIN},
-	{"stored", "The stored codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 03); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (confirmed)", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldStored},
-	{"pending", "The pending codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 07); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (pending)", "A code that is made up sends somebody looking, one that is left out hides the fault.", judge.FieldPending},
-	{"permanent", "The permanent codes that the tool reports are those that the control units answered", "ISO 15031-5:2015 clause 7 (service 0A); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation)", "They decide whether a car passes an inspection.", judge.FieldPermanent},
-	{"lamp", "The malfunction lamp is reported as the control units command it", "ISO 15031-5:2015 annex B (PID 01, byte A bit 7)", "The lamp is what the driver came for.", judge.FieldLamp},
-	{"readiness", "The monitors are reported as the control units answered", "ISO 15031-5:2015 annex B (PID 01, bytes B to D)", "Who reads complete where it is not drives to an inspection in vain.", judge.FieldReadiness},
-	{"live", "The values that the tool reports are those that were answered, within their resolution", "ISO 15031-5:2015 annex B (scaling of PIDs)", "A diagnosis by a wrong value replaces good parts.", judge.FieldLive},
-	{"learn", "The result of a learn is reported as the control unit answered", "ISO 14229-1:2013 clause 13.2 (RoutineControl, requestRoutineResults)", "A learn that only seems done leaves a car that does not run.", judge.FieldLearn},
+// claim is what holds of one field of a report.
+type claim struct {
+	says, source, why string
+	compare           func(*comparison)
+}
+
+// claims are what is compared, by field.
+var claims = map[task.Fields]claim{
+	task.ECUs: {
+		says:    "The control units that the tool names are those that answered",
+		source:  "ISO 15765-4:2011 clause 6 (who answers service 01 PID 00); else the units that answered on the bus, common practice",
+		why:     "A control unit that is missed is not diagnosed.",
+		compare: (*comparison).ecus,
+	},
+	task.VIN: {
+		says:    "The vehicle's number that the tool reports is one that a control unit answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 09 InfoType 02); ISO 14229-1:2013 annex C (identifier F190)",
+		why:     "A report under another number belongs to another car.",
+		compare: (*comparison).vin,
+	},
+	task.Stored: {
+		says:    "The stored codes that the tool reports are those that the control units answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 03); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (confirmed)",
+		why:     "A code that is made up sends somebody looking, one that is left out hides the fault.",
+		compare: (*comparison).codes,
+	},
+	task.Pending: {
+		says:    "The pending codes that the tool reports are those that the control units answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 07); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation) and annex D (pending)",
+		why:     "A code that is made up sends somebody looking, one that is left out hides the fault.",
+		compare: (*comparison).codes,
+	},
+	task.Permanent: {
+		says:    "The permanent codes that the tool reports are those that the control units answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 0A); ISO 14229-1:2013 clause 11.3 (ReadDTCInformation)",
+		why:     "They decide whether a car passes an inspection.",
+		compare: (*comparison).codes,
+	},
+	task.Freeze: {
+		says:    "The freeze frames that the tool reports are those that the control units answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 02, PID 02 is the code that froze it); ISO 14229-1:2013 clause 11.3 (reportDTCSnapshotRecordByDTCNumber)",
+		why:     "They tell when the fault came: a frame of another code, or another value in it, sends somebody to the wrong moment.",
+		compare: (*comparison).freeze,
+	},
+	task.Lamp: {
+		says:    "The malfunction lamp is reported as the control units command it",
+		source:  "ISO 15031-5:2015 annex B (PID 01, byte A bit 7)",
+		why:     "The lamp is what the driver came for.",
+		compare: (*comparison).lamp,
+	},
+	task.Readiness: {
+		says:    "The monitors are reported as the control units answered",
+		source:  "ISO 15031-5:2015 annex B (PID 01, bytes B to D)",
+		why:     "Who reads complete where it is not drives to an inspection in vain.",
+		compare: (*comparison).readiness,
+	},
+	task.Live: {
+		says:    "The values that the tool reports are those that were answered, within their resolution",
+		source:  "ISO 15031-5:2015 annex B (scaling of PIDs)",
+		why:     "A diagnosis by a wrong value replaces good parts.",
+		compare: (*comparison).live,
+	},
+	task.Learn: {
+		says:    "The result of a learn is reported as the control unit answered",
+		source:  "ISO 14229-1:2013 clause 13.2 (RoutineControl, requestRoutineResults)",
+		why:     "A learn that only seems done leaves a car that does not run.",
+		compare: (*comparison).learn,
+	},
+	task.Output: {
+		says:    "The result of driving an output is reported as the control unit answered",
+		source:  "ISO 14229-1:2013 clause 12.2 (InputOutputControlByIdentifier)",
+		why:     "An actuator that only seems to have been driven is taken for broken.",
+		compare: (*comparison).output,
+	},
 }
 
 // All lists what is compared, in the form of the rules.
 func All() []rules.Rule {
 	var list []rules.Rule
-	for _, f := range fields {
+	for _, f := range task.EachField() {
+		c := claims[f.Field]
 		list = append(list, rules.Rule{
-			ID: Prefix + f.name, Group: group, Severity: rules.Must, Says: f.says, Why: f.why,
-			Source: f.source,
+			ID: Prefix + f.Name, Group: group, Severity: rules.Must, Says: c.says, Why: c.why, Source: c.source,
 		})
 	}
 	return list
@@ -48,8 +109,8 @@ func All() []rules.Rule {
 // IDs lists the ids.
 func IDs() []string {
 	var ids []string
-	for _, f := range fields {
-		ids = append(ids, Prefix+f.name)
+	for _, f := range task.EachField() {
+		ids = append(ids, Prefix+f.Name)
 	}
 	return ids
 }
@@ -100,7 +161,7 @@ func New(opt Options) *Set {
 	if opt.Alters == nil {
 		opt.Alters = func(string) bool { return false }
 	}
-	return &Set{opt: opt, tallies: make([]tally, len(fields))}
+	return &Set{opt: opt, tallies: make([]tally, len(claims))}
 }
 
 // Observe takes what goes by.
@@ -133,13 +194,13 @@ func (s *Set) compare(o *judge.Observation) {
 	s.known = append(s.known, h.vins...)
 	s.status = s.status || len(h.lamp) > 0
 	c := comparison{set: s, h: h, r: o.Report, o: o}
-	for i, f := range fields {
-		if !o.Report.Reads.Has(f.field) {
+	for i, f := range task.EachField() {
+		if !o.Report.Reads.Has(f.Field) {
 			continue
 		}
-		c.t, c.name, c.said = &s.tallies[i], f.name, o.Report.Says.Has(f.field)
+		c.t, c.name, c.said = &s.tallies[i], f.Name, o.Report.Says.Has(f.Field)
 		before := *c.t
-		c.field()
+		claims[f.Field].compare(&c)
 		if *c.count(&before) != (Count{Task: o.Task}) {
 			c.t.reports++
 		}
@@ -170,25 +231,6 @@ func (c *comparison) count(before *tally) *Count {
 	x.FalsePositives += d.FalsePositives
 	x.FalseNegatives += d.FalseNegatives
 	return &d
-}
-
-func (c *comparison) field() {
-	switch c.name {
-	case "ecus":
-		c.ecus()
-	case "vin":
-		c.vin()
-	case "stored", "pending", "permanent":
-		c.codes()
-	case "lamp":
-		c.lamp()
-	case "readiness":
-		c.readiness()
-	case "live":
-		c.live()
-	case "learn":
-		c.learn()
-	}
 }
 
 // positive notes an entry that was said and is not true.
@@ -289,7 +331,7 @@ func printable(vin string) bool {
 
 func (c *comparison) codes() {
 	var said []string
-	for _, x := range map[string][]string{"stored": c.r.Stored, "pending": c.r.Pending, "permanent": c.r.Permanent}[c.name] {
+	for _, x := range c.r.List(c.name) {
 		code, _, _ := strings.Cut(x, "-")
 		if !slices.Contains(said, code) {
 			said = append(said, code)
@@ -371,13 +413,16 @@ func tolerance(i *item) float64 { return 0.51*i.step + 0.005*math.Abs(i.value) }
 
 // live compares with all answers of the task: each is as good as another, and how old
 // it may be is the task's length.
-func (c *comparison) live() {
-	for _, l := range c.r.Live {
+func (c *comparison) live() { c.values(c.r.Live, c.h.live, "") }
+
+// values compares what is said with what was answered; of says whose values they are.
+func (c *comparison) values(said []judge.Live, answered []item, of string) {
+	for _, l := range said {
 		if !named(l.Name) {
 			continue
 		}
 		near, found := item{}, false
-		for _, i := range c.h.live {
+		for _, i := range answered {
 			if i.text == l.Name && (!found || math.Abs(i.value-l.Value) < math.Abs(near.value-l.Value)) {
 				near, found = i, true
 			}
@@ -387,10 +432,31 @@ func (c *comparison) live() {
 			c.t.right++
 		case c.set.altered || !found && c.h.other:
 		case found:
-			c.positive(fmt.Sprintf("%s %.6g (answered was %.6g)", l.Name, l.Value, near.value), near.by)
+			c.positive(fmt.Sprintf("%s%s %.6g (answered was %.6g)", of, l.Name, l.Value, near.value), near.by)
 		default:
-			c.positive(fmt.Sprintf("%s %.6g (nobody was asked)", l.Name, l.Value))
+			c.positive(fmt.Sprintf("%s%s %.6g (nobody was asked)", of, l.Name, l.Value))
 		}
+	}
+}
+
+// freeze compares the codes that froze a frame, and the values in it.
+func (c *comparison) freeze() {
+	c.codes()
+	for i := range c.r.Freeze {
+		c.values(c.r.Freeze[i].Values, c.h.frozen, "freeze frame ")
+	}
+}
+
+// output compares how driving an actuator ended.
+func (c *comparison) output() {
+	done := c.said && c.r.Output == task.OutputDone
+	switch {
+	case done && !c.h.driven:
+		c.positive("output driven (no control unit has accepted it)")
+	case !done && c.said && c.h.driven && !c.set.altered:
+		c.missed("output driven", []judge.Evidence{c.h.drivenBy})
+	case c.said:
+		c.t.right++
 	}
 }
 
@@ -399,7 +465,7 @@ func (c *comparison) live() {
 const resultDone = 0x00
 
 func (c *comparison) learn() {
-	done := c.said && c.r.Learn == judge.LearnDone
+	done := c.said && c.r.Learn == task.LearnDone
 	switch {
 	case done && !c.h.accepted:
 		c.positive("learn done (no control unit has accepted one)")
@@ -419,13 +485,13 @@ func (c *comparison) learn() {
 // task, in the order of the tasks.
 func (s *Set) Finish(now time.Duration) ([]judge.Verdict, []Count) {
 	var vs []judge.Verdict
-	for i, f := range fields {
-		t := &s.tallies[i]
+	for i, f := range task.EachField() {
+		t, x := &s.tallies[i], claims[f.Field]
 		if t.reports == 0 {
 			continue
 		}
 		v := judge.Verdict{
-			ID: Prefix + f.name, Group: judge.GroupReport, Says: f.says, Why: f.why, Source: f.source, Outcome: judge.Pass, Decided: now,
+			ID: Prefix + f.Name, Group: judge.GroupReport, Says: x.says, Why: x.why, Source: x.source, Outcome: judge.Pass, Decided: now,
 			FalsePositives: t.positives, FalseNegatives: t.negatives, Evidence: t.evidence,
 			Reason: fmt.Sprintf("%s in %s, all true", many(t.right, "entry", "entries"), many(t.reports, "report", "reports")),
 		}

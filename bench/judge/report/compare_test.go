@@ -10,6 +10,7 @@ import (
 
 	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/report"
+	"sawhorse/bench/task"
 )
 
 const (
@@ -97,8 +98,8 @@ func conversation(r *run) *run {
 
 // right is what a correct tool says of it.
 func right() *judge.Report {
-	const every = judge.FieldVIN | judge.FieldECUs | judge.FieldStored | judge.FieldPending | judge.FieldPermanent |
-		judge.FieldLamp | judge.FieldReadiness | judge.FieldLive
+	const every = task.VIN | task.ECUs | task.Stored | task.Pending | task.Permanent |
+		task.Lamp | task.Readiness | task.Live
 	return &judge.Report{
 		Reads: every, Says: every, VIN: vin, ECUs: []string{"engine", "brake"}, Addresses: []string{"7E0", "7E1"},
 		Stored: []string{"P0102", "P080A", "C087B-00"}, Pending: []string{"P0300", "C0035-13"}, Permanent: []string{"P0102"},
@@ -132,9 +133,9 @@ var lies = []struct {
 	{"leaves a code out", func(r *judge.Report) { r.Stored = r.Stored[1:] }, "truth/stored", 0, 1, "code P0102 is true, not said"},
 	{"swaps digits", func(r *judge.Report) { r.Stored[1] = "P08A0" }, "truth/stored", 1, 1, "code P08A0"},
 	{"takes stored for pending", func(r *judge.Report) { r.Pending = append(r.Pending, "P0102") }, "truth/pending", 1, 0, "code P0102"},
-	{"cannot tell permanent ones", func(r *judge.Report) { r.Says &^= judge.FieldPermanent; r.Permanent = nil }, "truth/permanent", 0, 1, "code P0102"},
+	{"cannot tell permanent ones", func(r *judge.Report) { r.Says &^= task.Permanent; r.Permanent = nil }, "truth/permanent", 0, 1, "code P0102"},
 	{"cuts the number", func(r *judge.Report) { r.VIN = vin[:16] }, "truth/vin", 1, 1, "not true"},
-	{"is silent about the number", func(r *judge.Report) { r.Says &^= judge.FieldVIN }, "truth/vin", 0, 1, vin},
+	{"is silent about the number", func(r *judge.Report) { r.Says &^= task.VIN }, "truth/vin", 0, 1, vin},
 	{"misses a unit", func(r *judge.Report) { r.ECUs, r.Addresses = r.ECUs[:1], r.Addresses[:1] }, "truth/ecus", 0, 1, "7E9 is true, not said"},
 	{"invents a unit", func(r *judge.Report) { r.ECUs, r.Addresses = append(r.ECUs, "body"), append(r.Addresses, "7E2") }, "truth/ecus", 1, 0, "7E2"},
 	{"names one for another", func(r *judge.Report) { r.Addresses[1] = "7E2" }, "truth/ecus", 1, 1, "7E2"},
@@ -183,8 +184,8 @@ func TestRoundingIsNoLie(t *testing.T) {
 // A value is as old as the task at most: what was answered before the task does not
 // make it true.
 func TestAnOldValueIsALie(t *testing.T) {
-	r := newRun(t, nil).start().answers(engine, "41 05 50").end(judge.StatusOK, &judge.Report{Reads: judge.FieldLive})
-	rep := &judge.Report{Reads: judge.FieldLive, Says: judge.FieldLive, Live: []judge.Live{{Name: "coolant_c", Value: 40}}}
+	r := newRun(t, nil).start().answers(engine, "41 05 50").end(judge.StatusOK, &judge.Report{Reads: task.Live})
+	rep := &judge.Report{Reads: task.Live, Says: task.Live, Live: []judge.Live{{Name: "coolant_c", Value: 40}}}
 	v, _ := r.start().answers(engine, "41 05 7B").end(judge.StatusOK, rep).verdicts()
 	require.Equal(t, judge.Fail, v["truth/live"].Outcome)
 	require.Contains(t, v["truth/live"].Reason, "answered was 83")
@@ -195,7 +196,7 @@ func TestAnOldValueIsALie(t *testing.T) {
 func TestClearedCodesAreNotTrue(t *testing.T) {
 	for stored, want := range map[string]judge.Outcome{"P0102": judge.Fail, "": judge.Pass} {
 		r := newRun(t, nil).start().answers(engine, "43 01 01 02", "4A 01 01 02", "44", "43 00")
-		rep := &judge.Report{Reads: judge.FieldStored | judge.FieldPermanent, Says: judge.FieldStored | judge.FieldPermanent, Permanent: []string{"P0102"}}
+		rep := &judge.Report{Reads: task.Stored | task.Permanent, Says: task.Stored | task.Permanent, Permanent: []string{"P0102"}}
 		if stored != "" {
 			rep.Stored = []string{stored}
 		}
@@ -213,23 +214,23 @@ func TestLearnResults(t *testing.T) {
 		outcome              judge.Outcome
 		positives, negatives int
 	}{
-		{"done", judge.LearnDone, []string{"71 01 02 01", "71 03 02 01 01", "71 03 02 01 00"}, judge.Pass, 0, 0},
-		{"made up", judge.LearnDone, nil, judge.Fail, 1, 0},
-		{"still running", judge.LearnDone, []string{"71 01 02 01", "71 03 02 01 01"}, judge.Fail, 1, 0},
-		{"broken off", judge.LearnDone, []string{"71 01 02 01", "71 03 02 01 02 05"}, judge.Fail, 1, 0},
-		{"told as broken off", judge.LearnAborted, []string{"71 01 02 01", "71 03 02 01 02 05"}, judge.Pass, 0, 0},
-		{"takes done for broken off", judge.LearnAborted, []string{"71 01 02 01", "71 03 02 01 00"}, judge.Fail, 0, 1},
-		{"refused", judge.LearnRefused, []string{"7F 31 22"}, judge.Pass, 0, 0},
-		{"takes a refusal for done", judge.LearnDone, []string{"7F 31 22"}, judge.Fail, 1, 0},
-		{"an older result", judge.LearnRefused, []string{"71 03 02 01 00", "71 01 02 01"}, judge.Pass, 0, 0},
+		{"done", task.LearnDone, []string{"71 01 02 01", "71 03 02 01 01", "71 03 02 01 00"}, judge.Pass, 0, 0},
+		{"made up", task.LearnDone, nil, judge.Fail, 1, 0},
+		{"still running", task.LearnDone, []string{"71 01 02 01", "71 03 02 01 01"}, judge.Fail, 1, 0},
+		{"broken off", task.LearnDone, []string{"71 01 02 01", "71 03 02 01 02 05"}, judge.Fail, 1, 0},
+		{"told as broken off", task.LearnAborted, []string{"71 01 02 01", "71 03 02 01 02 05"}, judge.Pass, 0, 0},
+		{"takes done for broken off", task.LearnAborted, []string{"71 01 02 01", "71 03 02 01 00"}, judge.Fail, 0, 1},
+		{"refused", task.LearnRefused, []string{"7F 31 22"}, judge.Pass, 0, 0},
+		{"takes a refusal for done", task.LearnDone, []string{"7F 31 22"}, judge.Fail, 1, 0},
+		{"an older result", task.LearnRefused, []string{"71 03 02 01 00", "71 01 02 01"}, judge.Pass, 0, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			status := judge.StatusOK
-			if c.said != judge.LearnDone {
+			if c.said != task.LearnDone {
 				status = judge.StatusFailed
 			}
 			v, _ := newRun(t, nil).start().answers(engine, c.answers...).
-				end(status, &judge.Report{Reads: judge.FieldLearn, Says: judge.FieldLearn, Learn: c.said}).verdicts()
+				end(status, &judge.Report{Reads: task.Learn, Says: task.Learn, Learn: c.said}).verdicts()
 			x := v["truth/learn"]
 			require.Equal(t, c.outcome, x.Outcome, x.Reason)
 			require.Equal(t, [2]int{c.positives, c.negatives}, [2]int{x.FalsePositives, x.FalseNegatives})
@@ -259,7 +260,7 @@ func TestFaultsExcuse(t *testing.T) {
 // A tool that gave up may leave out, but not make up.
 func TestWhoGivesUpMayLeaveOut(t *testing.T) {
 	rep := right()
-	rep.Stored, rep.Says = nil, rep.Says&^judge.FieldVIN
+	rep.Stored, rep.Says = nil, rep.Says&^task.VIN
 	v, _ := conversation(newRun(t, nil)).end(judge.StatusFailed, rep).verdicts()
 	require.NotContains(t, v, "truth/vin")
 	require.NotContains(t, v, "truth/stored")
@@ -276,7 +277,7 @@ func TestExceptionsAndUnread(t *testing.T) {
 	v, _ := conversation(r).end(judge.StatusOK, rep).verdicts()
 	require.Equal(t, judge.NotApplicable, v["truth/vin"].Outcome)
 	require.Contains(t, v["truth/vin"].Reason, "painted over")
-	rep.Reads = judge.FieldStored
+	rep.Reads = task.Stored
 	v, _ = conversation(newRun(t, nil)).end(judge.StatusOK, rep).verdicts()
 	require.Len(t, v, 1)
 }
@@ -290,7 +291,7 @@ func TestOtherListsOfCodes(t *testing.T) {
 		"59 15 FF 01 02 00 09", "59 17 00 FF 01 02 00 09", "59 42 33 FF FF 04 20 01 02 00 09", "59 55 33 FF 04 01 02 00 09",
 	} {
 		for _, code := range []string{"", "P0102", "P0103"} {
-			rep := &judge.Report{Reads: judge.FieldStored, Says: judge.FieldStored}
+			rep := &judge.Report{Reads: task.Stored, Says: task.Stored}
 			if code != "" {
 				rep.Stored = []string{code}
 			}
@@ -303,7 +304,7 @@ func TestOtherListsOfCodes(t *testing.T) {
 // A list that contradicts its own count may be refused or read as far as it goes.
 func TestAContradictionMayBeReadBothWays(t *testing.T) {
 	for _, stored := range [][]string{nil, {"P0102"}} {
-		rep := &judge.Report{Reads: judge.FieldStored, Says: judge.FieldStored, Stored: stored}
+		rep := &judge.Report{Reads: task.Stored, Says: task.Stored, Stored: stored}
 		v, _ := newRun(t, nil).start().answers(engine, "43 02 01 02").end(judge.StatusOK, rep).verdicts()
 		require.NotEqual(t, judge.Fail, v["truth/stored"].Outcome)
 	}

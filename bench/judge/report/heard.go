@@ -36,6 +36,11 @@ type heard struct {
 	accepted bool
 	result   int
 	resultBy judge.Evidence
+	// frozen are the values of freeze frames.
+	frozen []item
+	// driven says that an output was driven by a command of the tool.
+	driven   bool
+	drivenBy judge.Evidence
 	// other says that values were read by services that are the maker's own.
 	other bool
 }
@@ -67,8 +72,9 @@ func (h *heard) take(o *judge.Observation) {
 		h.current(o.ID, d[1:], by)
 	case uds.FreezeFrame:
 		if o.PID == 0x02 && len(d) >= 5 { // the code that froze the frame
-			h.perhaps(item{text: uds.CodeOf(d[3], d[4]).String(), by: by, unit: o.ID})
+			h.froze(o.ID, d[3], d[4], by)
 		}
+		h.groups(o.ID, d[1:], 1, by, &h.frozen)
 	case uds.ConfirmedCodes:
 		h.codes("stored", o.ID, d[1:], by)
 	case uds.PendingCodes:
@@ -96,6 +102,10 @@ func (h *heard) take(o *judge.Observation) {
 		h.other = true
 	case uds.WriteDataByIdentifier:
 		h.accepted = true
+	case uds.InputOutputControlByIdentifier:
+		if len(d) > 3 && d[3] == uds.InputOutputShortTermAdjustment {
+			h.driven, h.drivenBy = true, by
+		}
 	case uds.RoutineControl:
 		if o.Sub == uds.StartRoutine {
 			h.accepted, h.result = true, -1 // an older result is not this one's
@@ -104,6 +114,17 @@ func (h *heard) take(o *judge.Observation) {
 			h.result, h.resultBy = int(d[4]), by
 		}
 	}
+}
+
+// froze notes the code that froze a unit's frame; 00 00 is none.
+func (h *heard) froze(unit int, hi, lo byte, by judge.Evidence) {
+	var list []item
+	if hi != 0 || lo != 0 {
+		i := item{text: uds.CodeOf(hi, lo).String(), by: by, unit: unit}
+		h.perhaps(i)
+		list = append(list, i)
+	}
+	h.list("freeze", unit, list)
 }
 
 // codes are those of services 03, 07 and 0A: a count and two bytes each.
@@ -177,14 +198,14 @@ func (h *heard) others(unit, sub int, d []byte, by judge.Evidence) {
 
 // perhaps adds a code that may be reported as anything.
 func (h *heard) perhaps(i item) {
-	for _, field := range []string{"stored", "pending", "permanent"} {
+	for _, field := range []string{"stored", "pending", "permanent", "freeze"} {
 		h.may[field] = append(h.may[field], i)
 	}
 }
 
 // cleared: what a unit has said before is not true any more. Permanent codes stay.
 func (h *heard) cleared(unit int) {
-	for _, field := range []string{"stored", "pending"} {
+	for _, field := range []string{"stored", "pending", "freeze"} {
 		gone := func(i item) bool { return i.unit == unit }
 		h.must[field] = slices.DeleteFunc(h.must[field], gone)
 		h.may[field] = slices.DeleteFunc(h.may[field], gone)
@@ -196,23 +217,26 @@ func (h *heard) vin(d []byte, by judge.Evidence) {
 }
 
 // current is an answer of service 01: groups of an identifier and its data.
-func (h *heard) current(unit int, d []byte, by judge.Evidence) {
+func (h *heard) current(unit int, d []byte, by judge.Evidence) { h.groups(unit, d, 0, by, &h.live) }
+
+// groups reads groups of an identifier, skip bytes, and its data.
+func (h *heard) groups(unit int, d []byte, skip int, by judge.Evidence, to *[]item) {
 	for len(d) > 0 {
 		p, ok := uds.Parameter(d[0])
-		if !ok || len(d) < 1+p.Size {
+		if !ok || len(d) < 1+skip+p.Size {
 			return
 		}
-		data := d[1 : 1+p.Size]
-		if d[0] == 0x01 {
+		data := d[1+skip : 1+skip+p.Size]
+		if d[0] == 0x01 && skip == 0 {
 			h.status(unit, data, by)
 		}
 		for i := range p.Values {
 			v := &p.Values[i]
 			for _, name := range namesOf(d[0], i) {
-				h.live = append(h.live, item{text: name, by: by, unit: unit, value: v.Decode(data), step: v.Scale})
+				*to = append(*to, item{text: name, by: by, unit: unit, value: v.Decode(data), step: v.Scale})
 			}
 		}
-		d = d[1+p.Size:]
+		d = d[1+skip+p.Size:]
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/task"
 	"sawhorse/bench/tool"
 )
 
@@ -15,23 +16,20 @@ func TestEveryProfileLoadsAndDoesEveryTask(t *testing.T) {
 		p, err := Profile(name)
 		require.NoError(t, err)
 		assert.Equal(t, name, p.Name)
-		for _, task := range tool.Tasks {
+		for _, x := range task.All() {
 			args := []map[string]string{nil}
-			for name, a := range tool.Arguments {
-				if a.Task != task {
-					continue
-				}
-				args = []map[string]string{{name: "0PT48VM60R1000048"}}
+			if a := x.Argument; a != nil {
+				args = []map[string]string{{a.Name: "0PT48VM60R1000048"}}
 				if len(a.Words) > 0 {
 					args = nil
 				}
 				for _, w := range a.Words {
-					args = append(args, map[string]string{name: w})
+					args = append(args, map[string]string{a.Name: w})
 				}
 			}
 			for _, a := range args {
-				e, ok := p.Entry(task, a)
-				require.True(t, ok, "%s does %s %v", name, task, a)
+				e, ok := p.Entry(x.Name, a)
+				require.True(t, ok, "%s does %s %v", name, x.Name, a)
 				if p.Kind == tool.KindExternal {
 					text, err := e.Instructions(tool.Values{Arguments: a})
 					require.NoError(t, err)

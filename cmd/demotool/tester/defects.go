@@ -17,7 +17,7 @@ type Defect struct {
 // Defects lists all of them, group by group.
 func Defects() []Defect {
 	return slices.Concat(timingDefects, segmentDefects, decodingDefects, orderDefects, severalDefects,
-		refusalDefects, clearingDefects, sessionDefects, learnDefects, givingUpDefects, endDefects, reportDefects)
+		refusalDefects, clearingDefects, sessionDefects, learnDefects, outputDefects, givingUpDefects, endDefects, reportDefects)
 }
 
 // takeDefect gives the tool the defect of that name.

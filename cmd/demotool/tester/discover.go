@@ -90,10 +90,14 @@ func (t *Tester) perform() {
 		sequence([]step{t.readiness, t.codes, t.freezeFrames}, done)
 	case "read-live":
 		sequence([]step{t.pids, t.live}, done)
+	case "read-freeze-frame":
+		sequence([]step{t.freezeFrames}, done)
 	case "health-check":
 		sequence([]step{t.identify, t.readiness, t.codes, t.freezeFrames, t.pids, t.live}, done)
 	case "clear-codes":
 		t.clear()
+	case "drive-output":
+		t.driveOutput()
 	case "learn":
 		t.learn()
 	case "write-identity":

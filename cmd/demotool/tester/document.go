@@ -16,8 +16,7 @@ const (
 // list that could not be read is null; one that was read and holds nothing is
 // empty.
 type Document struct {
-	// Task is the sub-command: identify, health-check, read-codes, read-live,
-	// clear-codes, learn, write-identity.
+	// Task is the sub-command, one of Tasks.
 	Task string `json:"task"`
 	// Status is the exit status; Reason says it in words.
 	Status int    `json:"status"`
@@ -28,6 +27,8 @@ type Document struct {
 	ECUs []*ECU `json:"ecus"`
 	// Learn is there after the task learn only.
 	Learn *Learn `json:"learn,omitempty"`
+	// Output is there after the task drive-output only.
+	Output *Driven `json:"output,omitempty"`
 	// Written is there after the task write-identity only.
 	Written *Written `json:"written,omitempty"`
 	// Cleared is there after the task clear-codes only.

@@ -118,6 +118,9 @@ func noisyTester(t testing.TB, task, seed byte, src []byte) *noise {
 	if cfg.Task == "learn" {
 		cfg.Position = Positions[int(seed)%len(Positions)]
 	}
+	if cfg.Task == "drive-output" {
+		cfg.Output = Outputs[int(seed)%len(Outputs)]
+	}
 	if cfg.Task == "write-identity" {
 		cfg.VIN = "11111111111111111"
 	}

@@ -26,9 +26,10 @@ type seams struct {
 	udsCodes  func(data []byte) (stored, pending []Code, err error)
 	value     func(g group, fourBanks bool) []Value
 	// clearing is the order in which codes are cleared; checking names what speaks
-	// against a learn.
+	// against a learn, driving what against an output.
 	clearing func() []step
 	checking func(g *learning) string
+	driving  func(a *actuator) string
 	// telling sees the document before it is written, printing what is written,
 	// exiting the status.
 	telling  func(d *Document)
@@ -52,6 +53,7 @@ func (t *Tester) properSeams() seams {
 		value:     group.decode,
 		clearing:  t.clearSteps,
 		checking:  t.unmet,
+		driving:   t.undrivable,
 		telling:   func(*Document) {},
 		printing:  func(output []byte) []byte { return output },
 		exiting:   func(status int) int { return status },

@@ -10,7 +10,9 @@ import (
 )
 
 // Tasks are the sub-commands of the tool.
-var Tasks = []string{"identify", "health-check", "read-codes", "read-live", "clear-codes", "learn", "write-identity"}
+var Tasks = []string{
+	"identify", "health-check", "read-codes", "read-live", "read-freeze-frame", "clear-codes", "drive-output", "learn", "write-identity",
+}
 
 // Defaults of a Config.
 const (
@@ -36,6 +38,8 @@ type Config struct {
 	Task string
 	// Position is one of Positions, for the task learn only.
 	Position string
+	// Output is one of Outputs, for the task drive-output only.
+	Output string
 	// VIN is the vehicle's number (ISO 3779), for the task write-identity only.
 	VIN string
 	// UDS lists control units beyond the OBD range. Nil takes DefaultUDS; an
@@ -91,21 +95,8 @@ func New(cfg Config) (*Tester, error) {
 	if !slices.Contains(Tasks, cfg.Task) {
 		return nil, fmt.Errorf("%w: task %q, expected one of %v", ErrUsage, cfg.Task, Tasks)
 	}
-	learn := cfg.Task == "learn"
-	if learn && !slices.Contains(Positions, cfg.Position) {
-		return nil, fmt.Errorf("%w: position %q, expected one of %v", ErrUsage, cfg.Position, Positions)
-	}
-	if !learn && cfg.Position != "" {
-		return nil, fmt.Errorf("%w: task %s takes no position, got %q", ErrUsage, cfg.Task, cfg.Position)
-	}
-	write := cfg.Task == "write-identity"
-	if write {
-		if err := checkVIN(cfg.VIN); err != nil {
-			return nil, fmt.Errorf("%w: %w", ErrUsage, err)
-		}
-	}
-	if !write && cfg.VIN != "" {
-		return nil, fmt.Errorf("%w: task %s takes no vehicle number, got %q", ErrUsage, cfg.Task, cfg.VIN)
+	if err := cfg.checkArguments(); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrUsage, err)
 	}
 	if cfg.UDS == nil {
 		cfg.UDS = DefaultUDS()
@@ -141,6 +132,38 @@ func New(cfg Config) (*Tester, error) {
 	return t, nil
 }
 
+// checkArguments wants the argument of the task and no other.
+func (c *Config) checkArguments() error {
+	for _, a := range []struct {
+		task, name, value string
+		check             func(string) error
+	}{
+		{"learn", "position", c.Position, oneOf("position", Positions)},
+		{"drive-output", "output", c.Output, oneOf("output", Outputs)},
+		{"write-identity", "vehicle number", c.VIN, checkVIN},
+	} {
+		switch {
+		case c.Task == a.task:
+			if err := a.check(a.value); err != nil {
+				return err
+			}
+		case a.value != "":
+			return fmt.Errorf("task %s takes no %s, got %q", c.Task, a.name, a.value)
+		}
+	}
+	return nil
+}
+
+// oneOf checks a word.
+func oneOf(what string, words []string) func(string) error {
+	return func(word string) error {
+		if !slices.Contains(words, word) {
+			return fmt.Errorf("%s %q, expected one of %v", what, word, words)
+		}
+		return nil
+	}
+}
+
 func orDefault(d, def time.Duration) time.Duration {
 	if d == 0 {
 		return def
@@ -149,17 +172,17 @@ func orDefault(d, def time.Duration) time.Duration {
 }
 
 // Start is New in the shape in which a bench asks for a tool: args may hold
-// "position" and "vin".
+// "position", "output" and "vin".
 func Start(task string, args map[string]string) (*Tester, error) { return StartWith("", task, args) }
 
 // StartWith is Start for a tool with one of Defects, "" for none.
 func StartWith(defect, task string, args map[string]string) (*Tester, error) {
 	for k := range args {
-		if k != "position" && k != "vin" {
-			return nil, fmt.Errorf("%w: argument %q, expected position or vin", ErrUsage, k)
+		if k != "position" && k != "output" && k != "vin" {
+			return nil, fmt.Errorf("%w: argument %q, expected position, output or vin", ErrUsage, k)
 		}
 	}
-	return New(Config{Task: task, Position: args["position"], VIN: args["vin"], Defect: defect})
+	return New(Config{Task: task, Position: args["position"], Output: args["output"], VIN: args["vin"], Defect: defect})
 }
 
 // Receive takes a frame of the bus.
