@@ -26,7 +26,7 @@ type heard struct {
 // 6 s, by a fault from 1.9 s to 3.9 s, and gives what it heard.
 func conversation(t *testing.T, request []byte, id string, params map[string]any) []heard {
 	t.Helper()
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, rig.Close()) })
 	mux, err := link.Attach(rig.Bus, "client-1", rig.Loop, clock.PriorityTool)
@@ -37,7 +37,7 @@ func conversation(t *testing.T, request []byte, id string, params map[string]any
 		OnFailed:  func(r isotp.Result, _ bool) { got = append(got, heard{at: rig.Loop.Now(), failed: r}) },
 	})
 	require.NoError(t, err)
-	desk := rig.Desk()
+	desk := rig.Hand()
 	require.NoError(t, desk.Drive(map[string]any{"key": "on"}))
 	for i := range 10 {
 		rig.Loop.At(time.Second+time.Duration(i)*500*time.Millisecond, clock.PriorityTool, func() { _ = l.Send(request) })
@@ -180,7 +180,7 @@ var tested = map[string]bool{"session-lost": true}
 // A session that is lost refuses what it allowed before: routine control is for the
 // extended session only.
 func TestALostSessionRefusesWhatItAllowed(t *testing.T) {
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
 	defer rig.Close()
 	mux, err := link.Attach(rig.Bus, "client-1", rig.Loop, clock.PriorityTool)
@@ -190,14 +190,14 @@ func TestALostSessionRefusesWhatItAllowed(t *testing.T) {
 		OnMessage: func(p []byte) { got = append(got, append([]byte{}, p...)) },
 	})
 	require.NoError(t, err)
-	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
 	at := func(ms int, fn func()) {
 		rig.Loop.At(time.Duration(ms)*time.Millisecond, clock.PriorityTool, fn)
 	}
 	read := []byte{0x31, 0x03, 0x02, 0x10}
 	at(1000, func() { require.NoError(t, l.Send([]byte{0x10, 0x03})) })
 	at(1200, func() { require.NoError(t, l.Send(read)) })
-	at(1400, func() { require.NoError(t, rig.Desk().SetFault("session-lost", true, nil)) })
+	at(1400, func() { require.NoError(t, rig.Hand().SetFault("session-lost", true, nil)) })
 	at(1500, func() { require.NoError(t, l.Send(read)) })
 	require.NoError(t, rig.Run(context.Background(), 3*time.Second))
 	require.Len(t, got, 3)

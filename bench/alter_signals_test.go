@@ -16,9 +16,9 @@ import (
 	"sawhorse/bench"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
-	"sawhorse/canbus/wire"
 	"sawhorse/dbc"
 	"sawhorse/scenarios"
 )
@@ -55,17 +55,14 @@ func metered(t *testing.T, id string, params map[string]any) ([]canbus.Frame, *d
 	require.Empty(t, network.Warnings)
 	m, ok := network.MessageNamed("METER")
 	require.True(t, ok)
-	loop := clock.NewVirtual()
-	near, err := wire.New(loop, "near", wire.Config{})
+	b, err := bench.New(bench.Settings{Buses: []bench.Bus{{}, {}}, Bridge: true, Seed: chance.Seed(4)})
 	require.NoError(t, err)
-	far, err := wire.New(loop, "far", wire.Config{})
-	require.NoError(t, err)
-	middle, err := bench.NewMiddle(loop, near, far, chance.Seed(4))
-	require.NoError(t, err)
-	from, err := near.Attach("cluster", &clientNode{})
+	defer func() { require.NoError(t, b.Close()) }()
+	loop, hand := b.Loop, b.Hand()
+	from, err := b.Buses()[0].Attach("cluster", &clientNode{})
 	require.NoError(t, err)
 	got := &hearer{}
-	_, err = far.Attach("listener", got)
+	_, err = b.Buses()[1].Attach("listener", got)
 	require.NoError(t, err)
 	for i := range 40 {
 		f := m.Codec().Frame()
@@ -76,9 +73,9 @@ func metered(t *testing.T, id string, params map[string]any) ([]canbus.Frame, *d
 		loop.At(time.Duration(i)*100*time.Millisecond, clock.PriorityECU, func() { require.NoError(t, from.Send(&f)) })
 	}
 	params["dbc"], params["message"] = file, "METER"
-	loop.At(950*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, middle.SetFault(id, true, params)) })
-	loop.At(2950*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, middle.SetFault(id, false, nil)) })
-	require.NoError(t, loop.Run(context.Background(), 10*time.Second))
+	loop.At(950*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, hand.SetFault(id, true, params)) })
+	loop.At(2950*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, hand.SetFault(id, false, nil)) })
+	require.NoError(t, b.Run(context.Background(), 10*time.Second))
 	require.Len(t, got.frames, 40)
 	return got.frames, m
 }
@@ -176,7 +173,7 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 	require.NoError(t, os.WriteFile(file, []byte(meter), 0o600))
 	broken := filepath.Join(t.TempDir(), "broken.dbc")
 	require.NoError(t, os.WriteFile(broken, []byte("VERSION \"\"\nBO_ x METER: 8 Cluster\n"), 0o600))
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
 	defer rig.Close()
 	for want, params := range map[string]map[string]any{
@@ -186,7 +183,7 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 		"want one of METER":       {"dbc": file, "message": "MOTOR", "signal": "Speed"},
 		"Speed, Sum, Temp, Tick":  {"dbc": file, "message": "METER", "signal": "Spede"},
 	} {
-		require.ErrorContains(t, rig.Desk().SetFault("signal-set", true, params), want)
+		require.ErrorContains(t, rig.Hand().SetFault("signal-set", true, params), want)
 	}
 }
 
@@ -222,7 +219,7 @@ expect:
 	requirePass(t, execute(t, p, t.TempDir()))
 
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "net.dbc"), []byte("changed"), 0o600))
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: inBench})
+	r, err := run.New(p, run.Options{Folder: t.TempDir(), InBench: inBench})
 	require.NoError(t, err)
 	_, err = r.Execute(context.Background())
 	require.ErrorContains(t, err, "has changed since")

@@ -39,7 +39,7 @@ func (c *clientNode) Sent(*canbus.Frame) {}
 // from 2 s to 4 s of 6.
 func session(t *testing.T, id string, params map[string]any) (c *clientNode, notes []string) {
 	t.Helper()
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, rig.Close()) })
 	rig.Bus.Tap(func(s canbus.Sighting) {
@@ -50,7 +50,7 @@ func session(t *testing.T, id string, params map[string]any) (c *clientNode, not
 	c = &clientNode{}
 	c.port, err = rig.Bus.Attach("client-1", c)
 	require.NoError(t, err)
-	desk := rig.Desk()
+	desk := rig.Hand()
 	require.NoError(t, desk.Drive(map[string]any{"key": "on"}))
 	for i := range 50 {
 		rig.Loop.At(time.Second+time.Duration(i)*100*time.Millisecond, clock.PriorityTool, func() {
@@ -151,7 +151,7 @@ func TestEveryFaultOfTheBusHasItsEffect(t *testing.T) {
 }
 
 func TestWrongFrameFaultsAreRefused(t *testing.T) {
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
 	defer rig.Close()
 	for want, c := range map[string]struct {
@@ -166,6 +166,6 @@ func TestWrongFrameFaultsAreRefused(t *testing.T) {
 		"parameter id":                 {"bus-flooded", map[string]any{"id": "800000000"}},
 		"at most 8":                    {"bus-flooded", map[string]any{"bytes": "000102030405060708"}},
 	} {
-		require.ErrorContains(t, rig.Desk().SetFault(c.id, true, c.params), want, fmt.Sprint(c))
+		require.ErrorContains(t, rig.Hand().SetFault(c.id, true, c.params), want, fmt.Sprint(c))
 	}
 }

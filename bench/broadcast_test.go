@@ -24,6 +24,7 @@ import (
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/signal"
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
@@ -45,14 +46,14 @@ func petrelNetwork(t testing.TB) *dbc.Network {
 // listening is a car with somebody who listens, and what it has heard.
 type listening struct {
 	*testing.T
-	rig    *bench.Rig
+	rig    *bench.Bench
 	frames []canbus.Frame
 	onEach func(f *canbus.Frame)
 }
 
 func listen(t *testing.T) *listening {
 	t.Helper()
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, rig.Close()) })
 	l := &listening{T: t, rig: rig, onEach: func(*canbus.Frame) {}}
@@ -64,7 +65,7 @@ func listen(t *testing.T) *listening {
 }
 
 func (l *listening) drive(at time.Duration, controls map[string]any) {
-	l.rig.Loop.At(at, clock.PriorityFault, func() { require.NoError(l, l.rig.Desk().Drive(controls)) })
+	l.rig.Loop.At(at, clock.PriorityFault, func() { require.NoError(l, l.rig.Hand().Drive(controls)) })
 }
 
 // start starts the engine: it runs after some 3 s.
@@ -342,7 +343,7 @@ func TestTsharkReadsTheCarsBus(t *testing.T) {
 		want := res.Length.Seconds() / m.CycleTime.Seconds()
 		assert.InDelta(t, want, count[idAndLength(m)], 0.05*want+3, m.Name)
 	}
-	require.FileExists(t, filepath.Join(dir, bench.PlanName))
+	require.FileExists(t, filepath.Join(dir, run.PlanName))
 }
 
 func idAndLength(m *dbc.Message) string {
@@ -388,12 +389,12 @@ func TestARecordingStepsPastTheCarsOwnMessages(t *testing.T) {
 // Nothing on the way of a frame allocates, from the reading to those who hear it. What is
 // left comes with the model's own steps, not with frames.
 func TestFramesOfTheCarAllocateNothing(t *testing.T) {
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
 	require.NoError(t, err)
 	defer rig.Close()
 	frames := uint64(0)
 	rig.Bus.Tap(func(canbus.Sighting) { frames++ })
-	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
 	var before, after runtime.MemStats
 	rig.Loop.At(4*time.Second, clock.PriorityJudge, func() {
 		frames = 0
@@ -451,7 +452,7 @@ func TestABrokenSensorIsNotHandedOn(t *testing.T) {
 	faults := func(at time.Duration, on bool) {
 		l.rig.Loop.At(at, clock.PriorityFault, func() {
 			for _, id := range []string{"coolant-sensor-open", "gear-sensor-open"} {
-				require.NoError(t, l.rig.Desk().SetFault(id, on, nil))
+				require.NoError(t, l.rig.Hand().SetFault(id, on, nil))
 			}
 		})
 	}

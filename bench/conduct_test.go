@@ -10,6 +10,7 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/canbus"
 	"sawhorse/scenarios"
@@ -64,7 +65,7 @@ func runSender(t *testing.T, text string, strict bool, frames ...canbus.Frame) m
 	require.NoError(t, err)
 	p := planOfText(t, sc)
 	p.Strict = strict
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: func(string, map[string]string) (tool.Machine, error) {
+	r, err := run.New(p, run.Options{Folder: t.TempDir(), InBench: func(string, map[string]string) (tool.Machine, error) {
 		return &sender{frames: append([]canbus.Frame(nil), frames...)}, nil
 	}})
 	require.NoError(t, err)

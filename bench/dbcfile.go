@@ -2,15 +2,12 @@ package bench
 
 import (
 	"errors"
-	"fmt"
 	"path/filepath"
 
-	"sawhorse/bench/plan"
 	"sawhorse/dbc"
-	"sawhorse/scenarios"
 )
 
-// networks are the .dbc files that the faults of a rig read signals by.
+// networks are the .dbc files that the faults of a bench read signals by.
 type networks struct {
 	// own is the network of the car; nil without.
 	own *dbc.Network
@@ -42,31 +39,4 @@ func (n *networks) load(file string) (*dbc.Network, error) {
 	}
 	n.files[file] = x
 	return x, nil
-}
-
-// findNetworks notes the .dbc files of a scenario's faults, so that a repeated run
-// reads the same ones.
-func findNetworks(sc *scenarios.Scenario) ([]plan.File, error) {
-	var list []plan.File
-	seen := map[string]bool{}
-	for _, f := range sc.Faults {
-		name, _ := f.Params["dbc"].(string)
-		if name == "" {
-			continue
-		}
-		path := name
-		if !filepath.IsAbs(path) {
-			path = filepath.Join(filepath.Dir(sc.File), name)
-		}
-		if seen[path] {
-			continue
-		}
-		seen[path] = true
-		d, err := plan.Digest(path)
-		if err != nil {
-			return nil, fmt.Errorf("scenario %s: fault %s: %w", sc.Name, f.Fault, err)
-		}
-		list = append(list, *d)
-	}
-	return list, nil
 }

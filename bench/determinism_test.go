@@ -10,15 +10,15 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"sawhorse/bench"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 )
 
 func digestOf(t testing.TB, name string, seed uint64) string {
 	t.Helper()
 	p := planOf(t, name, seed)
 	if p.Background != nil { // the same on machines that have the recording of a real drive
-		sc, err := bench.Scenario(p)
+		sc, err := run.Scenario(p)
 		require.NoError(t, err)
 		p.Background = planOfText(t, sc).Background
 	}

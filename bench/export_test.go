@@ -8,19 +8,18 @@ import (
 )
 
 // Module gives tests a control unit; nil if the car has none of that name.
-func (r *Rig) Module(name string) *ecu.Module {
-	m, _ := r.module(name)
-	return m
+func (b *Bench) Module(name string) *ecu.Module {
+	if u, ok := b.unit(name); ok {
+		return u.module
+	}
+	return nil
 }
 
-// Record has a recorder get every frame of a rig's buses.
-func Record(r *Rig, to Recorder) { r.watch.record = to }
-
 // CutOff gives tests the connection of a control unit.
-func CutOff(r *Rig, name string) (fault.ECUCable, error) { return r.cutOff(name) }
+func CutOff(b *Bench, name string) (fault.ECUCable, error) { return b.cutOff(name) }
 
 // FarBus is one of the buses behind gateways.
-func FarBus(r *Rig, i int) canbus.Bus { return r.far[i] }
+func FarBus(b *Bench, i int) canbus.Bus { return b.far[i] }
 
 // GatewayStats are what the first gateway did.
-func GatewayStats(r *Rig) gateway.Stats { return r.gateways[0].Stats() }
+func GatewayStats(b *Bench) gateway.Stats { return b.gateways[0].Stats() }

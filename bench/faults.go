@@ -4,49 +4,79 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
+	"sawhorse/bench/api"
+	"sawhorse/bench/ecu"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/judge"
-	"sawhorse/canbus/wire"
 )
 
-// faultBoard switches faults on and off and keeps count.
+// faultBoard switches faults on and off, whoever asks, and keeps count.
 type faultBoard struct {
-	rig     *Rig
+	bench   *Bench
 	target  fault.Target
 	handles []*faultHandle
-	observe func(*judge.Observation)
 }
 
-// faultHandle is one fault of a run: a scenario may have the same fault of the
-// catalogue twice, with different parameters.
+// faultHandle is one fault: a scenario may have the same fault of the catalogue twice,
+// with different parameters.
 type faultHandle struct {
 	board *faultBoard
 	fault *fault.Fault
+	// scripted stays when a hand switches faults of its name off: a script may switch
+	// it on again.
+	scripted bool
 }
 
-func newFaultBoard(r *Rig) *faultBoard {
-	b := &faultBoard{rig: r, observe: func(*judge.Observation) {}}
-	b.target = fault.Target{
-		Car: r.Car, Network: r.alter, Units: r.alter.units, DBC: r.networks.load, Chance: r.alter.seed.For,
-		NV: func(ecu string) (fault.Memory, bool) {
-			m, ok := r.module(ecu)
-			if !ok {
-				return nil, false
-			}
-			return m.NV(), true
-		},
+func newFaultBoard(b *Bench) *faultBoard {
+	f := &faultBoard{bench: b}
+	f.target = fault.Target{Network: b.network, DBC: b.networks.load, Chance: b.seed.For}
+	if b.Car == nil {
+		return f
 	}
-	if r.cable != nil {
-		b.target.Cable, b.target.Copper = r.cable, copper{r.wire}
-		b.target.ECUCable = r.cutOff
+	f.target.Car, f.target.Units = b.Car, b.answering
+	f.target.NV = func(name string) (fault.Memory, bool) {
+		u, ok := b.unit(name)
+		if !ok {
+			return nil, false
+		}
+		return u.module.NV(), true
 	}
-	return b
+	if b.cable != nil {
+		f.target.Cable, f.target.Copper = b.cable, copper{b.cable.wire}
+		f.target.ECUCable = b.cutOff
+	}
+	return f
+}
+
+// entry finds a fault of the catalogue that this bench can have: where no car of ours
+// is, those that frames can have. The error wraps api.ErrUnknown.
+func (b *faultBoard) entry(id string) (*fault.Entry, error) {
+	var known []string
+	for _, e := range fault.Catalogue() {
+		if b.bench.Car == nil && !e.OnFrames() {
+			continue
+		}
+		if e.ID == id {
+			return e, nil
+		}
+		known = append(known, e.ID)
+	}
+	if b.bench.Car != nil {
+		return nil, fmt.Errorf("fault %q: %w", id, api.ErrUnknown)
+	}
+	return nil, fmt.Errorf("fault %q: %w where no car of ours is; want %s", id, api.ErrUnknown, strings.Join(known, ", "))
 }
 
 // add prepares a fault. The error is a usage error: an unknown fault, a wrong
 // parameter, or something that this bench cannot do.
 func (b *faultBoard) add(id string, params map[string]any) (*faultHandle, error) {
+	if b.bench.Car == nil {
+		if _, err := b.entry(id); err != nil {
+			return nil, err
+		}
+	}
 	f, err := fault.New(id, params)
 	if err != nil {
 		return nil, err
@@ -59,18 +89,18 @@ func (b *faultBoard) add(id string, params map[string]any) (*faultHandle, error)
 	return h, nil
 }
 
-// retire switches the faults of a name off and forgets them, all but one.
+// retire switches the faults of a name off, all but one, and forgets those that no
+// script has.
 func (b *faultBoard) retire(id string, but *faultHandle) error {
+	other := func(h *faultHandle) bool { return h != but && h.fault.Entry().ID == id }
 	for _, h := range b.handles {
-		if h != but && h.fault.Entry().ID == id {
+		if other(h) {
 			if err := h.set(false); err != nil {
 				return err
 			}
 		}
 	}
-	b.handles = slices.DeleteFunc(b.handles, func(h *faultHandle) bool {
-		return h != but && h.fault.Entry().ID == id
-	})
+	b.handles = slices.DeleteFunc(b.handles, func(h *faultHandle) bool { return other(h) && !h.scripted })
 	return nil
 }
 
@@ -84,11 +114,38 @@ func (b *faultBoard) find(id string) *faultHandle {
 	return nil
 }
 
+// is reports whether a fault that this bench has had is of a kind.
+func (b *faultBoard) is(kind func(*fault.Entry) bool) func(id string) bool {
+	return func(id string) bool {
+		h := b.find(id)
+		return h != nil && kind(h.fault.Entry())
+	}
+}
+
+// states are the faults that this bench can have, and which are on.
+func (b *faultBoard) states() []api.FaultState {
+	var list []api.FaultState
+	for _, e := range fault.Catalogue() {
+		if b.bench.Car == nil && !e.OnFrames() {
+			continue
+		}
+		s := api.FaultState{ID: e.ID, Title: e.Title}
+		for _, h := range b.handles {
+			if h.fault.Entry() == e && h.fault.Active() {
+				s.On, s.Params = true, h.fault.Params()
+			}
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
 // set switches the fault and lets everybody know.
 func (h *faultHandle) set(on bool) error {
 	if h.fault.Active() == on {
 		return nil
 	}
+	b := h.board.bench
 	kind := judge.FaultOn
 	if on {
 		if err := h.fault.On(&h.board.target); err != nil {
@@ -104,98 +161,38 @@ func (h *faultHandle) set(on bool) error {
 			active++
 		}
 	}
-	h.board.rig.Metrics.Faults(active)
-	o := h.board.rig.saw(kind)
+	b.Metrics.Faults(active)
+	o := b.Saw(kind)
 	o.Fault = h.fault.Entry().ID
-	h.board.observe(&o)
+	b.Observe(&o)
 	return nil
 }
 
-// cable is the tool's connection to the embedded bus: the ports of whoever is
-// not the bench's own. Who joins while it is off stays off.
-type cable struct {
-	wire  *wire.Bus
-	own   func(string) bool
-	off   bool
-	nodes []string
-}
-
-// join tells of a node outside the bench.
-func (c *cable) join(name string) {
-	if c == nil || c.own(name) {
-		return
-	}
-	if !slices.Contains(c.nodes, name) {
-		c.nodes = append(c.nodes, name)
-	}
-	if p, ok := c.wire.Port(name); ok && c.off {
-		p.Unplug()
-	}
-}
-
-// leave tells that a node has gone.
-func (c *cable) leave(name string) {
-	if c != nil {
-		c.nodes = slices.DeleteFunc(c.nodes, func(n string) bool { return n == name })
-	}
-}
-
-// Pull implements fault.Cable.
-func (c *cable) Pull() {
-	c.off = true
-	for _, name := range c.nodes {
-		if p, ok := c.wire.Port(name); ok {
-			p.Unplug()
+// answering finds ECUs for faults of their answers (fault.Target).
+func (b *Bench) answering(name string) ([]fault.Unit, error) {
+	var list []fault.Unit
+	for _, u := range b.units {
+		if name == "" || u.module.Name() == name {
+			list = append(list, alteredUnit{u.module})
 		}
 	}
+	if len(list) == 0 {
+		return nil, fmt.Errorf("ECU %q: want %s", name, strings.Join(b.unitNames(), ", "))
+	}
+	return list, nil
 }
 
-// PutBack implements fault.Cable.
-func (c *cable) PutBack() {
-	c.off = false
-	for _, name := range c.nodes {
-		if p, ok := c.wire.Port(name); ok {
-			p.Plug()
+// alteredUnit is an ECU whose answers faults alter (fault.Unit).
+type alteredUnit struct{ *ecu.Module }
+
+// Alter implements fault.Unit.
+func (u alteredUnit) Alter(fn func(now time.Duration, answer []byte) ([]fault.Late, bool)) func() {
+	return u.AlterAnswers(func(now time.Duration, answer []byte) ([]ecu.Answer, bool) {
+		late, ok := fn(now, answer)
+		var out []ecu.Answer
+		for _, l := range late {
+			out = append(out, ecu.Answer{Data: l.Data, Wait: l.Wait})
 		}
-	}
-}
-
-// copper is the wires of the embedded bus (fault.Copper).
-type copper struct{ *wire.Bus }
-
-// Sound implements fault.Copper.
-func (c copper) Sound() bool { return c.Wiring() == wire.Sound && !c.IsCut() }
-
-// Has implements fault.Copper.
-func (c copper) Has(unit string) bool { _, ok := c.Port(unit); return ok }
-
-// Short implements fault.Copper.
-func (c copper) Short() { c.SetWiring(wire.StuckRecessive) }
-
-// Cut implements fault.Copper.
-func (c copper) Cut(nodes []string) error { return c.Bus.Cut(nodes...) }
-
-// Mend implements fault.Copper.
-func (c copper) Mend() {
-	c.SetWiring(wire.Sound)
-	c.Bus.Mend()
-}
-
-// unitCable is the connection of a control unit to the embedded bus (fault.ECUCable).
-type unitCable struct{ port *wire.Port }
-
-func (c unitCable) Pull()     { c.port.Unplug() }
-func (c unitCable) PutBack()  { c.port.Plug() }
-func (c unitCable) Out() bool { return !c.port.Plugged() }
-
-// cutOff finds the connection of a control unit.
-func (r *Rig) cutOff(name string) (fault.ECUCable, error) {
-	if _, ok := r.module(name); !ok {
-		return nil, fmt.Errorf("there is no ECU %q, want one of %s", name, strings.Join(r.titles(), ", "))
-	}
-	p, ok := r.port(name)
-	if !ok {
-		return nil, fmt.Errorf("the ECU %s is not on the bus", name)
-	}
-	return unitCable{p}, nil
+		return out, ok
+	})
 }

@@ -45,12 +45,12 @@ func (a *asked) from(id canbus.ID) (list []canbus.Frame) {
 // and 20 bytes of payload and 2 of control fill a frame of 24 (ISO 11898-1:2015 table 5).
 func TestDiagnosticsGoThroughTheGateway(t *testing.T) {
 	dir := t.TempDir()
-	rig, err := bench.NewRig(bench.Settings{Car: "auklet-18", Seed: 3})
+	rig, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, rig.Close()) }()
 	w, err := capture.Create(filepath.Join(dir, "both.pcapng"), capture.Options{Buses: []string{"can0", "can1"}})
 	require.NoError(t, err)
-	bench.Record(rig, w)
+	rig.Record(w, nil)
 	tool := &asked{}
 	tool.port, err = rig.Bus.Attach("tool", tool)
 	require.NoError(t, err)
@@ -61,7 +61,7 @@ func TestDiagnosticsGoThroughTheGateway(t *testing.T) {
 			require.NoError(t, tool.port.Send(&f))
 		})
 	}
-	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
 	ask(2*time.Second, 0x03, 0x22, 0xF1, 0x90)
 	ask(2*time.Second+60*time.Millisecond, 0x30, 0, 0)
 	ask(3*time.Second, 0x03, 0x22, 0xF1, 0x86)
@@ -151,7 +151,7 @@ func TestSilenceGoesThroughTheGateway(t *testing.T) {
 // A frame whose checksum is wrong is not passed on, nor one that is not in the car's
 // list of routes.
 func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
-	rig, err := bench.NewRig(bench.Settings{Car: "auklet-18", Seed: 3})
+	rig, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
 	require.NoError(t, err)
 	defer func() { require.NoError(t, rig.Close()) }()
 	tool := &asked{}
@@ -177,7 +177,7 @@ func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
 	bad.Data[0] ^= 1
 	other := good
 	other.ID = 0x123
-	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
 	send(1*time.Second, bad)
 	send(2*time.Second, other)
 	send(3*time.Second, good)
@@ -245,7 +245,7 @@ func TestFaultsOfTheNetworkOnTheOtherCar(t *testing.T) {
 			f, err := fault.New(e.ID, nil)
 			require.NoError(t, err)
 			if e.ID == "network-open" {
-				err := g.rig.Desk().SetFault(e.ID, true, nil)
+				err := g.rig.Hand().SetFault(e.ID, true, nil)
 				assert.EqualError(t, err, `fault network-open: the car auklet-18 has no ECU "body" on the bus with the diagnostic connector`)
 				return
 			}

@@ -10,10 +10,10 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"sawhorse/bench"
 	"sawhorse/bench/batch"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
+	"sawhorse/bench/run"
 	"sawhorse/scenarios"
 )
 
@@ -32,7 +32,7 @@ func many(t testing.TB, plans []*plan.Plan, workers int) []outcome {
 	scenario := map[string]*scenarios.Scenario{}
 	for _, p := range plans {
 		if _, ok := scenario[p.Scenario.Name]; !ok {
-			s, err := bench.Scenario(p)
+			s, err := run.Scenario(p)
 			require.NoError(t, err)
 			scenario[p.Scenario.Name] = s // shared by all its runs, as the command does it
 		}
@@ -41,7 +41,7 @@ func many(t testing.TB, plans []*plan.Plan, workers int) []outcome {
 	list := make([]outcome, len(plans))
 	do := func(ctx context.Context, i, _ int) (report.Run, bool, error) {
 		folder := filepath.Join(dir, fmt.Sprint(i))
-		r, err := bench.NewRun(plans[i], bench.Options{Folder: folder, InBench: inBench, Scenario: scenario[plans[i].Scenario.Name]})
+		r, err := run.New(plans[i], run.Options{Folder: folder, InBench: inBench, Scenario: scenario[plans[i].Scenario.Name]})
 		if err != nil {
 			return report.Run{}, false, err
 		}
@@ -91,7 +91,7 @@ func TestRunsSideBySideAreAsAlone(t *testing.T) {
 // Who hears a request to all is told by the car's own description: in the Petrel 48 the
 // body unit does not listen to the identifier of OBD.
 func TestTheTraceTellsWhoListens(t *testing.T) {
-	r, err := bench.NewRun(planOf(t, "healthy", 1), bench.Options{Folder: t.TempDir(), InBench: inBench, Trace: true})
+	r, err := run.New(planOf(t, "healthy", 1), run.Options{Folder: t.TempDir(), InBench: inBench, Trace: true})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)

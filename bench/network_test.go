@@ -28,7 +28,7 @@ const (
 // acknowledges.
 type garage struct {
 	*testing.T
-	rig   *bench.Rig
+	rig   *bench.Bench
 	tool  canbus.Port
 	units []string
 	end   time.Duration // of what is planned
@@ -41,7 +41,7 @@ func newGarage(t *testing.T) *garage {
 
 func newGarageOf(t *testing.T, car string, units ...string) *garage {
 	t.Helper()
-	rig, err := bench.NewRig(bench.Settings{Car: car, Seed: chance.Seed(9)})
+	rig, err := bench.New(bench.Settings{Car: car, Seed: chance.Seed(9)})
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, rig.Close()) })
 	client := &clientNode{}
@@ -56,11 +56,11 @@ func (g *garage) then(fn func()) { g.rig.Loop.At(g.end, clock.PriorityJudge, fn)
 func (g *garage) wait(d time.Duration) { g.end += d }
 
 func (g *garage) drive(controls map[string]any) {
-	g.then(func() { require.NoError(g, g.rig.Desk().Drive(controls)) })
+	g.then(func() { require.NoError(g, g.rig.Hand().Drive(controls)) })
 }
 
 func (g *garage) fault(id string, on bool, params map[string]any) {
-	g.then(func() { require.NoError(g, g.rig.Desk().SetFault(id, on, params)) })
+	g.then(func() { require.NoError(g, g.rig.Hand().SetFault(id, on, params)) })
 }
 
 // legs plans a drive of the catalogue; during is called at every step of its part where.
@@ -267,7 +267,7 @@ func TestASilentUnitAnswersNoTool(t *testing.T) {
 // Two faults cannot act on one cable, nor on the same wires.
 func TestTheSameCableIsNotPulledTwice(t *testing.T) {
 	g := newGarage(t)
-	desk := g.rig.Desk()
+	desk := g.rig.Hand()
 	require.NoError(t, desk.SetFault("network-shorted", true, nil))
 	require.ErrorContains(t, desk.SetFault("network-open", true, nil), "another fault acts on them")
 	require.NoError(t, desk.SetFault("network-shorted", false, nil))

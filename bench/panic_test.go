@@ -7,8 +7,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"sawhorse/bench"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 )
 
@@ -17,13 +17,13 @@ import (
 func TestAPanicIsOurOwnFault(t *testing.T) {
 	p := planOf(t, "healthy", 1)
 	// What starts a tool is the bench's; a tool that panics has crashed by itself.
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: func(string, map[string]string) (tool.Machine, error) {
+	r, err := run.New(p, run.Options{Folder: t.TempDir(), InBench: func(string, map[string]string) (tool.Machine, error) {
 		panic("index out of range in the model")
 	}})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
-	var wrong *bench.PanicError
+	var wrong *run.PanicError
 	require.ErrorAs(t, res.Err, &wrong)
 	require.Contains(t, wrong.Error(), "index out of range in the model")
 	require.Contains(t, wrong.Error(), "panic_test.go:")

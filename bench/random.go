@@ -11,11 +11,13 @@ import (
 // gremlin is a fault that comes and goes by chance from its beginning until its end.
 // Nobody waits for it: the run may end in between.
 type gremlin struct {
-	times *times
-	fault *scenarios.Fault
-	set   func(on bool)
-	rng   *rand.Rand
+	script *Script
+	fault  *scenarios.Fault
+	set    func(on bool)
+	rng    *rand.Rand
 }
+
+func (g *gremlin) now() time.Duration { return g.script.bench.Loop.Now() }
 
 func (g *gremlin) begin() {
 	if g.fault.Random.Rate != nil {
@@ -27,11 +29,11 @@ func (g *gremlin) begin() {
 
 // over reports whether the fault's time is over.
 func (g *gremlin) over() bool {
-	return g.fault.Until > 0 && g.times.loop.Now() >= g.fault.Until
+	return g.fault.Until > 0 && g.now() >= g.fault.Until
 }
 
 func (g *gremlin) at(d time.Duration, fn func()) {
-	g.times.loop.At(g.times.loop.Now()+d, priorityFault, fn)
+	g.script.later(g.now()+d, fn)
 }
 
 // rest waits for the next coming.
@@ -59,9 +61,9 @@ func (g *gremlin) watch() {
 	if g.over() {
 		return
 	}
-	rate, err := g.times.rate(g.fault.Random.Rate)
+	rate, err := g.script.watch.Value(g.fault.Random.Rate)
 	if err != nil {
-		g.times.fail(fmt.Errorf("fault %s: rate %w", g.fault.Fault, err))
+		g.script.bench.Fail(fmt.Errorf("fault %s: rate %w", g.fault.Fault, err))
 		return
 	}
 	if g.rng.Float64() < rate*sampleStep.Seconds() {

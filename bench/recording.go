@@ -5,62 +5,159 @@ import (
 	"fmt"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"time"
 
+	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 )
 
-// RecordingDesk is a desk that can record the bus into a folder, too.
-type RecordingDesk struct {
-	*Desk
-	folder string
-	w      *capture.Writer
-	file   string
+// Recorder keeps frames with what was done to them; capture.Writer is one.
+type Recorder interface {
+	Write(f *canbus.Frame, comment string) error
 }
 
-// RecordingDesk returns the rig's controls with a folder for recordings.
-func (r *Rig) RecordingDesk(folder string) *RecordingDesk {
-	return &RecordingDesk{Desk: r.Desk(), folder: folder}
+// recorders are all that keep a bench's frames.
+type recorders struct {
+	bench *Bench
+	list  []*recording
 }
+
+// recording is one of them: failed is told the first error, and it gets no more.
+type recording struct {
+	to     Recorder
+	failed func(error)
+}
+
+// Write implements Recorder. What one of them cannot keep is no matter of the others.
+func (r *recorders) Write(f *canbus.Frame, comment string) error {
+	for _, x := range r.list {
+		if err := x.to.Write(f, comment); err != nil {
+			r.end(x)
+			x.failed(fmt.Errorf("frame %d: %w", r.bench.watch.count, err))
+		}
+	}
+	return nil
+}
+
+// Record has a recorder get every frame of the bench's buses, and of those behind a
+// car's gateways, until end is called. failed is told of the first that it could not
+// keep; nil ends the run for it.
+func (b *Bench) Record(to Recorder, failed func(error)) (end func()) {
+	if failed == nil {
+		failed = b.Fail
+	}
+	b.recorders.bench = b
+	x := &recording{to: to, failed: failed}
+	b.recorders.list = append(slices.Clone(b.recorders.list), x)
+	b.watch.record = &b.recorders
+	return func() { b.recorders.end(x) }
+}
+
+func (r *recorders) end(x *recording) {
+	r.list = slices.DeleteFunc(slices.Clone(r.list), func(o *recording) bool { return o == x })
+	if len(r.list) == 0 {
+		r.bench.watch.record = nil
+	}
+}
+
+// Capture is a recording into a file.
+type Capture struct {
+	*capture.Writer
+	file   string
+	end    func()
+	err    error
+	closed bool
+}
+
+// Capture records the buses into a file until it is closed, at the latest by the
+// bench's end. failed is as with Record. Names and times of the interfaces are the
+// bench's, if the options have none.
+func (b *Bench) Capture(file string, opt capture.Options, failed func(error)) (*Capture, error) {
+	if opt.Buses == nil {
+		opt.Buses = b.BusNames()
+	}
+	if opt.Origin.IsZero() {
+		opt.Origin = b.origin()
+	}
+	if opt.FlushEvery == 0 {
+		opt.FlushEvery = time.Second
+	}
+	w, err := capture.Create(file, opt)
+	if err != nil {
+		return nil, err
+	}
+	c := &Capture{Writer: w, file: file}
+	if failed == nil {
+		failed = b.Fail
+	}
+	c.end = b.Record(w, func(err error) { c.err = err; failed(err) })
+	b.OnClose("recording "+file, quick, c.Close)
+	return c, nil
+}
+
+// origin is the moment that a recording's times count from: fixed in virtual time, so
+// that equal runs give equal files.
+func (b *Bench) origin() time.Time {
+	if b.Loop.Virtual() {
+		return time.Unix(0, 0).UTC()
+	}
+	return clock.WallTime().Add(-b.Loop.Now())
+}
+
+// Close ends the recording and gives the file its name; a second time it does nothing.
+func (c *Capture) Close() error { return c.finish(c.Writer.Close) }
+
+// Abort ends the recording and takes away what there is of the file.
+func (c *Capture) Abort() error { return c.finish(c.Writer.Abort) }
+
+func (c *Capture) finish(how func() error) error {
+	if c.closed {
+		return nil
+	}
+	c.closed = true
+	c.end()
+	err := how()
+	if c.err == nil {
+		c.err = err
+	}
+	return err
+}
+
+// Err is what kept the recording from being whole; nil if it is.
+func (c *Capture) Err() error { return c.err }
 
 var recordingName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$`)
 
-// StartRecording implements api.Recorder.
-func (d *RecordingDesk) StartRecording(name string) error {
+// StartRecording implements api.Hand.
+func (h *Hand) StartRecording(name string) error {
 	switch {
-	case d.w != nil:
-		return fmt.Errorf("%s is being recorded; end it first", d.file)
+	case h.folder == "":
+		return errors.New("this bench has no folder for recordings")
+	case h.recording != nil:
+		return fmt.Errorf("%s is being recorded; end it first", h.recording.file)
 	case !recordingName.MatchString(name):
 		return fmt.Errorf("name %q, want letters, digits, _ and -, at most 64", name)
 	}
-	file := filepath.Join(d.folder, name+".pcapng")
-	w, err := capture.Create(file, capture.Options{
-		Buses: d.rig.busNames(), Origin: clock.WallTime().Add(-d.rig.Loop.Now()), FlushEvery: time.Second,
+	file := filepath.Join(h.folder, name+".pcapng")
+	c, err := h.bench.Capture(file, capture.Options{}, func(err error) {
+		h.bench.Log.Error("the recording has failed", "file", file, "error", err)
 	})
 	if err != nil {
 		return err
 	}
-	d.w, d.file = w, file
-	d.rig.watch.record, d.rig.watch.err = w, nil
+	h.recording = c
 	return nil
 }
 
-// StopRecording implements api.Recorder.
-func (d *RecordingDesk) StopRecording() (string, int64, error) {
-	if d.w == nil {
+// StopRecording implements api.Hand.
+func (h *Hand) StopRecording() (string, int64, error) {
+	c := h.recording
+	if c == nil {
 		return "", 0, errors.New("nothing is being recorded")
 	}
-	w := d.w
-	d.w, d.rig.watch.record = nil, nil
-	return d.file, w.Frames(), errors.Join(d.rig.watch.err, w.Close())
-}
-
-// Close ends a recording that is still under way.
-func (d *RecordingDesk) Close() error {
-	if d.w == nil {
-		return nil
-	}
-	_, _, err := d.StopRecording()
-	return err
+	h.recording = nil
+	err := c.Err()
+	return c.file, c.Frames(), errors.Join(err, c.Close())
 }

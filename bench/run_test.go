@@ -9,6 +9,7 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
 	"sawhorse/cmd/demotool/tester"
@@ -27,7 +28,7 @@ func planOf(t testing.TB, name string, seed uint64) *plan.Plan {
 	require.NoError(t, err)
 	profile, err := builtin.Source(builtin.Default)
 	require.NoError(t, err)
-	p, err := bench.Resolve(sc, bench.Choices{
+	p, err := run.Resolve(sc, run.Choices{
 		Seed: seed, SeedSet: true, Program: "test", InBench: true,
 		Tool:     plan.Text{Name: builtin.Default, Text: string(profile)},
 		Captures: captureFolders(),
@@ -43,9 +44,9 @@ func captureFolders() []string {
 	return []string{"../../shared/data"}
 }
 
-func execute(t testing.TB, p *plan.Plan, folder string) *bench.Result {
+func execute(t testing.TB, p *plan.Plan, folder string) *run.Result {
 	t.Helper()
-	r, err := bench.NewRun(p, bench.Options{Folder: folder, InBench: inBench})
+	r, err := run.New(p, run.Options{Folder: folder, InBench: inBench})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)

@@ -27,6 +27,12 @@ var allFaults = sync.OnceValue(func() []scenarios.FaultKind {
 	return faultKinds(func(*fault.Entry) bool { return true })
 })
 
+// FrameFaults are the faults of the catalogue that frames can have where no car of
+// ours is.
+func FrameFaults() []scenarios.FaultKind {
+	return faultKinds((*fault.Entry).OnFrames)
+}
+
 // driveKinds are the catalogue's drives of a car, from key off to key off.
 func driveKinds(name string) []scenarios.DriveKind {
 	spec, err := car.BuiltIn(name)

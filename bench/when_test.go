@@ -11,6 +11,7 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool/builtin"
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
@@ -18,14 +19,14 @@ import (
 )
 
 // runText runs a scenario given as text with the demo's tool in the bench.
-func runText(t testing.TB, text string, seed uint64) *bench.Result {
+func runText(t testing.TB, text string, seed uint64) *run.Result {
 	t.Helper()
 	name, _, _ := strings.Cut(strings.TrimPrefix(text, "scenario: "), "\n")
 	sc, err := scenarios.Parse(name+".yaml", []byte(text), bench.Vocabulary())
 	require.NoError(t, err)
 	p := planOfText(t, sc)
 	p.Seed = seed
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir(), InBench: inBench})
+	r, err := run.New(p, run.Options{Folder: t.TempDir(), InBench: inBench})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
@@ -37,14 +38,14 @@ func planOfText(t testing.TB, sc *scenarios.Scenario) *plan.Plan {
 	t.Helper()
 	profile, err := builtin.Source(builtin.Default)
 	require.NoError(t, err)
-	p, err := bench.Resolve(sc, bench.Choices{
+	p, err := run.Resolve(sc, run.Choices{
 		Program: "test", InBench: true, Tool: plan.Text{Name: builtin.Default, Text: string(profile)},
 	})
 	require.NoError(t, err)
 	return p
 }
 
-func requirePass(t testing.TB, res *bench.Result) {
+func requirePass(t testing.TB, res *run.Result) {
 	t.Helper()
 	require.NoError(t, res.Err)
 	for _, v := range res.Verdicts {

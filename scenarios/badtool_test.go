@@ -15,6 +15,7 @@ import (
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
 	"sawhorse/canbus"
@@ -218,22 +219,22 @@ func verdicts(t *testing.T, name string, start tool.MachineFunc) map[string]judg
 	return got
 }
 
-func execute(t *testing.T, sc *scenarios.Scenario, start tool.MachineFunc) *bench.Result {
+func execute(t *testing.T, sc *scenarios.Scenario, start tool.MachineFunc) *run.Result {
 	t.Helper()
-	return run(t, sc, bench.Options{InBench: start})
+	return runWith(t, sc, run.Options{InBench: start})
 }
 
-func run(t *testing.T, sc *scenarios.Scenario, opt bench.Options) *bench.Result {
+func runWith(t *testing.T, sc *scenarios.Scenario, opt run.Options) *run.Result {
 	t.Helper()
 	profile, err := builtin.Source(builtin.Default)
 	require.NoError(t, err)
-	p, err := bench.Resolve(sc, bench.Choices{
+	p, err := run.Resolve(sc, run.Choices{
 		Seed: 3, SeedSet: true, Program: "test", InBench: true,
 		Tool: plan.Text{Name: builtin.Default, Text: string(profile)}, Captures: captureFolders(),
 	})
 	require.NoError(t, err)
 	opt.Folder = t.TempDir()
-	r, err := bench.NewRun(p, opt)
+	r, err := run.New(p, opt)
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)
@@ -272,7 +273,7 @@ func TestLiesAreCountedByTask(t *testing.T) {
 	sc, err := scenarios.BuiltIn("clutch-unlearned", bench.Vocabulary())
 	require.NoError(t, err)
 	set := metrics.New()
-	run(t, sc, bench.Options{Metrics: set, InBench: func(task string, args map[string]string) (tool.Machine, error) {
+	runWith(t, sc, run.Options{Metrics: set, InBench: func(task string, args map[string]string) (tool.Machine, error) {
 		m, err := tester.Start(task, args)
 		return &bad{Machine: m, edit: swap("P080A", "P08A0")}, err
 	}})

@@ -18,6 +18,7 @@ import (
 	"sawhorse/bench"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
 	"sawhorse/cmd/demotool/tester"
@@ -74,7 +75,7 @@ func (c trial) try(profile []byte) (o outcome) {
 		return outcome{err: err}
 	}
 	defer os.RemoveAll(folder)
-	p, err := bench.Resolve(c.scenario, bench.Choices{
+	p, err := run.Resolve(c.scenario, run.Choices{
 		Seed: c.seed, SeedSet: true, Program: "test", InBench: true,
 		Tool: plan.Text{Name: builtin.Default, Text: string(profile)},
 	})
@@ -84,7 +85,7 @@ func (c trial) try(profile []byte) (o outcome) {
 	start := func(task string, args map[string]string) (tool.Machine, error) {
 		return tester.StartWith(c.defect, task, args)
 	}
-	r, err := bench.NewRun(p, bench.Options{Folder: folder, InBench: start, Scenario: c.scenario})
+	r, err := run.New(p, run.Options{Folder: folder, InBench: start, Scenario: c.scenario})
 	if err != nil {
 		return outcome{err: err}
 	}

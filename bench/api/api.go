@@ -34,8 +34,8 @@ const maxBody = 64 << 10
 // patience is how long the loop may take to answer before it counts as stuck.
 const patience = 2 * time.Second
 
-// Desk is what the API does to a bench. Its methods are called in the loop.
-type Desk interface {
+// Hand is what the API does to a bench. Its methods are called in the loop.
+type Hand interface {
 	// Car returns the true signals by name, and the time since the start.
 	Car() (time.Duration, map[string]any)
 	// Drive moves the driver's controls; nothing is moved if one is wrong.
@@ -47,7 +47,7 @@ type Desk interface {
 	SetFault(id string, on bool, params map[string]any) error
 }
 
-// Recorder is a desk that can record the bus as well. Its methods are called in the
+// Recorder is a hand that can record the bus as well. Its methods are called in the
 // loop.
 type Recorder interface {
 	// StartRecording begins a recording of that name, a word without a path.
@@ -71,8 +71,8 @@ var ErrUnknown = errors.New("unknown")
 type Poster func(func()) error
 
 // New returns the handler. metrics serves /metrics.
-func New(post Poster, desk Desk, metrics http.Handler) http.Handler {
-	s := &server{post: post, desk: desk}
+func New(post Poster, hand Hand, metrics http.Handler) http.Handler {
+	s := &server{post: post, hand: hand}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics)
 	mux.HandleFunc("GET /healthz", s.health)
@@ -81,7 +81,7 @@ func New(post Poster, desk Desk, metrics http.Handler) http.Handler {
 	mux.HandleFunc("GET /v1/faults", s.faults)
 	mux.HandleFunc("PUT /v1/faults/{id}", s.faultOn)
 	mux.HandleFunc("DELETE /v1/faults/{id}", s.faultOff)
-	if rec, ok := desk.(Recorder); ok {
+	if rec, ok := hand.(Recorder); ok {
 		s.recorder = rec
 		mux.HandleFunc("PUT /v1/recording", s.record)
 		mux.HandleFunc("DELETE /v1/recording", s.stopRecording)
@@ -91,7 +91,7 @@ func New(post Poster, desk Desk, metrics http.Handler) http.Handler {
 
 type server struct {
 	post     Poster
-	desk     Desk
+	hand     Hand
 	recorder Recorder // nil where nothing can be recorded
 }
 
@@ -157,7 +157,7 @@ func (s *server) car(w http.ResponseWriter, r *http.Request) {
 	}
 	err := s.do(r.Context(), func() {
 		var t time.Duration
-		t, answer.Signals = s.desk.Car()
+		t, answer.Signals = s.hand.Car()
 		answer.Time = t.String()
 	})
 	reply(w, answer, err)
@@ -174,13 +174,13 @@ func (s *server) drive(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var failed error
-	err := s.do(r.Context(), func() { failed = s.desk.Drive(controls) })
+	err := s.do(r.Context(), func() { failed = s.hand.Drive(controls) })
 	outcome(w, err, failed)
 }
 
 func (s *server) faults(w http.ResponseWriter, r *http.Request) {
 	var list []FaultState
-	err := s.do(r.Context(), func() { list = s.desk.Faults() })
+	err := s.do(r.Context(), func() { list = s.hand.Faults() })
 	reply(w, list, err)
 }
 
@@ -199,7 +199,7 @@ func (s *server) faultOff(w http.ResponseWriter, r *http.Request) { s.setFault(w
 
 func (s *server) setFault(w http.ResponseWriter, r *http.Request, on bool, params map[string]any) {
 	var failed error
-	err := s.do(r.Context(), func() { failed = s.desk.SetFault(r.PathValue("id"), on, params) })
+	err := s.do(r.Context(), func() { failed = s.hand.SetFault(r.PathValue("id"), on, params) })
 	outcome(w, err, failed)
 }
 

@@ -15,16 +15,16 @@ import (
 	"sawhorse/bench/api"
 )
 
-// desk is a bench that remembers what was done to it.
-type desk struct {
+// hand is a bench that remembers what was done to it.
+type hand struct {
 	log []string
 }
 
-func (d *desk) Car() (time.Duration, map[string]any) {
+func (d *hand) Car() (time.Duration, map[string]any) {
 	return 1500 * time.Millisecond, map[string]any{"engine_rpm": 604.0}
 }
 
-func (d *desk) Drive(c map[string]any) error {
+func (d *hand) Drive(c map[string]any) error {
 	if _, ok := c["wings"]; ok {
 		return errors.New("no control named wings")
 	}
@@ -32,11 +32,11 @@ func (d *desk) Drive(c map[string]any) error {
 	return nil
 }
 
-func (d *desk) Faults() []api.FaultState {
+func (d *hand) Faults() []api.FaultState {
 	return []api.FaultState{{ID: "air-mass-dead", Title: "Air-mass sensor dead", On: true}}
 }
 
-func (d *desk) SetFault(id string, on bool, params map[string]any) error {
+func (d *hand) SetFault(id string, on bool, params map[string]any) error {
 	if id != "air-mass-dead" {
 		return fmt.Errorf("fault %q: %w", id, api.ErrUnknown)
 	}
@@ -57,7 +57,7 @@ func ask(h http.Handler, method, path, body string, head ...string) *httptest.Re
 }
 
 func TestTheAPIDoesWhatItSays(t *testing.T) {
-	d := &desk{}
+	d := &hand{}
 	h := api.New(direct, d, http.NotFoundHandler())
 
 	require.Equal(t, "ok\n", ask(h, "GET", "/healthz", "").Body.String())
@@ -80,7 +80,7 @@ func TestTheAPIDoesWhatItSays(t *testing.T) {
 }
 
 func TestBadRequestsAreRefusedAndChangeNothing(t *testing.T) {
-	d := &desk{}
+	d := &hand{}
 	h := api.New(direct, d, http.NotFoundHandler())
 	for name, c := range map[string]struct {
 		method, path, body string
@@ -106,7 +106,7 @@ func TestBadRequestsAreRefusedAndChangeNothing(t *testing.T) {
 }
 
 func TestOnlyThisMachinesProgramsAreServed(t *testing.T) {
-	h := api.New(direct, &desk{}, http.NotFoundHandler())
+	h := api.New(direct, &hand{}, http.NotFoundHandler())
 	r := httptest.NewRequest("GET", "http://garage.example/v1/car", nil)
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
@@ -118,7 +118,7 @@ func TestOnlyThisMachinesProgramsAreServed(t *testing.T) {
 }
 
 func TestALoopThatHasEndedIsUnhealthy(t *testing.T) {
-	h := api.New(func(func()) error { return errors.New("the loop has ended") }, &desk{}, http.NotFoundHandler())
+	h := api.New(func(func()) error { return errors.New("the loop has ended") }, &hand{}, http.NotFoundHandler())
 	require.Equal(t, 503, ask(h, "GET", "/healthz", "").Code)
 	require.Equal(t, 503, ask(h, "GET", "/v1/car", "").Code)
 }

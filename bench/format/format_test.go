@@ -14,6 +14,7 @@ import (
 	"sawhorse/bench/format"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/scenarios"
 )
@@ -50,7 +51,7 @@ var loaders = []struct {
 		if err != nil {
 			return err
 		}
-		_, err = bench.Scenario(read)
+		_, err = run.Scenario(read)
 		if err != nil {
 			return err
 		}

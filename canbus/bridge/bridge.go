@@ -4,6 +4,7 @@
 package bridge
 
 import (
+	"errors"
 	"time"
 
 	"sawhorse/canbus"
@@ -33,6 +34,7 @@ type Stats struct {
 	Waiting int    // for room there
 	Full    uint64 // times that the other bus had no room
 	Lost    uint64 // refused for good: bus-off, interface gone, no such frame there
+	Why     error  // the first of these was lost; nil if none was
 	// Added is the time from a frame's end on the one bus to its end on the
 	// other: it holds the frame's own length there.
 	P50, P99, Max time.Duration
@@ -120,7 +122,7 @@ func (w *way) take(f *canbus.Frame) {
 		return // the other side is not there yet
 	}
 	if len(w.waiting) >= maxWaiting {
-		w.stats.Lost++
+		w.lose(errTooMany)
 		return
 	}
 	w.waiting = append(w.waiting, held{*f, w.loop.Elapsed()})
@@ -137,13 +139,22 @@ func (w *way) flush() {
 			break
 		}
 		if err != nil {
-			w.stats.Lost++
+			w.lose(err)
 		} else {
 			w.flying = append(w.flying, w.waiting[n])
 		}
 		n++
 	}
 	w.waiting = append(w.waiting[:0], w.waiting[n:]...)
+}
+
+var errTooMany = errors.New("too many frames waited for room on the other bus")
+
+func (w *way) lose(why error) {
+	w.stats.Lost++
+	if w.stats.Why == nil {
+		w.stats.Why = why
+	}
 }
 
 // sent takes the confirmation of a frame of ours on the other bus.

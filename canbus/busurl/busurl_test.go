@@ -12,25 +12,25 @@ import (
 
 func TestParse(t *testing.T) {
 	for url, want := range map[string]struct {
-		kind   busurl.Kind
+		scheme string
 		target string
 	}{
-		"mem:":                      {busurl.Mem, ""},
-		"unix:/run/bench.sock":      {busurl.Unix, "/run/bench.sock"},
-		"unix:bench.sock":           {busurl.Unix, "bench.sock"},
-		"unix:./@odd":               {busurl.Unix, "./@odd"},
-		"unix:a:b c":                {busurl.Unix, "a:b c"},
-		"can:vcan0":                 {busurl.CAN, "vcan0"},
-		"can:fifteen_letters":       {busurl.CAN, "fifteen_letters"},
-		"can:can0.1-a_b":            {busurl.CAN, "can0.1-a_b"},
-		"unix:" + long(107):         {busurl.Unix, long(107)},
-		"unix:///tmp/three-slashes": {busurl.Unix, "///tmp/three-slashes"},
+		"mem:":                      {"mem", ""},
+		"unix:/run/bench.sock":      {"unix", "/run/bench.sock"},
+		"unix:bench.sock":           {"unix", "bench.sock"},
+		"unix:./@odd":               {"unix", "./@odd"},
+		"unix:a:b c":                {"unix", "a:b c"},
+		"can:vcan0":                 {"can", "vcan0"},
+		"can:fifteen_letters":       {"can", "fifteen_letters"},
+		"can:can0.1-a_b":            {"can", "can0.1-a_b"},
+		"unix:" + long(107):         {"unix", long(107)},
+		"unix:///tmp/three-slashes": {"unix", "///tmp/three-slashes"},
 	} {
-		kind, target, err := busurl.Parse(url)
+		u, err := busurl.Parse(url)
 		require.NoError(t, err, url)
-		assert.Equal(t, want.kind, kind, url)
-		assert.Equal(t, want.target, target, url)
-		assert.True(t, strings.HasPrefix(url, kind.String()+":"))
+		assert.Equal(t, busurl.URL{Scheme: want.scheme, Target: want.target}, u, url)
+		assert.Equal(t, url, u.String())
+		assert.Equal(t, want.scheme != "mem", u.Shared(), url)
 	}
 }
 
@@ -55,7 +55,7 @@ func TestParseSaysWhatIsWrong(t *testing.T) {
 		"can://vcan0":          `bus "can://vcan0": byte '/' at 0 can't be in an interface name`,
 		"can:vcan0:1":          `bus "can:vcan0:1": byte ':' at 5 can't be in an interface name`,
 	} {
-		_, _, err := busurl.Parse(url)
+		_, err := busurl.Parse(url)
 		require.EqualError(t, err, want)
 		_, err = busurl.Dial(url, nil)
 		require.EqualError(t, err, want)
@@ -80,13 +80,13 @@ func FuzzParse(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, url string) {
-		kind, target, err := busurl.Parse(url)
+		u, err := busurl.Parse(url)
 		if err != nil {
 			var e *busurl.Error
 			require.ErrorAs(t, err, &e)
 			require.Equal(t, url, e.URL)
 			return
 		}
-		require.Equal(t, url, kind.String()+":"+target)
+		require.Equal(t, url, u.String())
 	})
 }

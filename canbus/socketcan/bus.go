@@ -105,6 +105,15 @@ func newBus(iface string, loop *clock.Loop, l link, opt Options, may error, fd b
 	return b
 }
 
+// Silent says why nothing is sent on the interface, an *Error that wraps ErrNotArmed;
+// nil if frames may be sent.
+func (b *Bus) Silent() error {
+	if b.may == nil {
+		return nil
+	}
+	return &Error{Op: "write", Iface: b.iface, Err: b.may}
+}
+
 // Close ends the bus and waits for its goroutine. Call it from the loop, or
 // when the loop has ended.
 func (b *Bus) Close() error {

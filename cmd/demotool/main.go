@@ -156,10 +156,8 @@ func (o *options) work(ctx context.Context, task string, pos []string, stdout, s
 	if o.bus == "" {
 		return tester.StatusUsage, errors.New("no bus, expected SAWHORSE_BUS or --bus")
 	}
-	if kind, _, err := busurl.Parse(o.bus); err != nil {
+	if err := busurl.CheckShared(o.bus); err != nil {
 		return tester.StatusUsage, err
-	} else if kind == busurl.Mem {
-		return tester.StatusUsage, errors.New("bus mem: lies inside another process, expected unix:PATH or can:IFACE")
 	}
 	conn, err := busurl.Dial(o.bus, nil)
 	if err != nil {

@@ -1,19 +1,18 @@
 package main
 
 import (
-	"context"
+	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/spf13/pflag"
 
 	"sawhorse/bench"
-	"sawhorse/canbus"
-	"sawhorse/canbus/busurl"
+	"sawhorse/bench/chance"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
 	"sawhorse/scenarios"
@@ -53,20 +52,22 @@ func (o *alterFlags) check() (err error) {
 	return err
 }
 
-// apply sets the faults that were asked for; url is the bus that a node which a fault
-// brings is put on.
-func (o *alterFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes, url, arm string) error {
-	l.BitRate = o.rate
-	if kind, _, err := busurl.Parse(url); err == nil && kind == busurl.Unix {
-		l.Another = func() (canbus.Bus, func(), error) {
-			b, err := openBus(ctx, loop, url, arm, func(error) {}) // that it has gone is told by the first
-			if err != nil {
-				return nil, nil, err
-			}
-			return b, b.close, nil
-		}
+// bench makes a bench without a car for these faults; its loop is in wall time.
+func (o *alterFlags) bench(pacing clock.Pacing, s bench.Settings) (*bench.Bench, error) {
+	s.Wall, s.Seed, s.Networks, s.Log = true, chance.Seed(o.seed), filepath.Dir(o.file), slog.Default()
+	b, err := bench.New(s)
+	if err != nil {
+		return nil, err
 	}
-	if err := l.Schedule(o.timed, filepath.Dir(o.file)); err != nil {
+	if err := b.Loop.Pace(pacing); err != nil {
+		return nil, errors.Join(err, b.Close())
+	}
+	return b, nil
+}
+
+// apply sets the faults that were asked for.
+func (o *alterFlags) apply(b *bench.Bench) error {
+	if _, err := b.Script(nil, o.timed); err != nil {
 		return fmt.Errorf("%s: %w", o.file, err)
 	}
 	for _, text := range o.faults {
@@ -74,7 +75,7 @@ func (o *alterFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes
 		if err != nil {
 			return err
 		}
-		if err := l.SetFault(id, true, params); err != nil {
+		if err := b.Hand().SetFault(id, true, params); err != nil {
 			return fmt.Errorf("--fault %q: %w", text, err)
 		}
 	}
@@ -82,26 +83,24 @@ func (o *alterFlags) apply(ctx context.Context, loop *clock.Loop, l *bench.Lanes
 }
 
 // record has what the buses carry written to the file, if one was asked for.
-func (o *alterFlags) record(l *bench.Lanes, buses ...string) (func() error, error) {
+func (o *alterFlags) record(b *bench.Bench, buses ...string) error {
 	if o.capture == "" {
-		return func() error { return nil }, nil
+		return nil
 	}
-	w, err := capture.Create(o.capture, capture.Options{Buses: buses, Origin: time.Now(), FlushEvery: time.Second})
-	if err != nil {
-		return nil, err
-	}
-	l.Tap(func(s canbus.Sighting) { _ = w.Write(s.Frame, s.Touched) }) // Close tells the first error
-	return w.Close, nil
+	_, err := b.Capture(o.capture, capture.Options{Buses: buses}, nil)
+	return err
 }
 
-// report says what the faults did, if there were any.
-func (o *alterFlags) report(w io.Writer, l *bench.Lanes) {
-	s := l.Altered()
-	if len(o.faults) == 0 && o.file == "" && s.Touched == 0 {
-		return
+// report says what the faults did, if there were any, and how the buses have fared.
+func (o *alterFlags) report(w io.Writer, b *bench.Bench) {
+	s := b.Altered()
+	if len(o.faults) > 0 || o.file != "" || s.Touched > 0 {
+		fmt.Fprintf(w, "faults touched %d frames: %d dropped, %d could not be sent afterwards, %d still held (seed %d)\n",
+			s.Touched, s.Dropped, s.Lost, s.Held, o.seed)
 	}
-	fmt.Fprintf(w, "faults touched %d frames: %d dropped, %d could not be sent afterwards, %d still held (seed %d)\n",
-		s.Touched, s.Dropped, s.Lost, s.Held, o.seed)
+	for _, line := range b.Fared() {
+		fmt.Fprintln(w, line)
+	}
 }
 
 // parseFault reads ID:PARAM=VALUE,PARAM=VALUE. Values are numbers, true, false, or

@@ -4,19 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"log/slog"
+	"io"
 	"math"
-	"net"
-	"net/http"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench"
-	"sawhorse/bench/api"
-	"sawhorse/bench/chance"
-	"sawhorse/bench/metrics"
 	"sawhorse/canbus/bridge"
 	"sawhorse/canbus/clock"
 )
@@ -63,10 +58,8 @@ With --listen the API of serve switches faults on and off while it runs.
 }
 
 func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
-	for flag, url := range map[string]string{"--bus": o.bus, "--far": o.far} {
-		if _, err := dialable(url); err != nil {
-			return fmt.Errorf("%s: %w", flag, err)
-		}
+	if err := errors.Join(checkShared("--bus", o.bus), checkShared("--far", o.far)); err != nil {
+		return err
 	}
 	if o.bus == o.far {
 		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
@@ -74,108 +67,62 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 	if err := o.alter.check(); err != nil {
 		return err
 	}
-	loop, err := clock.NewWall()
-	if err == nil {
-		err = loop.Pace(o.pacing)
-	}
+	b, err := o.alter.bench(o.pacing, bench.Settings{
+		Buses:  []bench.Bus{{URL: o.bus, Join: true, Rate: o.alter.rate}, {URL: o.far, Join: true, Rate: o.alter.rate}},
+		Bridge: true, Arm: o.arm,
+	})
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(cmd.Context())
-	defer cancel()
-	var gone []string
-	open := func(url string) (*reached, error) {
-		return openBus(ctx, loop, url, strings.Join(armed(o.arm, url), ""), func(error) {
-			gone = append(gone, url)
-			loop.Stop()
-		})
-	}
-	near, err := open(o.bus)
-	if err != nil {
+	defer func() { err = errors.Join(err, b.Close()) }()
+	if err := o.alter.apply(b); err != nil {
 		return err
 	}
-	defer near.close()
-	far, err := open(o.far)
-	if err != nil {
+	if err := o.alter.record(b, o.bus, o.far); err != nil {
 		return err
 	}
-	defer far.close()
-	m, err := bench.NewMiddle(loop, near, far, chance.Seed(o.alter.seed))
-	if err != nil {
-		return err
-	}
-	if err := o.alter.apply(ctx, loop, m.Lanes, o.far, strings.Join(armed(o.arm, o.far), "")); err != nil {
-		return err
-	}
-	finish, err := o.alter.record(m.Lanes, o.bus, o.far)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, finish()) }()
 	if o.listen != "" {
-		stop, err := o.serve(loop, m)
-		if err != nil {
+		face := face{listen: o.listen, hand: b.Hand()}
+		if err := face.open(b); err != nil {
 			return err
 		}
-		defer stop()
 	}
+	silent(cmd.ErrOrStderr(), b)
 	until := time.Duration(math.MaxInt64)
 	if o.length > 0 {
 		until = o.length
 	}
-	stop := progress(cmd.ErrOrStderr(), loop, func() string {
-		there, back := m.Stats()
+	stop := progress(cmd.ErrOrStderr(), b.Loop, func() string {
+		there, back := b.Crossed()
 		return fmt.Sprintf("%d frames passed to the far bus, %d back", there.Passed, back.Passed)
 	})
-	err = loop.Run(ctx, until)
+	err = b.Run(cmd.Context(), until)
 	stop()
-	there, back := m.Stats()
-	for _, d := range []struct {
-		name string
-		s    bridge.Stats
-	}{{o.bus + " to " + o.far, there}, {o.far + " to " + o.bus, back}} {
-		fmt.Fprintf(cmd.OutOrStdout(), "%s: %d frames passed, %d lost, %d waiting; added %v in the median, %v at the 99th percentile, %v at most\n",
-			d.name, d.s.Passed, d.s.Lost, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
-	}
-	o.alter.report(cmd.OutOrStdout(), m.Lanes)
-	near.report(cmd.OutOrStdout())
-	far.report(cmd.OutOrStdout())
-	switch {
-	case m.Err() != nil:
-		return m.Err()
-	case len(gone) > 0:
-		return fmt.Errorf("%s has gone", strings.Join(gone, ", "))
+	o.report(cmd.OutOrStdout(), b)
+	switch gone := b.Gone(); {
 	case errors.Is(err, context.Canceled):
 		return nil // the way it is meant to end
-	}
-	return err
-}
-
-// armed is the interface of the URL if it is among those armed.
-func armed(list []string, url string) []string {
-	for _, name := range list {
-		if url == "can:"+name {
-			return []string{name}
-		}
+	case err != nil:
+		return err
+	case len(gone) > 0:
+		return fmt.Errorf("%s has gone", strings.Join(gone, ", "))
 	}
 	return nil
 }
 
-func (o *bridgeOptions) serve(loop *clock.Loop, m *bench.Middle) (func(), error) {
-	host, _, err := net.SplitHostPort(o.listen)
-	if err != nil || !api.IsLoopback(host) {
-		return nil, fmt.Errorf("--listen %q: want a loopback address and a port, such as 127.0.0.1:9464", o.listen)
-	}
-	ln, err := net.Listen("tcp", o.listen)
-	if err != nil {
-		return nil, fmt.Errorf("--listen %s: %w", o.listen, err)
-	}
-	server := &http.Server{Handler: api.New(loop.Post, m, metrics.New().Handler()), ReadHeaderTimeout: 5 * time.Second}
-	go func() {
-		if err := server.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
-			slog.Error("the API has ended", "error", err)
+// report says what has crossed, and why what was lost was lost.
+func (o *bridgeOptions) report(w io.Writer, b *bench.Bench) {
+	there, back := b.Crossed()
+	for _, d := range []struct {
+		name string
+		s    bridge.Stats
+	}{{o.bus + " to " + o.far, there}, {o.far + " to " + o.bus, back}} {
+		why := ""
+		if d.s.Why != nil {
+			why = fmt.Sprintf(" (%v)", d.s.Why)
 		}
-	}()
-	slog.Info("the API listens", "address", ln.Addr())
-	return func() { _ = server.Close() }, nil
+		fmt.Fprintf(w, "%s: %d frames passed, %d lost%s, %d waiting; added %v in the median, %v at the 99th percentile, %v at most\n",
+			d.name, d.s.Passed, d.s.Lost, why, d.s.Waiting, d.s.P50, d.s.P99, d.s.Max)
+	}
+	o.alter.report(w, b)
 }

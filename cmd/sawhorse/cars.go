@@ -126,11 +126,11 @@ func useCars(folders []string) error {
 			return err
 		}
 		for _, s := range found {
-			rig, err := bench.NewRig(bench.Settings{Car: s.Name})
+			b, err := bench.New(bench.Settings{Car: s.Name})
 			if err != nil {
 				return err
 			}
-			if err := rig.Close(); err != nil {
+			if err := b.Close(); err != nil {
 				return err
 			}
 		}

@@ -13,11 +13,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"sawhorse/bench"
 	"sawhorse/bench/batch"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/cmd/demotool/tester"
 )
@@ -141,7 +141,7 @@ func (r *runner) attempt(ctx context.Context, i, attempt int) (report.Run, bool,
 }
 
 func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, error) {
-	run, err := bench.NewRun(j.plan, bench.Options{
+	scenario, err := run.New(j.plan, run.Options{
 		Folder: folder, Person: r.person, Answered: r.answered, Metrics: r.set, Log: slog.Default(), Folders: programFolders(),
 		Scenario: j.scenario, Trace: true,
 		InBench: func(task string, args map[string]string) (tool.Machine, error) { return tester.Start(task, args) },
@@ -149,7 +149,7 @@ func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, er
 	if err != nil {
 		return report.Run{}, err
 	}
-	res, err := run.Execute(ctx)
+	res, err := scenario.Execute(ctx)
 	if err != nil {
 		return report.Run{}, err
 	}
@@ -157,7 +157,7 @@ func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, er
 }
 
 // told is what is reported of a result.
-func told(j *job, res *bench.Result) report.Run {
+func told(j *job, res *run.Result) report.Run {
 	t := report.Run{
 		Name: j.name, Scenario: res.Scenario.Name, Title: res.Scenario.Title, About: res.Scenario.About, Complaint: res.Scenario.Complaint, Seed: res.Seed,
 		Tool: j.plan.Tool.Name, Time: j.plan.Time, Length: res.Length, Frames: res.Frames, Verdicts: res.Verdicts,

@@ -11,11 +11,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"sawhorse/bench"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
+	"sawhorse/bench/run"
 	"sawhorse/bench/trace"
 	"sawhorse/scenarios"
 )
@@ -42,17 +42,17 @@ virtual time, the run is done again, which comes to the same.`,
 func explain(cmd *cobra.Command, name string, ids []string) error {
 	folder := name
 	if info, err := os.Stat(name); err != nil {
-		return fmt.Errorf("%w; want the folder of a run, or its %s", err, bench.PlanName)
+		return fmt.Errorf("%w; want the folder of a run, or its %s", err, run.PlanName)
 	} else if !info.IsDir() {
 		folder = filepath.Dir(name)
 	} else {
-		name = filepath.Join(folder, bench.PlanName)
+		name = filepath.Join(folder, run.PlanName)
 	}
 	p, err := plan.Read(name)
 	if err != nil {
 		return err
 	}
-	sc, err := bench.Scenario(p)
+	sc, err := run.Scenario(p)
 	if err != nil {
 		return err
 	}

@@ -7,10 +7,10 @@ import (
 	"strconv"
 	"strings"
 
-	"sawhorse/bench"
 	"sawhorse/bench/batch"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/scenarios"
 )
 
@@ -26,7 +26,7 @@ type job struct {
 
 // plan makes the runs: every scenario with every choice of parameters and every
 // seed, in this order, of which the shard has its part.
-func (o *runOptions) plan(list []*scenarios.Scenario, choices bench.Choices) ([]job, error) {
+func (o *runOptions) plan(list []*scenarios.Scenario, choices run.Choices) ([]job, error) {
 	seeds, axes, err := o.dimensions(list)
 	if err != nil {
 		return nil, err
@@ -56,13 +56,13 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices bench.Choices) ([]
 			if o.capture != "" {
 				c.Capture = filepath.Base(o.capture)
 			}
-			first, err := bench.Resolve(s, c)
+			first, err := run.Resolve(s, c)
 			if err != nil {
 				return nil, err
 			}
 			sc := s
 			if len(params) > 0 {
-				if sc, err = bench.Scenario(first); err != nil {
+				if sc, err = run.Scenario(first); err != nil {
 					return nil, err
 				}
 			}

@@ -11,11 +11,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"sawhorse/bench"
 	"sawhorse/bench/format"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/report"
 	"sawhorse/bench/report/page"
+	"sawhorse/bench/run"
 )
 
 // Files that a run leaves beside its plan and its capture.
@@ -95,7 +95,7 @@ func (r *runner) leave(run *report.Run, folder, capture string, passed bool) err
 
 // filesOf are the files of a run.
 func filesOf(capture string) []string {
-	return []string{bench.PlanName, capture, verdictsName, traceName}
+	return []string{run.PlanName, capture, verdictsName, traceName}
 }
 
 // remove takes files away, and their folder if nothing else is in it.

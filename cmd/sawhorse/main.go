@@ -21,9 +21,9 @@ type failedError int
 
 func (e failedError) Error() string { return report.StatusWord(int(e)) }
 
-func main() { os.Exit(run(os.Args[1:])) }
+func main() { os.Exit(execute(os.Args[1:])) }
 
-func run(args []string) int {
+func execute(args []string) int {
 	// The first Ctrl-C asks for a clean end; a second one, once the handler is
 	// gone, ends the process at once.
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)

@@ -15,15 +15,11 @@ import (
 	"github.com/spf13/pflag"
 
 	"sawhorse/bench"
-	"sawhorse/bench/chance"
 	"sawhorse/canbus"
 	"sawhorse/canbus/busurl"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
-	"sawhorse/canbus/hub"
-	"sawhorse/canbus/remote"
 	"sawhorse/canbus/replay"
-	"sawhorse/canbus/socketcan"
 )
 
 // playOptions are the flags of play as they are written.
@@ -148,7 +144,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err != nil {
 		return err
 	}
-	if _, err := dialable(o.bus); err != nil {
+	if err := checkShared("--bus", o.bus); err != nil {
 		return err
 	}
 	if err := o.alter.check(); err != nil {
@@ -159,119 +155,62 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 		return err
 	}
 	defer src.Close()
-	loop, err := clock.NewWall()
-	if err == nil {
-		err = loop.Pace(o.pacing)
-	}
+	b, err := o.alter.bench(o.pacing, bench.Settings{Buses: []bench.Bus{{URL: o.bus, Join: true, Rate: o.alter.rate}}, Arm: []string{o.arm}})
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(cmd.Context())
-	defer cancel()
-	bus, err := openBus(ctx, loop, o.bus, o.arm, func(error) { loop.Stop() })
+	defer func() { err = errors.Join(err, b.Close()) }()
+	if err := o.alter.apply(b); err != nil {
+		return err
+	}
+	opt.Finished = func() { b.Drain(b.Loop.Stop) }
+	r, err := b.Play(src, opt)
 	if err != nil {
 		return err
 	}
-	defer bus.close()
-	lane := bench.NewLane(loop, bus, chance.Seed(o.alter.seed))
-	if err := o.alter.apply(ctx, loop, lane, o.bus, o.arm); err != nil {
+	if err := o.alter.record(b, o.bus); err != nil {
 		return err
 	}
-	opt.Finished = func() { lane.Drain(loop.Stop) }
-	r, err := replay.New(loop, []canbus.Bus{lane.Bus()}, src, opt)
-	if err != nil {
-		return err
-	}
-	finish, err := o.alter.record(lane, o.bus)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, finish()) }()
-	r.Start(0)
-	stop := progress(cmd.ErrOrStderr(), loop, func() string {
-		return fmt.Sprintf("%d frames played, %v", r.Stats().Confirmed, loop.Now().Round(time.Second))
+	silent(cmd.ErrOrStderr(), b)
+	stop := progress(cmd.ErrOrStderr(), b.Loop, func() string {
+		return fmt.Sprintf("%d frames played, %v", r.Stats().Confirmed, b.Loop.Now().Round(time.Second))
 	})
-	err = loop.Run(ctx, math.MaxInt64)
+	err = b.Run(cmd.Context(), math.MaxInt64)
 	stop()
 	s := r.Stats()
-	fmt.Fprintf(cmd.OutOrStdout(), "%d frames played, %d left out, %d refused; late by %v in the median, %v at the 99th percentile, %v at most\n",
+	out := cmd.OutOrStdout()
+	fmt.Fprintf(out, "%d frames played, %d left out, %d refused; late by %v in the median, %v at the 99th percentile, %v at most\n",
 		s.Confirmed, s.LeftOut+s.Reports+s.Homeless, s.Refused, s.P50, s.P99, s.Max)
-	o.alter.report(cmd.OutOrStdout(), lane)
-	bus.report(cmd.OutOrStdout())
-	if err == nil {
-		err = lane.Err()
-	}
-	if errors.Is(err, context.Canceled) {
+	o.alter.report(out, b)
+	switch {
+	case errors.Is(err, context.Canceled):
 		return fmt.Errorf("stopped after %d frames", s.Confirmed)
+	case err != nil:
+		return err
+	case r.Err() != nil:
+		return r.Err()
+	case !r.Done():
+		return fmt.Errorf("%s has gone after %d frames", o.bus, s.Confirmed)
 	}
-	if err == nil {
-		err = r.Err()
-	}
-	if err == nil && !r.Done() {
-		err = fmt.Errorf("%s has gone after %d frames", o.bus, s.Confirmed)
-	}
-	return err
+	return nil
 }
 
-// dialable checks that a URL names a bus which another process can reach.
-func dialable(url string) (busurl.Kind, error) {
+// silent says on which bus nothing is sent, and what to do about it.
+func silent(w io.Writer, b *bench.Bench) {
+	for _, why := range b.Silent() {
+		fmt.Fprintf(w, "listening only: %v\n", why)
+	}
+}
+
+// checkShared reports why a flag names no bus that another process can reach.
+func checkShared(flag, url string) error {
 	if url == "" {
-		return 0, errors.New("--bus is not given, want unix:PATH or can:IFACE")
+		return fmt.Errorf("%s is not given, want %s", flag, busurl.SharedForms())
 	}
-	kind, _, err := busurl.Parse(url)
-	if err == nil && kind == busurl.Mem {
-		err = fmt.Errorf("--bus %s: that bus is inside one process, want unix:PATH or can:IFACE", url)
+	if err := busurl.CheckShared(url); err != nil {
+		return fmt.Errorf("%s: %w", flag, err)
 	}
-	return kind, err
-}
-
-// reached is a bus that another process or the kernel owns.
-type reached struct {
-	canbus.Bus
-	close func()
-	// stats are an interface's; nil for a bus of another process.
-	stats func() socketcan.Stats
-	iface string
-}
-
-// openBus joins a bus. gone is called in the loop when it ends.
-func openBus(ctx context.Context, loop *clock.Loop, url, arm string, gone func(error)) (*reached, error) {
-	kind, target, err := busurl.Parse(url)
-	if err != nil {
-		return nil, err
-	}
-	if kind == busurl.CAN {
-		b, err := socketcan.Open(target, loop, socketcan.Options{Armed: arm == target, FD: true, OnState: warn})
-		if err != nil {
-			return nil, err
-		}
-		return &reached{Bus: b, close: func() { _ = b.Close() }, stats: b.Stats, iface: target}, nil
-	}
-	conn, err := hub.Dial(target)
-	if err != nil {
-		return nil, err
-	}
-	bus := remote.New(ctx, loop, conn, func(err error) {
-		if !errors.Is(err, io.EOF) && !errors.Is(err, canbus.ErrClosed) {
-			slog.Warn("bus lost", "bus", url, "error", err)
-		}
-		gone(err)
-	})
-	return &reached{Bus: bus, close: func() { _ = conn.Close() }}, nil
+	return nil
 }
 
 func warn(message string) { slog.Warn(message) }
-
-// report says how an interface and its controller have fared.
-func (r *reached) report(w io.Writer) {
-	if r.stats == nil {
-		return
-	}
-	state := "unknown"
-	if c, err := socketcan.ControllerOf(r.iface); err == nil {
-		state = c.String()
-	}
-	s := r.stats()
-	fmt.Fprintf(w, "%s: %s; %d frames sent, %d received, %d error reports; queue found full %d times; not sent %d, never confirmed %d, not read in time %d\n",
-		r.iface, state, s.Out, s.In, s.Errors, s.Full, s.Refused, s.Unconfirmed, s.Lost)
-}

@@ -79,7 +79,7 @@ type sink struct {
 }
 
 func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
-	if _, err := dialable(o.bus); err != nil {
+	if err := checkShared("--bus", o.bus); err != nil {
 		return err
 	}
 	if o.length < 0 || o.frames < 0 {

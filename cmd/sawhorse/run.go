@@ -14,8 +14,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"sawhorse/bench"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/tool/builtin"
 	"sawhorse/scenarios"
@@ -165,7 +165,7 @@ func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	sc, err := bench.Scenario(p)
+	sc, err := run.Scenario(p)
 	if err != nil {
 		return err
 	}
@@ -177,8 +177,8 @@ func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
 }
 
 // choices are what the flags say of every run.
-func (o *runOptions) choices() (bench.Choices, error) {
-	c := bench.Choices{
+func (o *runOptions) choices() (run.Choices, error) {
+	c := run.Choices{
 		Seed: o.seed, SeedSet: o.seed != 0, Bus: o.bus, Arm: o.arm, Captures: o.captures, Program: version(),
 		Strict: o.strict,
 	}

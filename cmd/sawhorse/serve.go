@@ -6,17 +6,12 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
-	"net"
-	"net/http"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench"
-	"sawhorse/bench/api"
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
-	"sawhorse/bench/metrics"
 	"sawhorse/canbus/clock"
 )
 
@@ -71,75 +66,53 @@ controls are a JSON API on a loopback address:
 }
 
 func (o *serveOptions) run(cmd *cobra.Command) (err error) {
-	if _, err := dialable(o.bus); err != nil {
+	if err := checkShared("--bus", o.bus); err != nil {
 		return err
 	}
 	if err := useCars(o.cars); err != nil {
 		return err
 	}
-	host, _, err := net.SplitHostPort(o.listen)
-	if err != nil || !api.IsLoopback(host) {
-		return fmt.Errorf("--listen %q: want a loopback address and a port, such as 127.0.0.1:9464", o.listen)
+	if err := checkListen(o.listen); err != nil {
+		return err
 	}
-	set := metrics.New()
-	rig, err := bench.NewRig(bench.Settings{
-		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Bus: o.bus, Rate: o.rate, Arm: o.arm,
-		Metrics: set, Log: slog.Default(),
+	b, err := bench.New(bench.Settings{
+		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate}}, Arm: []string{o.arm},
+		Log: slog.Default(),
 	})
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, rig.Close()) }()
-	if err := rig.Loop.Pace(o.pacing); err != nil {
+	defer func() { err = errors.Join(err, b.Close()) }()
+	if err := b.Loop.Pace(o.pacing); err != nil {
 		return err
 	}
-	if err := o.prepare(rig); err != nil {
+	hand := b.Hand()
+	hand.RecordInto(o.recordings)
+	if err := o.prepare(hand); err != nil {
 		return err
 	}
-	desk := rig.RecordingDesk(o.recordings)
-	defer func() { err = errors.Join(err, desk.Close()) }()
-
-	ln, err := net.Listen("tcp", o.listen)
-	if err != nil {
-		return fmt.Errorf("--listen %s: %w", o.listen, err)
-	}
-	server := &http.Server{Handler: api.New(rig.Loop.Post, desk, set.Handler()), ReadHeaderTimeout: 5 * time.Second}
-	failed := make(chan error, 1)
-	ctx, cancel := context.WithCancel(cmd.Context())
-	defer cancel()
-	go func() {
-		if err := server.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
-			failed <- err
-			cancel()
-		}
-	}()
-	fmt.Fprintf(cmd.OutOrStdout(), "%s on %s; API and metrics on http://%s; Ctrl-C ends it\n", o.car, o.bus, ln.Addr())
-	err = rig.Run(ctx, math.MaxInt64)
-	stop, done := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
-	defer done()
-	_ = server.Shutdown(stop) // what still hangs is cut off with the process
-	select {
-	case err := <-failed:
+	face := face{listen: o.listen, hand: hand}
+	if err := face.open(b); err != nil {
 		return err
-	default:
 	}
-	if errors.Is(err, context.Canceled) {
-		return nil // the way it is meant to end
+	silent(cmd.ErrOrStderr(), b)
+	fmt.Fprintf(cmd.OutOrStdout(), "%s on %s; API and metrics on http://%s; Ctrl-C ends it\n", o.car, o.bus, face.address)
+	if err := b.Run(cmd.Context(), math.MaxInt64); !errors.Is(err, context.Canceled) {
+		return err
 	}
-	return err
+	return nil // the way it is meant to end
 }
 
 // prepare sets what the flags ask for, before the loop runs.
-func (o *serveOptions) prepare(rig *bench.Rig) error {
-	desk := rig.Desk()
+func (o *serveOptions) prepare(hand *bench.Hand) error {
 	if o.key == "start" {
 		return errors.New(`--key "start": want off, accessory or on; the starter is turned over the API`)
 	}
-	if err := desk.Drive(map[string]any{"key": o.key}); err != nil {
+	if err := hand.Drive(map[string]any{"key": o.key}); err != nil {
 		return fmt.Errorf("--key: %w", err)
 	}
 	for _, id := range o.faults {
-		if err := desk.SetFault(id, true, nil); err != nil {
+		if err := hand.SetFault(id, true, nil); err != nil {
 			return fmt.Errorf("--fault: %w", err)
 		}
 	}

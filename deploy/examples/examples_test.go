@@ -15,6 +15,7 @@ import (
 	"sawhorse/bench"
 	"sawhorse/bench/car"
 	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/scenarios"
 )
 
@@ -35,9 +36,9 @@ func peer(t *testing.T, name string) string {
 func socket(t *testing.T) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "bus")
-	rig, err := bench.NewRig(bench.Settings{Car: "petrel-48", Wall: true, Bus: "unix:" + path})
+	rig, err := bench.New(bench.Settings{Car: "petrel-48", Wall: true, Buses: []bench.Bus{{URL: "unix:" + path}}})
 	require.NoError(t, err)
-	require.NoError(t, rig.Desk().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error)
 	go func() { ended <- rig.Run(ctx, math.MaxInt64) }()
@@ -90,9 +91,9 @@ func TestTheExampleIsJudged(t *testing.T) {
 	require.NoError(t, err)
 	file, err := filepath.Abs("ask.profile.yaml")
 	require.NoError(t, err)
-	p, err := bench.Resolve(sc, bench.Choices{Program: "test", Tool: plan.Text{Name: "ask", File: file, Text: string(profile)}})
+	p, err := run.Resolve(sc, run.Choices{Program: "test", Tool: plan.Text{Name: "ask", File: file, Text: string(profile)}})
 	require.NoError(t, err)
-	r, err := bench.NewRun(p, bench.Options{Folder: t.TempDir()})
+	r, err := run.New(p, run.Options{Folder: t.TempDir()})
 	require.NoError(t, err)
 	res, err := r.Execute(context.Background())
 	require.NoError(t, err)

@@ -1,4 +1,4 @@
-package bench
+package run
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"maps"
 	"time"
 
+	"sawhorse/bench"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/tool"
 	"sawhorse/canbus/clock"
@@ -16,11 +17,34 @@ import (
 // toolNode is the name under which a tool inside the bench is on the bus.
 const toolNode = "tool"
 
-// taskRunner asks the tool for the scenario's tasks, one after the other.
-type taskRunner struct {
-	run    *Run
+// endTool is how long a tool may take to end when the run is over: to the time that a
+// profile gives it between being asked and being killed come the losses of a busy
+// machine.
+const endTool = 30 * time.Second
+
+// TaskOptions say how a tool is asked.
+type TaskOptions struct {
+	Profile *tool.Profile
+	// InBench, if set, starts the tool inside the bench.
+	InBench tool.MachineFunc
+	// URL is where the tool finds the bus.
+	URL string
+	// Folders are searched before PATH for the tool's program.
+	Folders []string
+	// Person is where the instructions for whoever holds an external tool go; nil
+	// discards them. Answered, if not nil, gives a value when that person says that
+	// the task is done.
+	Person   io.Writer
+	Answered <-chan struct{}
+}
+
+// Tasks asks a tool for tasks, one after the other. All methods belong to the loop.
+type Tasks struct {
+	bench  *bench.Bench
+	script *bench.Script
+	opt    TaskOptions
+	list   []scenarios.Task
 	ctx    context.Context
-	url    string
 	next   int // the task that waits for its moment or for the one before
 	active *activeTask
 }
@@ -36,42 +60,50 @@ type activeTask struct {
 	person  chan struct{} // closed when an external task has ended
 }
 
-func newTaskRunner(ctx context.Context, r *Run, url string) *taskRunner {
-	return &taskRunner{run: r, ctx: ctx, url: url}
+// NewTasks attaches the tasks of a tool to a bench; their moments are the script's.
+// The error is a usage error: a program that is not there.
+func NewTasks(ctx context.Context, b *bench.Bench, script *bench.Script, list []scenarios.Task, opt TaskOptions) (*Tasks, error) {
+	t := &Tasks{bench: b, script: script, opt: opt, list: list, ctx: ctx}
+	if err := t.check(); err != nil {
+		return nil, err
+	}
+	b.OnClose("the tool", endTool, func() error { t.close(); return nil })
+	t.schedule()
+	return t, nil
 }
 
 // schedule waits for the moment of the next task; one without a moment starts
 // when the one before has ended.
-func (t *taskRunner) schedule() {
-	if t.over() {
+func (t *Tasks) schedule() {
+	if t.Over() {
 		return
 	}
-	task := &t.run.scenario.Tasks[t.next]
+	task := &t.list[t.next]
 	if !task.Start.Set {
-		t.run.rig.Loop.At(t.run.rig.Loop.Now(), clock.PriorityTool, t.start)
+		t.bench.Loop.At(t.bench.Loop.Now(), clock.PriorityTool, t.start)
 		return
 	}
 	// A task whose moment comes while another still runs starts after it. A
 	// condition may begin more than once, but a task starts once.
 	index := t.next
-	t.run.times.when(task.Start, func() {
+	t.script.When(task.Start, func() {
 		if t.next == index && t.active == nil {
 			t.start()
 		}
 	})
 }
 
-// over reports whether every task has ended.
-func (t *taskRunner) over() bool { return t.active == nil && t.next >= len(t.run.scenario.Tasks) }
+// Over reports whether every task has ended.
+func (t *Tasks) Over() bool { return t.active == nil && t.next >= len(t.list) }
 
-func (t *taskRunner) start() {
-	task := &t.run.scenario.Tasks[t.next]
+func (t *Tasks) start() {
+	task := &t.list[t.next]
 	t.next++
 	a := &activeTask{task: task}
 	t.active = a
 	o := t.saw(judge.TaskStart, a)
-	t.run.observe(&o)
-	entry, ok := t.run.profile.Entry(task.Task, t.args(task))
+	t.bench.Observe(&o)
+	entry, ok := t.opt.Profile.Entry(task.Task, t.args(task))
 	if !ok {
 		t.end(a, judge.StatusNotApplicable, "the tool's profile has no such task", nil)
 		return
@@ -82,9 +114,9 @@ func (t *taskRunner) start() {
 		limit = min(limit, task.Limit)
 	}
 	switch {
-	case t.run.profile.Kind == tool.KindExternal:
+	case t.opt.Profile.Kind == tool.KindExternal:
 		t.ask(a, limit)
-	case t.run.plan.InBench:
+	case t.opt.InBench != nil:
 		t.sit(a, limit)
 	default:
 		t.launch(a, limit)
@@ -92,32 +124,32 @@ func (t *taskRunner) start() {
 }
 
 // args are the arguments of a task, the car's own number in its place.
-func (t *taskRunner) args(task *scenarios.Task) map[string]string {
+func (t *Tasks) args(task *scenarios.Task) map[string]string {
 	args := maps.Clone(task.Args)
 	if args["vin"] == scenarios.OfCar {
-		args["vin"] = t.run.rig.Car.Spec().Identity.VIN
+		args["vin"] = t.bench.Car.Spec().Identity.VIN
 	}
 	return args
 }
 
-func (t *taskRunner) saw(kind judge.Kind, a *activeTask) judge.Observation {
-	o := t.run.rig.saw(kind)
+func (t *Tasks) saw(kind judge.Kind, a *activeTask) judge.Observation {
+	o := t.bench.Saw(kind)
 	o.Task = a.task.Task
 	return o
 }
 
-func (t *taskRunner) line(a *activeTask, text string) {
+func (t *Tasks) line(a *activeTask, text string) {
 	if t.active != a {
 		return
 	}
 	a.lines++
 	o := t.saw(judge.Line, a)
 	o.Text, o.Line = text, a.lines
-	t.run.observe(&o)
+	t.bench.Observe(&o)
 }
 
 // end closes a task and goes on to the next.
-func (t *taskRunner) end(a *activeTask, status, text string, report *judge.Report) {
+func (t *Tasks) end(a *activeTask, status, text string, report *judge.Report) {
 	if t.active != a {
 		return
 	}
@@ -127,18 +159,18 @@ func (t *taskRunner) end(a *activeTask, status, text string, report *judge.Repor
 	o := t.saw(judge.TaskEnd, a)
 	o.Status, o.Text, o.Report = status, text, report
 	t.active = nil
-	t.run.observe(&o)
+	t.bench.Observe(&o)
 	if status == judge.StatusOurs {
-		t.run.failIf(fmt.Errorf("task %s: %s", a.task.Task, text))
+		t.bench.Fail(fmt.Errorf("task %s: %s", a.task.Task, text))
 	}
 	t.schedule()
 }
 
 // finished ends a task whose tool came to an end by itself.
-func (t *taskRunner) finished(a *activeTask, status int, output []byte) {
+func (t *Tasks) finished(a *activeTask, status int, output []byte) {
 	outcome := a.entry.Outcome(status)
 	text := fmt.Sprintf("exit status %d (%s)", status, outcome)
-	report, err := t.run.profile.Extract(a.entry, output)
+	report, err := t.opt.Profile.Extract(a.entry, output)
 	if err != nil {
 		t.end(a, judge.StatusCrashed, text+"; its output cannot be read: "+err.Error(), nil)
 		return
@@ -147,14 +179,14 @@ func (t *taskRunner) finished(a *activeTask, status int, output []byte) {
 }
 
 // sit runs the task inside the bench.
-func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
-	m, err := t.run.opt.InBench(a.task.Task, t.args(a.task))
+func (t *Tasks) sit(a *activeTask, limit time.Duration) {
+	m, err := t.opt.InBench(a.task.Task, t.args(a.task))
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)
 		return
 	}
-	loop := t.run.rig.Loop
-	a.seat, err = tool.Sit(loop, t.run.rig.Bus, toolNode, m,
+	loop := t.bench.Loop
+	a.seat, err = tool.Sit(loop, t.bench.Bus, toolNode, m,
 		func(line string) { t.line(a, line) },
 		tool.Ends{
 			Done:    func(status int, output []byte) { t.finished(a, status, output) },
@@ -164,27 +196,27 @@ func (t *taskRunner) sit(a *activeTask, limit time.Duration) {
 		t.end(a, judge.StatusOurs, err.Error(), nil)
 		return
 	}
-	t.run.rig.cable.join(toolNode)
+	t.bench.Plugged(toolNode)
 	a.limit = loop.At(loop.Now()+limit, clock.PriorityTool, func() {
 		a.seat.Leave()
 		t.end(a, judge.StatusTimeout, fmt.Sprintf("not done within %v", limit), nil)
 	})
 }
 
-func (t *taskRunner) invocation(task *scenarios.Task) tool.Invocation {
-	values := tool.BusValues(t.url)
+func (t *Tasks) invocation(task *scenarios.Task) tool.Invocation {
+	values := tool.BusValues(t.opt.URL)
 	values.Arguments = t.args(task)
-	return tool.Invocation{Profile: t.run.profile, Task: task.Task, Values: values, Folders: t.run.opt.Folders}
+	return tool.Invocation{Profile: t.opt.Profile, Task: task.Task, Values: values, Folders: t.opt.Folders}
 }
 
 // check reports a task that could not be started, before the run begins: half a
 // minute into a run is late to hear that a program is not there.
-func (t *taskRunner) check() error {
-	if t.run.plan.InBench {
+func (t *Tasks) check() error {
+	if t.opt.InBench != nil {
 		return nil
 	}
-	for i := range t.run.scenario.Tasks {
-		in := t.invocation(&t.run.scenario.Tasks[i])
+	for i := range t.list {
+		in := t.invocation(&t.list[i])
 		if err := in.Check(); err != nil {
 			return err
 		}
@@ -193,8 +225,8 @@ func (t *taskRunner) check() error {
 }
 
 // launch runs the task as a process.
-func (t *taskRunner) launch(a *activeTask, limit time.Duration) {
-	loop := t.run.rig.Loop
+func (t *Tasks) launch(a *activeTask, limit time.Duration) {
+	loop := t.bench.Loop
 	in := t.invocation(a.task)
 	in.Limit = limit
 	in.OnLine = func(l tool.Line) {
@@ -208,7 +240,7 @@ func (t *taskRunner) launch(a *activeTask, limit time.Duration) {
 	}()
 }
 
-func (t *taskRunner) exited(a *activeTask, res *tool.Result) {
+func (t *Tasks) exited(a *activeTask, res *tool.Result) {
 	switch res.Reason {
 	case tool.ReasonExited:
 		t.finished(a, res.Status, res.Stdout)
@@ -223,21 +255,21 @@ func (t *taskRunner) exited(a *activeTask, res *tool.Result) {
 
 // ask has whoever holds the tool do the task. It ends when that person says so,
 // or at the limit.
-func (t *taskRunner) ask(a *activeTask, limit time.Duration) {
-	values := tool.BusValues(t.url)
+func (t *Tasks) ask(a *activeTask, limit time.Duration) {
+	values := tool.BusValues(t.opt.URL)
 	values.Arguments = t.args(a.task)
 	text, err := a.entry.Instructions(values)
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)
 		return
 	}
-	if w := t.run.opt.Person; w != nil {
+	if w := t.opt.Person; w != nil {
 		fmt.Fprintf(w, "\nTask %s, at most %v: %s\n", a.task.Task, limit, text)
-		if t.run.opt.Answered != nil {
+		if t.opt.Answered != nil {
 			_, _ = io.WriteString(w, "Press Enter when it is done.\n")
 		}
 	}
-	loop := t.run.rig.Loop
+	loop := t.bench.Loop
 	a.person = make(chan struct{})
 	done := func() {
 		if t.active == a {
@@ -248,7 +280,7 @@ func (t *taskRunner) ask(a *activeTask, limit time.Duration) {
 	a.limit = loop.At(loop.Now()+limit, clock.PriorityTool, done)
 	go func() {
 		select {
-		case <-t.run.opt.Answered:
+		case <-t.opt.Answered:
 			_ = loop.Post(done)
 		case <-a.person:
 		case <-t.ctx.Done():
@@ -258,7 +290,7 @@ func (t *taskRunner) ask(a *activeTask, limit time.Duration) {
 
 // close ends what is still running, when the loop has ended: a process is killed
 // with its group, and waited for.
-func (t *taskRunner) close() {
+func (t *Tasks) close() {
 	a := t.active
 	t.active = nil
 	switch {

@@ -1,4 +1,7 @@
-package bench
+// Package run does runs of scenarios: a scenario and what a person chooses become a
+// plan, in which nothing is left open; the plan becomes a bench with a script, a
+// judge, a recording and a tool's tasks, and that a result.
+package run
 
 import (
 	"context"
@@ -9,21 +12,17 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
-	"slices"
 	"strings"
 	"time"
 
+	"sawhorse/bench"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/judge"
-	"sawhorse/bench/judge/monitor"
-	"sawhorse/bench/judge/report"
-	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus/capture"
-	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
 	"sawhorse/scenarios"
 )
@@ -65,20 +64,14 @@ type Run struct {
 	opt      Options
 	scenario *scenarios.Scenario
 	profile  *tool.Profile
-	rig      *Rig
-	judge    *monitor.Judge
-	rules    *rules.Set
-	said     *report.Set
-	begin    *monitor.Watch
+	bench    *bench.Bench
+	judge    *bench.Judge
+	script   *bench.Script
 	trace    *trace.Trace
-	capture  *capture.Writer
+	capture  *bench.Capture
 	replay   *replay.Replay
-	tasks    *taskRunner
-	partial  string // what there is of a capture that could not be written
+	tasks    *Tasks
 	socket   string // folder of the bus's socket, made for this run
-	ours     error  // our own fault, which ends the run
-	ended    bool
-	times    *times // of the driver and of the faults
 	settleAt time.Duration
 }
 
@@ -119,9 +112,9 @@ func (e *StoppedError) Unwrap() error { return e.Err }
 // PlanName is the name of the plan's file, beside the capture.
 const PlanName = "run.json"
 
-// NewRun builds a run from its plan. Nothing has happened yet when it returns;
+// New builds a run from its plan. Nothing has happened yet when it returns;
 // the error is a usage error.
-func NewRun(p *plan.Plan, opt Options) (_ *Run, err error) {
+func New(p *plan.Plan, opt Options) (_ *Run, err error) {
 	r := &Run{plan: p, opt: opt}
 	if r.opt.Log == nil {
 		r.opt.Log = slog.New(slog.DiscardHandler)
@@ -140,6 +133,9 @@ func NewRun(p *plan.Plan, opt Options) (_ *Run, err error) {
 	return r, nil
 }
 
+// closeWithin is how long a file or a folder may take to be closed or taken away.
+const closeWithin = 5 * time.Second
+
 // Execute runs the scenario to its end and closes everything, also when ctx ends
 // in the middle: the verdicts so far are then in the result, with ctx's error.
 func (r *Run) Execute(ctx context.Context) (*Result, error) {
@@ -153,19 +149,28 @@ func (r *Run) Execute(ctx context.Context) (*Result, error) {
 		err = r.plan.Write(res.Plan) // all is resolved, and nothing has happened yet
 	}
 	if err != nil {
-		return nil, errors.Join(err, r.tearDown(false))
+		return nil, errors.Join(err, r.abandon())
 	}
 	r.finish(res, r.loop(ctx))
-	if err := r.tearDown(true); err != nil && res.Err == nil {
+	if err := r.bench.Close(); err != nil && res.Err == nil {
 		res.Err = err
 	}
-	if r.partial != "" {
-		res.Capture = r.partial
-	}
-	for _, v := range res.Verdicts {
-		r.rig.Metrics.Verdict(v.Outcome.String())
+	if r.capture.Err() != nil {
+		res.Capture = r.capture.Part()
 	}
 	return res, nil
+}
+
+// abandon takes away what there is of a run that did not get going.
+func (r *Run) abandon() error {
+	var errs []error
+	if r.capture != nil {
+		errs = append(errs, r.capture.Abort())
+	}
+	if r.bench != nil {
+		return errors.Join(append(errs, r.bench.Close())...)
+	}
+	return errors.Join(append(errs, r.removeSocket())...)
 }
 
 // PanicError says that the program itself is wrong: a run broke off in a panic.
@@ -179,7 +184,7 @@ func (e *PanicError) Error() string {
 	where := ""
 	for line := range strings.Lines(string(e.Stack)) {
 		// The first frames are of the panic itself, and of who caught it.
-		if i := strings.Index(line, ".go:"); i >= 0 && !strings.Contains(line, "/runtime/") && !strings.Contains(line, "bench/run.go") {
+		if i := strings.Index(line, ".go:"); i >= 0 && !strings.Contains(line, "/runtime/") && !strings.Contains(line, "bench/run/run.go") {
 			where, _, _ = strings.Cut(strings.TrimSpace(line), " ")
 			break
 		}
@@ -197,7 +202,7 @@ func (r *Run) loop(ctx context.Context) (err error) {
 			err = e
 		}
 	}()
-	return r.rig.Run(ctx, time.Duration(r.plan.Duration))
+	return r.bench.Run(ctx, time.Duration(r.plan.Duration))
 }
 
 func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
@@ -210,47 +215,68 @@ func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
 			return err
 		}
 	}
-	r.rig, err = NewRig(Settings{
+	r.bench, err = bench.New(bench.Settings{
 		Car: r.scenario.Car, Seed: chance.Seed(r.plan.Seed), Wall: r.plan.Time == plan.Wall,
-		Bus: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate, Arm: r.plan.Arm,
+		Buses: []bench.Bus{{URL: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate}}, Arm: []string{r.plan.Arm},
 		Metrics: r.opt.Metrics, Log: r.opt.Log, Networks: filepath.Dir(r.scenario.File),
 	})
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(filepath.Dir(captureFile), 0o755); err != nil {
+	r.bench.OnClose("the socket's folder", closeWithin, r.removeSocket)
+	if err := r.attach(ctx, url, captureFile); err != nil {
 		return err
 	}
-	r.capture, err = capture.Create(captureFile, capture.Options{
-		Buses: r.rig.busNames(), Origin: r.origin(), FlushEvery: time.Second, Lax: true,
-	})
-	if err != nil {
-		return err
-	}
-	r.rig.watch.record = r.capture
-	r.watchAll()
-	if err := r.schedule(); err != nil {
-		return err
-	}
-	if err := r.startBackground(); err != nil {
-		return err
-	}
-	r.tasks = newTaskRunner(ctx, r, url)
-	if err := r.tasks.check(); err != nil {
-		return err
-	}
-	r.tasks.schedule()
-	r.rig.Loop.SetBudget(eventBudget * uint64(max(1, time.Duration(r.plan.Duration)/time.Second)))
+	r.bench.Loop.SetBudget(eventBudget * uint64(max(1, time.Duration(r.plan.Duration)/time.Second)))
 	return nil
 }
 
-// origin is the moment that the capture's times count from: fixed in virtual
-// time, so that equal runs give equal files.
-func (r *Run) origin() time.Time {
-	if r.plan.Time == plan.Virtual {
-		return time.Unix(0, 0).UTC()
+// attach puts what the scenario asks for on the bench.
+func (r *Run) attach(ctx context.Context, url, captureFile string) (err error) {
+	if err := os.MkdirAll(filepath.Dir(captureFile), 0o755); err != nil {
+		return err
 	}
-	return clock.WallTime()
+	r.capture, err = r.bench.Capture(captureFile, capture.Options{Lax: true}, nil)
+	if err != nil {
+		return err
+	}
+	if r.opt.Trace {
+		r.trace = r.bench.Trace()
+	}
+	r.judge = r.bench.Judge(r.judging())
+	if r.script, err = r.bench.Script(r.scenario.Driver, r.scenario.Faults); err != nil {
+		return err
+	}
+	r.bench.OnSample(r.check)
+	if err := r.startBackground(); err != nil {
+		return err
+	}
+	opt := TaskOptions{
+		Profile: r.profile, URL: url, Folders: r.opt.Folders, Person: r.opt.Person, Answered: r.opt.Answered,
+	}
+	if r.plan.InBench {
+		opt.InBench = r.opt.InBench
+	}
+	r.tasks, err = NewTasks(ctx, r.bench, r.script, r.scenario.Tasks, opt)
+	return err
+}
+
+// lag is what frames may take between a tool and the tap where both are processes.
+const lag = 50 * time.Millisecond
+
+// judging is what the run is judged by.
+func (r *Run) judging() bench.Judging {
+	j := bench.Judging{
+		Expect: r.scenario.Expect, Fresh: r.profile.Kind != tool.KindExternal,
+		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: map[string]string{},
+	}
+	for _, e := range r.scenario.Rules.Except {
+		j.Exceptions[e.Rule] = e.Because
+	}
+	if r.plan.Time == plan.Wall {
+		j.Lag = lag
+	}
+	return j
 }
 
 // busURL is where the tool finds the bus: a process gets a socket of its own
@@ -267,156 +293,40 @@ func (r *Run) busURL() (string, error) {
 	return "unix:" + filepath.Join(dir, "bus"), nil
 }
 
-// watchAll joins the judge to what can be seen.
-func (r *Run) watchAll() {
-	r.judge = monitor.New(r.scenario.Expect, monitor.Options{
-		Truth: r.rig.Car.Truth, VIN: r.rig.Car.Spec().Identity.VIN, ECUs: r.rig.titles(),
-	})
-	r.rules = rules.New(r.conduct())
-	r.rig.watch.rules = r.rules
-	r.said = report.New(r.told())
-	r.begin = monitor.NewWatch(r.rig.Car.Truth)
-	r.times = &times{
-		loop: r.rig.Loop, seed: chance.Seed(r.plan.Seed), start: r.begin.On, while: r.begin.While, rate: r.begin.Value, fail: r.failIf,
+// removeSocket takes away the folder of the run's own socket.
+func (r *Run) removeSocket() error {
+	if r.socket == "" {
+		return nil
 	}
-	if r.opt.Trace {
-		r.trace = trace.New(r.rig.Car.Truth)
-		r.trace.Groups = r.rig.groups()
-		r.rig.watch.trace = r.trace
-	}
-	r.rig.watch.observe = r.observe
-	r.rig.watch.asks = func(id int) bool { return r.judge.AsksFrame(id) || r.begin.AsksFrame(id) }
-	r.rig.faults.observe = r.observe
-	next := sampleStep
-	var sample func()
-	t := r.rig.Loop.NewTimer(priorityJudge, func() { sample() })
-	sample = func() {
-		if r.trace != nil {
-			r.trace.Sample(r.rig.Loop.Now())
-		}
-		r.judge.Sample(r.rig.Loop.Now())
-		r.failIf(r.begin.Sample(r.rig.Loop.Now()))
-		r.check()
-		next += sampleStep
-		t.Set(next)
-	}
-	t.Set(next)
-}
-
-// lag is what frames may take between a tool and the tap where both are processes.
-const lag = 50 * time.Millisecond
-
-// conduct is what the rules for every tool need to know.
-func (r *Run) conduct() rules.Options {
-	truth := r.rig.Car.Truth
-	opt := rules.Options{
-		Truth: func(name string) (float64, bool) {
-			ref, ok := truth.Lookup(name)
-			if !ok {
-				return 0, false
-			}
-			return truth.Get(ref), true
-		},
-		Disturbs: func(id string) bool {
-			h := r.rig.faults.find(id)
-			return h != nil && h.fault.Entry().Disturbs()
-		},
-		Fresh:  r.profile.Kind != tool.KindExternal,
-		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: r.exceptions(),
-	}
-	if r.plan.Time == plan.Wall {
-		opt.Lag = lag
-	}
-	for _, a := range r.rig.addresses {
-		opt.Pairs = append(opt.Pairs, rules.Pair{Name: a.ecu, Request: a.request, Response: a.response})
-	}
-	return opt
-}
-
-// exceptions are the rules that the scenario does not hold against a tool.
-func (r *Run) exceptions() map[string]string {
-	list := map[string]string{}
-	for _, e := range r.scenario.Rules.Except {
-		list[e.Rule] = e.Because
-	}
-	return list
-}
-
-// told is what is needed to compare what the tool says with what was answered.
-func (r *Run) told() report.Options {
-	opt := report.Options{Exceptions: r.exceptions(), Requests: map[int]string{}}
-	opt.Alters = func(id string) bool {
-		h := r.rig.faults.find(id)
-		return h != nil && !h.fault.Entry().SparesAnswers()
-	}
-	for _, a := range r.rig.addresses {
-		opt.Requests[int(a.response.ID())] = a.request.String()
-	}
-	return opt
-}
-
-// observe hands one observation to everybody who waits for some.
-func (r *Run) observe(o *judge.Observation) {
-	if r.ended {
-		return
-	}
-	if r.trace != nil {
-		r.trace.Observe(o)
-	}
-	r.rules.Observe(o)
-	r.said.Observe(o)
-	r.judge.Observe(o)
-	r.failIf(r.begin.Observe(o))
+	return os.RemoveAll(r.socket)
 }
 
 // check ends the run when there is nothing more to learn, or something of ours
 // is broken.
-func (r *Run) check() {
-	now := r.rig.Loop.Now()
-	r.failIf(r.rig.watch.err)
+func (r *Run) check(now time.Duration) {
 	if r.replay != nil {
-		r.failIf(r.replay.Err())
+		r.bench.Fail(r.replay.Err())
 	}
-	if r.ours != nil {
-		r.rig.Loop.Stop()
-		return
-	}
-	if !r.tasks.over() || r.times.pending > 0 || r.judge.Waiting() {
+	if !r.tasks.Over() || r.script.Pending() || r.judge.Waiting() {
 		r.settleAt = now + settle
 		return
 	}
 	if r.judge.Decided() || now >= r.settleAt {
-		r.rig.Loop.Stop()
-	}
-}
-
-// failIf notes our own fault, if it is one; the first counts.
-func (r *Run) failIf(err error) {
-	if r.ours == nil {
-		r.ours = err
+		r.bench.Loop.Stop()
 	}
 }
 
 func (r *Run) finish(res *Result, err error) {
-	r.ended = true
 	if err != nil && !errors.Is(err, context.Canceled) {
-		r.failIf(err)
+		r.judge.Blame(err.Error())
 	}
-	if r.ours != nil {
-		r.judge.Blame(r.ours.Error())
-		err = r.ours
-	}
-	res.Length = r.rig.Loop.Now()
-	said, counts := r.said.Finish(res.Length)
-	res.Verdicts = slices.Concat(r.judge.Finish(res.Length, err == nil), r.rules.Finish(res.Length, err == nil), said)
-	for _, c := range counts {
-		r.rig.Metrics.Said(c.Task, c.True, c.FalsePositives, c.FalseNegatives)
-	}
+	res.Length = r.bench.Loop.Now()
+	res.Verdicts = r.judge.Finish(err == nil)
 	if r.trace != nil {
 		r.trace.Close(res.Length)
 		res.Trace = r.trace
 	}
-	res.Frames, res.Events = r.rig.watch.count, r.rig.Loop.Events()
+	res.Frames, res.Events = r.bench.Frames(), r.bench.Loop.Events()
 	if r.replay != nil {
 		s := r.replay.Stats()
 		res.Replay = &s
@@ -429,31 +339,6 @@ func (r *Run) finish(res *Result, err error) {
 	}
 }
 
-// tearDown closes everything. The capture keeps its name if the run got going.
-func (r *Run) tearDown(keep bool) error {
-	var errs []error
-	if r.tasks != nil {
-		r.tasks.close()
-	}
-	if r.capture != nil {
-		if keep {
-			if err := r.capture.Close(); err != nil {
-				errs = append(errs, err)
-				r.partial = r.capture.Part()
-			}
-		} else {
-			errs = append(errs, r.capture.Abort())
-		}
-	}
-	if r.rig != nil {
-		errs = append(errs, r.rig.Close())
-	}
-	if r.socket != "" {
-		errs = append(errs, os.RemoveAll(r.socket))
-	}
-	return errors.Join(errs...)
-}
-
 // LoadText reads a scenario from a plan or another text, with the vocabulary of
 // the built-in cars and faults.
 func LoadText(t plan.Text) (*scenarios.Scenario, error) {
@@ -461,5 +346,5 @@ func LoadText(t plan.Text) (*scenarios.Scenario, error) {
 	if file == "" {
 		file = t.Name + ".yaml"
 	}
-	return scenarios.Parse(file, []byte(t.Text), Vocabulary())
+	return scenarios.Parse(file, []byte(t.Text), bench.Vocabulary())
 }

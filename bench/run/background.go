@@ -1,4 +1,4 @@
-package bench
+package run
 
 import (
 	"bytes"
@@ -12,7 +12,6 @@ import (
 	"strings"
 
 	"sawhorse/bench/plan"
-	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/replay"
 	"sawhorse/scenarios"
@@ -79,8 +78,7 @@ func openBackground(f *plan.File) (*capture.Reader, error) {
 	return capture.NewReader(bytes.NewReader(data), name)
 }
 
-// startBackground plays the recording behind the car. The identifiers that the
-// stand-in car answers itself are left out.
+// startBackground plays the recording behind the car.
 func (r *Run) startBackground() error {
 	b := r.scenario.Background
 	if b == nil || r.plan.Background == nil {
@@ -90,35 +88,13 @@ func (r *Run) startBackground() error {
 	if err != nil {
 		return err
 	}
-	r.rig.defend(src.Close)
-	opt := replay.Options{Speed: b.Speed, From: b.From, To: b.To, Late: r.rig.Metrics.Lateness, Skip: r.ownIdentifiers()}
+	r.bench.OnClose("background recording", closeWithin, src.Close)
+	opt := replay.Options{Speed: b.Speed, From: b.From, To: b.To}
 	if b.Loop {
 		opt.Loop = replay.Forever
 	}
-	r.replay, err = replay.New(r.rig.Loop, []canbus.Bus{r.rig.Bus}, src, opt)
-	if err != nil {
+	if r.replay, err = r.bench.Play(src, opt); err != nil {
 		return fmt.Errorf("background: %w", err)
 	}
-	r.replay.Start(0)
 	return nil
-}
-
-// ownIdentifiers are those that the stand-in car sends itself, and those it is asked on.
-func (r *Run) ownIdentifiers() []replay.Match {
-	var ms []replay.Match
-	for key := range r.rig.watch.requests {
-		ms = append(ms, replay.ID(key))
-	}
-	for key := range r.rig.watch.answers {
-		ms = append(ms, replay.ID(key))
-	}
-	for _, u := range r.rig.units {
-		for _, key := range u.module.Sends() {
-			ms = append(ms, replay.ID(key))
-		}
-	}
-	for _, key := range r.rig.functional() {
-		ms = append(ms, replay.ID(key))
-	}
-	return ms
 }

@@ -1,4 +1,4 @@
-package bench
+package run
 
 import (
 	"fmt"
@@ -158,4 +158,31 @@ func parseProfile(t plan.Text) (*tool.Profile, error) {
 		p.Folder = filepath.Dir(t.File)
 	}
 	return p, err
+}
+
+// findNetworks notes the .dbc files of a scenario's faults, so that a repeated run
+// reads the same ones.
+func findNetworks(sc *scenarios.Scenario) ([]plan.File, error) {
+	var list []plan.File
+	seen := map[string]bool{}
+	for _, f := range sc.Faults {
+		name, _ := f.Params["dbc"].(string)
+		if name == "" {
+			continue
+		}
+		path := name
+		if !filepath.IsAbs(path) {
+			path = filepath.Join(filepath.Dir(sc.File), name)
+		}
+		if seen[path] {
+			continue
+		}
+		seen[path] = true
+		d, err := plan.Digest(path)
+		if err != nil {
+			return nil, fmt.Errorf("scenario %s: fault %s: %w", sc.Name, f.Fault, err)
+		}
+		list = append(list, *d)
+	}
+	return list, nil
 }

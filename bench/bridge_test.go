@@ -18,27 +18,22 @@ import (
 	"sawhorse/canbus/alter"
 	"sawhorse/canbus/clock"
 	"sawhorse/canbus/replay"
-	"sawhorse/canbus/wire"
 	"sawhorse/scenarios"
 )
 
-// A fault of the middle is done to what crosses, in the direction asked for.
-func TestFaultsInTheMiddle(t *testing.T) {
-	loop := clock.NewVirtual()
-	near, err := wire.New(loop, "near", wire.Config{})
+// A fault of a bridge is done to what crosses, in the direction asked for.
+func TestFaultsOnABridge(t *testing.T) {
+	m, err := bench.New(bench.Settings{Buses: []bench.Bus{{}, {}}, Bridge: true, Seed: chance.Seed(1)})
 	require.NoError(t, err)
-	far, err := wire.New(loop, "far", wire.Config{})
-	require.NoError(t, err)
-	m, err := bench.NewMiddle(loop, near, far, chance.Seed(1))
-	require.NoError(t, err)
-	var seen []uint8
-	m.Tap(func(s canbus.Sighting) { seen = append(seen, s.Frame.Bus) })
+	hand, loop := m.Hand(), m.Loop
+	seen := map[uint8]bool{}
+	m.Record(recorderFunc(func(f *canbus.Frame) { seen[f.Bus] = true }), nil)
 	a, b := &clientNode{}, &clientNode{}
-	a.port, err = near.Attach("a", a)
+	a.port, err = m.Buses()[0].Attach("a", a)
 	require.NoError(t, err)
-	b.port, err = far.Attach("b", b)
+	b.port, err = m.Buses()[1].Attach("b", b)
 	require.NoError(t, err)
-	require.NoError(t, m.SetFault("frames-lost", true, map[string]any{"sender": "near", "every": 2.0}))
+	require.NoError(t, hand.SetFault("frames-lost", true, map[string]any{"sender": "near", "every": 2.0}))
 	for i := range 10 {
 		f := canbus.New(0x7E8, byte(i))
 		loop.At(time.Duration(i)*time.Millisecond, clock.PriorityTool, func() {
@@ -46,25 +41,29 @@ func TestFaultsInTheMiddle(t *testing.T) {
 			require.NoError(t, b.port.Send(&f))
 		})
 	}
-	require.NoError(t, loop.Run(context.Background(), time.Second))
+	require.NoError(t, m.Run(context.Background(), time.Second))
 	require.Len(t, b.answers, 5, "from near every second is lost")
 	require.Len(t, a.answers, 10, "from far none")
-	require.Contains(t, seen, uint8(0))
-	require.Contains(t, seen, uint8(1))
+	require.Equal(t, map[uint8]bool{0: true, 1: true}, seen)
 
 	on := 0
-	for _, s := range m.Faults() {
+	for _, s := range hand.Faults() {
 		if s.On {
 			on++
 		}
 	}
 	require.Equal(t, 1, on)
-	require.NoError(t, m.SetFault("frames-lost", false, nil))
-	require.ErrorIs(t, m.SetFault("clutch-unlearned", true, nil), api.ErrUnknown)
-	require.ErrorContains(t, m.SetFault("frames-lost", true, map[string]any{"sender": "engine"}), "want near")
-	require.Error(t, m.Drive(nil))
+	require.NoError(t, hand.SetFault("frames-lost", false, nil))
+	require.ErrorIs(t, hand.SetFault("clutch-unlearned", true, nil), api.ErrUnknown)
+	require.ErrorContains(t, hand.SetFault("frames-lost", true, map[string]any{"sender": "engine"}), "want near")
+	require.Error(t, hand.Drive(nil))
 	require.NoError(t, m.Close())
 }
+
+// recorderFunc is a recorder of frames alone.
+type recorderFunc func(f *canbus.Frame)
+
+func (r recorderFunc) Write(f *canbus.Frame, _ string) error { r(f); return nil }
 
 // list is a recording made of frames.
 type list []canbus.Frame
@@ -85,18 +84,17 @@ func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration,
 	require.NoError(t, os.WriteFile(file, []byte(yaml), 0o600))
 	faults, err := scenarios.LoadFaults(file, bench.FrameFaults())
 	require.NoError(t, err)
-	loop := clock.NewVirtual()
-	bus, err := wire.New(loop, "mem:", wire.Config{})
+	b, err := bench.New(bench.Settings{Seed: seed})
 	require.NoError(t, err)
-	lane := bench.NewLane(loop, bus, seed)
-	require.NoError(t, lane.Schedule(faults, "."))
-	lane.Tap(func(s canbus.Sighting) {
+	_, err = b.Script(nil, faults)
+	require.NoError(t, err)
+	b.Bus.Tap(func(s canbus.Sighting) {
 		times = append(times, s.Frame.Time)
 		if s.Touched != "" {
 			touched++
 		}
 	})
-	_, err = bus.Attach("listener", &clientNode{})
+	_, err = b.Bus.Attach("listener", &clientNode{})
 	require.NoError(t, err)
 	var src list
 	for i := range 1000 {
@@ -104,12 +102,11 @@ func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration,
 		f.Time = time.Duration(i) * 10 * time.Millisecond
 		src = append(src, f)
 	}
-	r, err := replay.New(loop, []canbus.Bus{lane.Bus()}, &src, replay.Options{Finished: func() { lane.Drain(loop.Stop) }})
+	_, err = b.Play(&src, replay.Options{Finished: func() { b.Drain(b.Loop.Stop) }})
 	require.NoError(t, err)
-	r.Start(0)
-	require.NoError(t, loop.Run(context.Background(), time.Hour))
-	require.NoError(t, lane.Err())
-	return times, touched, lane.Altered()
+	require.NoError(t, b.Run(context.Background(), time.Hour))
+	require.NoError(t, b.Close())
+	return times, touched, b.Altered()
 }
 
 // Faults of a recording come and go at their times: for 500 ms of every 2 s until
