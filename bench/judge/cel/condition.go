@@ -70,14 +70,8 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	}
 	if code, ok := l.closure(tree.NativeRep().Expr()); ok {
 		c.closure = code.logic
-	}
-	if fold, err := cel.NewConstantFoldingOptimizer(); err == nil {
-		if opt, err := cel.NewStaticOptimizer(fold); err == nil {
-			// A folding that fails leaves a slower program, not a wrong one.
-			if t, iss := opt.Optimize(l.env, tree); iss == nil || iss.Err() == nil {
-				tree = t
-			}
-		}
+	} else {
+		tree = l.folded(tree)
 	}
 	prog, err := l.env.Program(tree, cel.EvalOptions(cel.OptOptimize))
 	if err != nil {
@@ -85,6 +79,23 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	}
 	c.prog = prog
 	return c, nil
+}
+
+// folded evaluates beforehand what is constant.
+func (l *Language) folded(tree *cel.Ast) *cel.Ast {
+	fold, err := cel.NewConstantFoldingOptimizer()
+	if err != nil {
+		return tree
+	}
+	opt, err := cel.NewStaticOptimizer(fold)
+	if err != nil {
+		return tree
+	}
+	// A folding that fails leaves a slower program, not a wrong one.
+	if t, iss := opt.Optimize(l.env, tree); iss == nil || iss.Err() == nil {
+		return t
+	}
+	return tree
 }
 
 // helpful makes one plain line of a checker's message, and adds what to write

@@ -144,6 +144,14 @@ func (l *Language) arithmetic(call ast.CallExpr) (quantity, unitOf, bool) {
 
 // truth is a part without a distance: infinitely true or infinitely false.
 func (l *Language) truth(tree *cel.Ast, e ast.Expr) (robustness, unitOf, bool) {
+	if fast, ok := l.closure(e); ok && fast.logic != nil {
+		return func(s *Scope) float64 {
+			if !s.fits(l) {
+				return math.NaN()
+			}
+			return infinite(fast.logic(s))
+		}, unitOf{}, true
+	}
 	text, err := cel.ExprToString(e, tree.NativeRep().SourceInfo())
 	if err != nil {
 		return nil, unitOf{}, false
@@ -156,23 +164,22 @@ func (l *Language) truth(tree *cel.Ast, e ast.Expr) (robustness, unitOf, bool) {
 	if err != nil {
 		return nil, unitOf{}, false
 	}
-	fast, _ := l.closure(e)
 	return func(s *Scope) float64 {
-		if fast.logic != nil && s.fits(l) {
-			switch fast.logic(s) {
-			case yes:
-				return math.Inf(1)
-			case no:
-				return math.Inf(-1)
-			}
-		}
 		v, _, err := prog.Eval(s)
-		switch {
-		case err != nil:
+		if err != nil {
 			return math.NaN()
-		case v == types.True:
-			return math.Inf(1)
 		}
-		return math.Inf(-1)
+		return infinite(truthOf(v == types.True))
 	}, unitOf{}, true
+}
+
+// infinite is the distance of a part that is just true or false.
+func infinite(t truth) float64 {
+	switch t {
+	case yes:
+		return math.Inf(1)
+	case no:
+		return math.Inf(-1)
+	}
+	return math.NaN()
 }
