@@ -98,16 +98,6 @@ func mixed(name string, a, b code) (code, bool) {
 	return code{logic: ordered(a, b, o)}, true
 }
 
-func asDouble(c code) func(*Scope) (float64, bool) {
-	if c.double != nil {
-		return c.double
-	}
-	return func(s *Scope) (float64, bool) {
-		v, ok := c.whole(s)
-		return float64(v), ok
-	}
-}
-
 // wholes are the operations of two whole numbers. What leaves the 64 bits is an error,
 // and so is a division by zero.
 func wholes(name string, a, b func(*Scope) (int64, bool)) (code, bool) {

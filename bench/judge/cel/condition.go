@@ -8,7 +8,6 @@ import (
 
 	"github.com/google/cel-go/cel"
 	"github.com/google/cel-go/common/ast"
-	"github.com/google/cel-go/common/operators"
 	"github.com/google/cel-go/common/types"
 
 	"sawhorse/bench/judge"
@@ -147,70 +146,6 @@ var vocabulary = map[string][]string{
 	"event.kind":   judge.KindNames(),
 	"event.status": judge.Statuses(),
 	"key":          keyNames,
-}
-
-// kindsOf is the set of kinds at which an expression can hold, as far as its
-// comparisons of event.kind with a word tell. It saves most evaluations, as
-// most observations are frames.
-func kindsOf(e ast.Expr) uint16 {
-	const all = 1<<judge.Kinds - 1
-	if field, value, ok := equals(e); ok && field == "event.kind" {
-		for k, name := range judge.KindNames() {
-			if name == value {
-				return 1 << k
-			}
-		}
-		return 0
-	}
-	if e.Kind() == ast.CallKind {
-		args := e.AsCall().Args()
-		switch e.AsCall().FunctionName() {
-		case operators.LogicalAnd:
-			return kindsOf(args[0]) & kindsOf(args[1])
-		case operators.LogicalOr:
-			return kindsOf(args[0]) | kindsOf(args[1])
-		}
-	}
-	return all
-}
-
-// equals takes `name == "word"` apart, either way round. `"word" in name` and
-// `name != "word"` are no such, for kindsOf.
-func equals(e ast.Expr) (name, value string, ok bool) {
-	if e.Kind() != ast.CallKind || e.AsCall().FunctionName() != operators.Equals {
-		return "", "", false
-	}
-	args := e.AsCall().Args()
-	for i := range 2 {
-		n, isName := nameOf(args[i])
-		other := args[1-i]
-		if !isName || other.Kind() != ast.LiteralKind {
-			continue
-		}
-		if v, isText := other.AsLiteral().(types.String); isText {
-			return n, string(v), true
-		}
-	}
-	return "", "", false
-}
-
-// nameOf is the identifier, with its qualifier, that an expression is.
-func nameOf(e ast.Expr) (string, bool) {
-	switch e.Kind() {
-	case ast.IdentKind:
-		return e.AsIdent(), true
-	case ast.SelectKind:
-		if s := e.AsSelect(); !s.IsTestOnly() {
-			if head, ok := nameOf(s.Operand()); ok {
-				return head + "." + s.FieldName(), true
-			}
-		}
-	}
-	return "", false
-}
-
-func walk(e ast.Expr, visit func(ast.Expr)) {
-	ast.PreOrderVisit(e, ast.NewExprVisitor(visit))
 }
 
 // Text is the condition as it was written.

@@ -106,3 +106,28 @@ func (a asked) and(b asked) asked {
 func (a asked) or(b asked) asked {
 	return asked{a.all || b.all, slices.Concat(a.ids, b.ids)}
 }
+
+// kindsOf is the set of kinds at which an expression can hold, as far as its
+// comparisons of event.kind with a word tell. It saves most evaluations, as
+// most observations are frames.
+func kindsOf(e ast.Expr) uint16 {
+	const all = 1<<judge.Kinds - 1
+	if field, value, ok := equals(e); ok && field == "event.kind" {
+		for k, name := range judge.KindNames() {
+			if name == value {
+				return 1 << k
+			}
+		}
+		return 0
+	}
+	if e.Kind() == ast.CallKind {
+		args := e.AsCall().Args()
+		switch e.AsCall().FunctionName() {
+		case operators.LogicalAnd:
+			return kindsOf(args[0]) & kindsOf(args[1])
+		case operators.LogicalOr:
+			return kindsOf(args[0]) | kindsOf(args[1])
+		}
+	}
+	return all
+}
