@@ -26,7 +26,17 @@ const (
 	Kinds
 )
 
-var kindNames = [Kinds]string{"request", "response", "frame", "line", "fault-on", "fault-off", "task-start", "task-end", "driver"}
+var kindNames = [Kinds]string{
+	Request:   "request",
+	Response:  "response",
+	Frame:     "frame",
+	Line:      "line",
+	FaultOn:   "fault-on",
+	FaultOff:  "fault-off",
+	TaskStart: "task-start",
+	TaskEnd:   "task-end",
+	Driver:    "driver",
+}
 
 // String is the name that conditions use: event.kind == "task-end".
 func (k Kind) String() string {

@@ -25,7 +25,14 @@ const (
 	outcomes
 )
 
-var outcomeNames = [outcomes]string{"undecided", "pass", "fail", "not applicable", "ours", "advice"}
+var outcomeNames = [outcomes]string{
+	Undecided:     "undecided",
+	Pass:          "pass",
+	Fail:          "fail",
+	NotApplicable: "not applicable",
+	Ours:          "ours",
+	Advice:        "advice",
+}
 
 // String is the outcome's word.
 func (o Outcome) String() string {
@@ -58,7 +65,12 @@ const (
 	causes
 )
 
-var causeNames = [causes]string{"", "broken", "hung", "crashed"}
+var causeNames = [causes]string{
+	NoCause: "",
+	Broken:  "broken",
+	Hung:    "hung",
+	Crashed: "crashed",
+}
 
 // String is the cause's word, "" for none.
 func (c Cause) String() string {

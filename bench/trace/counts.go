@@ -23,7 +23,16 @@ const (
 	Lanes
 )
 
-var laneNames = [Lanes]string{"car-frames", "tool-frames", "altered-frames", "error-reports", "requests", "positive", "negative", "lines"}
+var laneNames = [Lanes]string{
+	CarFrames:  "car-frames",
+	ToolFrames: "tool-frames",
+	Altered:    "altered-frames",
+	Errors:     "error-reports",
+	Requests:   "requests",
+	Positive:   "positive",
+	Negative:   "negative",
+	Lines:      "lines",
+}
 
 // String is the lane's name in files.
 func (l Lane) String() string {
