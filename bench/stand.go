@@ -125,7 +125,7 @@ func (b *Bench) build(k *kit) error {
 				nv.Set(l.Value, l.Number)
 			}
 		}
-		p, err := app.New(s.Name, b.Car, mem, nv)
+		p, err := programOf(s, b.Car, mem, nv)
 		if err != nil {
 			return err
 		}

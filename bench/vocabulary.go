@@ -35,7 +35,7 @@ func FrameFaults() []scenarios.FaultKind {
 
 // driveKinds are the catalogue's drives of a car, from key off to key off.
 func driveKinds(name string) []scenarios.DriveKind {
-	spec, err := car.BuiltIn(name)
+	spec, err := car.Find(name)
 	if err != nil {
 		return nil
 	}

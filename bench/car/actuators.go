@@ -80,6 +80,9 @@ type powered [loadCount]bool
 
 func (c *Car) actuate() {
 	a := &c.Actuators
+	for _, ci := range c.free {
+		ci.works(ci.wanted)
+	}
 	cmd := [loadInjector]bool{loadStarter: a.StarterRelay, loadPump: a.FuelPump, loadFan: a.Fan, loadMIL: a.MIL,
 		loadSecurity: a.SecurityLamp, loadThrottle: a.Throttle, loadPurge: a.PurgePct > 0, loadVent: a.VentClosed, loadCharge: a.Charge,
 		loadShiftA: a.ShiftA, loadShiftB: a.ShiftB, loadLockup: a.Lockup, loadPressure: a.Ease,

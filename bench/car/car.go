@@ -35,6 +35,7 @@ type Car struct {
 	contacts   [loadInjector]*Rail // behind the contacts of relays
 	swaps      [][2]*Circuit
 	on         powered
+	free       []*Circuit    // loads that units switch themselves
 	left       time.Duration // of a Step that was no multiple of StepTime
 
 	// Driver's position of things.
@@ -62,18 +63,24 @@ func New(spec *Spec, seed chance.Seed) *Car {
 		r.from, _ = c.Rail(r.spec.From)
 		c.rails = append(c.rails, r)
 	}
+	c.defineOwn()
 	c.wear.init(spec)
 	c.circuits = make([]Circuit, len(spec.wiring.Circuits))
 	for i := range c.circuits {
 		c.wire(&c.circuits[i], &spec.wiring.Circuits[i], seed)
 	}
-	c.engine.init(&spec.Engine, seed.For("car/combustion"))
 	con := &spec.Conditions
+	if !spec.UnitsOnly() {
+		c.engine.init(&spec.Engine, seed.For("car/combustion"))
+	}
 	c.chargePct, c.fuelPct = con.ChargePct, con.FuelPct
 	c.Truth.Set(c.at.Baro, con.BaroKPa)
 	c.manifold = con.BaroKPa
 	c.Soak(con.AmbientC, con.CoolantC)
-	c.batteryV = spec.Supply.RestV.At(c.chargePct)
+	c.batteryV = unitsOnlyV
+	if !spec.UnitsOnly() {
+		c.batteryV = spec.Supply.RestV.At(c.chargePct)
+	}
 	c.publish()
 	return c
 }
@@ -100,6 +107,9 @@ func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
 	case ci.measures == c.at.CamRate:
 		ci.turns, ci.toothed = c.at.CamTurn, true
 	}
+	if s.Element.Load != nil && s.Drives == "" {
+		c.free = append(c.free, ci)
+	}
 	for i, n := range loadNames {
 		if n == s.Drives {
 			c.loads[i] = ci
@@ -121,6 +131,15 @@ func (c *Car) Circuit(name string) (*Circuit, bool) {
 		}
 	}
 	return nil, false
+}
+
+// CircuitNames lists the circuits.
+func (c *Car) CircuitNames() []string {
+	var list []string
+	for i := range c.circuits {
+		list = append(list, c.circuits[i].spec.Name)
+	}
+	return list
 }
 
 // Connector finds a plug by name.
@@ -165,6 +184,10 @@ func (c *Car) Step(dt time.Duration) {
 }
 
 func (c *Car) step() {
+	if c.spec.UnitsOnly() {
+		c.stand()
+		return
+	}
 	c.moveDriver()
 	c.feed()
 	c.actuate()

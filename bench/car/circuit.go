@@ -109,6 +109,7 @@ type Circuit struct {
 	ground    *Rail      // nil for the body's own
 	wiring    Wiring
 	commanded bool // a load's driver is on
+	wanted    bool // the same of a load that a unit switches itself
 
 	volts, hertz float64
 	turn         float64
@@ -327,6 +328,32 @@ func (c *Circuit) updateLoad() {
 
 // Amps is the current through the driver of a load that is on.
 func (c *Circuit) Amps() float64 { return c.amps }
+
+// Command switches a load that no actuator of the car's engine or gearbox is.
+func (c *Circuit) Command(on bool) { c.wanted = on }
+
+// Element is what the circuit has at its end: ntc, ratio, hot_wire, pulses, source,
+// switch, load, or driven for a load of the engine's or gearbox's own.
+func (c *Circuit) Element() string {
+	e := &c.spec.Element
+	switch {
+	case e.NTC != nil:
+		return "ntc"
+	case e.Ratio != nil:
+		return "ratio"
+	case e.HotWire != nil:
+		return "hot_wire"
+	case e.Pulses != nil:
+		return "pulses"
+	case e.Switch != nil:
+		return "switch"
+	case e.Load != nil && c.spec.Drives != "":
+		return "driven"
+	case e.Load != nil:
+		return "load"
+	}
+	return "source"
+}
 
 // Commanded reports whether the driver of a load is on.
 func (c *Circuit) Commanded() bool { return c.commanded }

@@ -44,12 +44,16 @@ func (c *Car) SteeringSensor() float64 {
 const steeringMostDeg = 540
 
 // Controls lists the names that Drive knows: a car has clutch and gear, or
-// selector.
+// selector; one of units only has none of them. Signals of its own follow.
 func (s *Spec) Controls() []string {
-	if s.Automatic() {
-		return []string{"key", "accelerator", "brake", "selector", "parking_brake", "door_open", "steering"}
+	list := []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
+	switch {
+	case s.UnitsOnly():
+		list = []string{"key", "accelerator", "brake", "parking_brake", "door_open", "steering"}
+	case s.Automatic():
+		list = []string{"key", "accelerator", "brake", "selector", "parking_brake", "door_open", "steering"}
 	}
-	return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
+	return append(list, s.ownControls()...)
 }
 
 // Drive sets one of the driver's controls: key (off, accessory, on, start),
@@ -103,12 +107,17 @@ func (c *Car) Drive(control, value string) error {
 		d.SteeringDeg = v
 		return nil
 	}
+	if known, err := c.moveOwn(control, value); known {
+		return err
+	}
 	return fmt.Errorf("control %q, want one of %v", control, c.spec.Controls())
 }
 
 // lacks says which of the driver's controls a car has not.
 func (s *Spec) lacks(control string) error {
 	switch {
+	case s.UnitsOnly() && (control == "clutch" || control == "gear" || control == "selector"):
+		return fmt.Errorf("the car %s has no %s: it has no engine", s.Name, control)
 	case s.Automatic() && (control == "clutch" || control == "gear"):
 		return fmt.Errorf("the car %s has no %s: its gearbox is an automatic one, with a selector", s.Name, control)
 	case !s.Automatic() && control == "selector":
@@ -149,9 +158,11 @@ func (c *Car) moveDriver() {
 	c.clutchPct = follow(c.clutchPct, d.Clutch)
 	c.acceleratorPct = follow(c.acceleratorPct, max(d.Accelerator, c.share100(partPedalRest)))
 	c.brakePct = follow(c.brakePct, d.Brake)
-	if c.spec.Automatic() {
+	switch {
+	case c.spec.UnitsOnly():
+	case c.spec.Automatic():
 		c.moveSelector()
-	} else {
+	default:
 		c.shift()
 	}
 	t.Set(c.at.Key, float64(d.Key))

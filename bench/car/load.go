@@ -142,6 +142,9 @@ func (s *Spec) check(d *strict.Doc) error {
 	if err := s.Identity.check(d); err != nil {
 		return err
 	}
+	if !d.Has("$.engine") {
+		return s.checkUnitsOnly(d)
+	}
 	for _, fn := range []func(*strict.Doc) error{
 		s.Engine.check, s.Supply.check, s.Cooling.check, s.Driveline.check, s.Conditions.check,
 	} {
@@ -179,6 +182,9 @@ func (s *Spec) checkFiles(d *strict.Doc) error {
 		if f := "ecu-" + e.Name + ".yaml"; !slices.Contains(s.ECUFiles, f) {
 			return d.Errorf(fmt.Sprintf("$.identity.ecus[%d].name", i), "%q, but %s is not among the ecu_files", e.Name, f)
 		}
+	}
+	if s.UnitsOnly() {
+		return nil
 	}
 	if err := there("$.calibration", s.Calibration); err != nil || s.ShiftPoints == "" {
 		return err

@@ -123,7 +123,10 @@ func bounded(dir string) error {
 
 // Files lists the names of the files that make up a car, in order.
 func (s *Spec) Files() []string {
-	names := append([]string{"car.yaml", "circuits.yaml", s.Calibration}, s.ECUFiles...)
+	names := append([]string{"car.yaml", "circuits.yaml"}, s.ECUFiles...)
+	if s.Calibration != "" {
+		names = slices.Insert(names, 2, s.Calibration)
+	}
 	if s.ShiftPoints != "" {
 		names = append(names, s.ShiftPoints)
 	}

@@ -167,6 +167,9 @@ func (w *wear) init(s *Spec) {
 	if s.Engine.Evap.PurgeMM2 == 0 {
 		lacks = append(lacks, partPurgeValve, partVentValve, partTankLeak)
 	}
+	if s.UnitsOnly() {
+		w.has = [partCount]bool{}
+	}
 	for _, p := range lacks {
 		w.has[p] = false
 	}

@@ -256,6 +256,8 @@ type ConditionsSpec struct {
 type wiringSpec struct {
 	Rails    []railSpec    `yaml:"rails"`
 	Circuits []circuitSpec `yaml:"circuits"`
+	// Signals are those that the model has not.
+	Signals []ownSignal `yaml:"signals"`
 }
 
 type railSpec struct {

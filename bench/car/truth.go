@@ -74,6 +74,15 @@ type truthRefs struct {
 	Fluid         signal.Ref `name:"fluid_c" unit:"degC" text:"fluid temperature of an automatic gearbox"`
 }
 
+// names lists the signals of a table.
+func names(t *signal.Table) []string {
+	var list []string
+	for _, i := range t.Infos() {
+		list = append(list, i.Name)
+	}
+	return list
+}
+
 // newTruth declares all true signals.
 func newTruth() (*signal.Table, truthRefs) {
 	t, at := &signal.Table{}, truthRefs{}

@@ -32,6 +32,9 @@ func (w *wiringSpec) check(d *strict.Doc) error {
 	}
 	seen, drives := map[string]bool{}, map[string]bool{}
 	truth, _ := newTruth()
+	if err := w.checkSignals(d, truth); err != nil {
+		return err
+	}
 	for i := range w.Circuits {
 		c, p := &w.Circuits[i], fmt.Sprintf("$.circuits[%d]", i)
 		if c.Name == "" {
@@ -62,6 +65,9 @@ func (c *circuitSpec) check(d *strict.Doc, p string, truth *signal.Table, drives
 		return d.Errorf(p+".element", "%d elements, want exactly 1 of ntc, ratio, hot_wire, pulses, source, switch, load", n)
 	}
 	if c.Element.Load != nil {
+		if c.Drives == "" {
+			return nil // a unit switches it by the circuit's name
+		}
 		if err := d.Word(p+".drives", c.Drives, loadNames[:]...); err != nil {
 			return err
 		}
@@ -72,7 +78,7 @@ func (c *circuitSpec) check(d *strict.Doc, p string, truth *signal.Table, drives
 		return nil
 	}
 	if _, ok := truth.Lookup(c.Measures); !ok {
-		return d.Errorf(p+".measures", "%q is no signal of the car", c.Measures)
+		return d.Unknown(p+".measures", c.Measures, "signal of the car", names(truth))
 	}
 	if c.Input == nil {
 		return d.Errorf(p+".input", "missing, want pull_v and pull_ohm")

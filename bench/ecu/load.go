@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"strings"
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/car/strict"
@@ -89,6 +90,15 @@ func loadSpec(src strict.Source) (*Spec, error) {
 	if err := spec.check(); err != nil {
 		return nil, err
 	}
+	if spec.App != nil {
+		var codes []string
+		for i := range spec.Codes {
+			codes = append(codes, spec.Codes[i].Code)
+		}
+		if err := spec.App.Complete(doc, codes); err != nil {
+			return nil, err
+		}
+	}
 	return spec, nil
 }
 
@@ -105,6 +115,12 @@ func (s *Spec) CheckNames(n program.Names) error {
 		return nil
 	}
 	return n.Check(s.doc)
+}
+
+// NoProgram is the error of a unit that has neither the key program nor one of the names
+// of programs.
+func (s *Spec) NoProgram(names []string) error {
+	return s.doc.Errorf("$.ecu", "%q has no program, want the key program, or one of the names %s", s.Name, strings.Join(names, ", "))
 }
 
 // IdentityOf is what the data of a car say of one of its units, in the names of

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"sawhorse/bench/car/strict"
+	"sawhorse/bench/ecu/program"
 	"sawhorse/canbus"
 )
 
@@ -34,6 +35,8 @@ type Spec struct {
 	// Regions are the parts of memory of services 23, 2C and 34.
 	Regions []regionSpec `yaml:"regions"`
 	Program programSpec  `yaml:"programming"`
+	// App is the unit's program where that is data alone; nil without.
+	App *program.Data `yaml:"program"`
 
 	doc *strict.Doc
 }

@@ -86,6 +86,9 @@ func gearboxOf(spec *car.Spec) string {
 
 // Drives lists the drives that the catalogue speaks of, as a car is driven.
 func Drives(spec *car.Spec) []Drive {
+	if spec.UnitsOnly() {
+		return nil // they are drives of an engine
+	}
 	return slices.DeleteFunc(slices.Clone(drives()), func(d Drive) bool { return d.Gearbox != gearboxOf(spec) })
 }
 

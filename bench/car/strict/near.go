@@ -1,6 +1,6 @@
 package strict
 
-// didYouMean is ", did you mean X?" for a name that is nearly X, else "".
+// didYouMean is " (did you mean X?)" for a name that is nearly X, else "".
 func didYouMean(word string, names []string) string {
 	best, least := "", len(word)/3+1
 	for _, n := range names {
@@ -11,7 +11,7 @@ func didYouMean(word string, names []string) string {
 	if best == "" {
 		return ""
 	}
-	return ", did you mean " + best + "?"
+	return " (did you mean " + best + "?)"
 }
 
 // edits counts the letters to put in, take out or change to make b of a (Levenshtein's

@@ -115,6 +115,12 @@ func (d *Doc) Errorf(path, format string, args ...any) error {
 	return e
 }
 
+// Has reports whether the document has something at a path such as $.engine.
+func (d *Doc) Has(path string) bool {
+	i := strings.LastIndexByte(path, '.')
+	return d.tree.value(d.tree.find(path[:i]), path[i+1:]) >= 0
+}
+
 // Number is one number of a file with the range it must keep.
 type Number struct {
 	Path   string
@@ -138,5 +144,5 @@ func (d *Doc) Word(path, word string, allowed ...string) error {
 	if slices.Contains(allowed, word) {
 		return nil
 	}
-	return d.Errorf(path, "%q, want one of %s", word, strings.Join(allowed, ", "))
+	return d.Errorf(path, "%q%s, want one of %s", word, didYouMean(word, allowed), strings.Join(allowed, ", "))
 }

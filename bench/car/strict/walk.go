@@ -2,6 +2,7 @@ package strict
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -87,13 +88,24 @@ func (d *Doc) at(s *Scalar, format string, args ...any) error {
 	return &Error{File: d.File, Line: line, Column: column, Path: s.Path, Problem: fmt.Sprintf(format, args...)}
 }
 
-// Name checks that a value is one of the names of a kind of thing; what it is not is told
-// as in "no output of the unit", with the nearest name there is.
+// Name checks that a value is one of the names of a kind of thing, as in "output of the
+// unit's program".
 func (d *Doc) Name(s *Scalar, what string, names []string) error {
-	for _, n := range names {
-		if n == s.Text {
-			return nil
-		}
+	if slices.Contains(names, s.Text) {
+		return nil
 	}
-	return d.at(s, "%q is no %s%s, want one of %s", s.Text, what, didYouMean(s.Text, names), strings.Join(names, ", "))
+	return d.at(s, "%s", unknown(s.Text, what, names))
+}
+
+// Unknown is the error about a name that is none of a kind of thing.
+func (d *Doc) Unknown(path, name, what string, names []string) error {
+	return d.Errorf(path, "%s", unknown(name, what, names))
+}
+
+// unknown tells the nearest name there is, and all.
+func unknown(name, what string, names []string) string {
+	if len(names) == 0 {
+		return fmt.Sprintf("%q is no %s: there is none", name, what)
+	}
+	return fmt.Sprintf("%q is no %s%s, want one of %s", name, what, didYouMean(name, names), strings.Join(names, ", "))
 }

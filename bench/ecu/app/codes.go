@@ -35,6 +35,9 @@ type Learned struct {
 // LearnedValues lists what the ECUs of a finished car have learned. Put it into
 // their memories before a run; a fresh ECU is one without.
 func LearnedValues(spec *car.Spec) ([]Learned, error) {
+	if spec.UnitsOnly() {
+		return nil, nil
+	}
 	cal, err := loadCalibration(spec)
 	if err != nil {
 		return nil, err

@@ -89,18 +89,26 @@ func (s *driverSet) failed(name string) bool {
 // noLoadA is the current below which a load that is switched on is not there.
 const noLoadA = 0.02
 
+// stage is what an output stage sees of its load.
+type stage struct{ on, open, low, high bool }
+
+// seen looks at the pin of a load.
+func seen(pin *car.Circuit, batteryV float64) stage {
+	v, on := pin.Volts(), pin.Commanded()
+	s := stage{on: on, open: !on && v > 1.5 && v < 3.5, low: !on && v <= 1.5, high: on && v > float64(0.5*batteryV)}
+	if on && !s.high && pin.Amps() < noLoadA {
+		s.open = true
+	}
+	return s
+}
+
 // monitor tests every output in the state in which it can be seen: a
 // short to ground only while off, one to supply only while on.
 func (set *driverSet) monitor(now time.Duration, batteryV float64) {
 	for i := range set.list {
 		d := &set.list[i]
-		v, on := d.pin.Volts(), d.pin.Commanded()
-		open := !on && v > 1.5 && v < 3.5
-		low := !on && v <= 1.5
-		high := on && v > float64(0.5*batteryV)
-		if on && !high && d.pin.Amps() < noLoadA {
-			open = true
-		}
+		s := seen(d.pin, batteryV)
+		on, open, low, high := s.on, s.open, s.low, s.high
 		d.bad.see(open || low || high)
 		if d.low.code == d.open.code {
 			d.open.test(now, open || low || high)

@@ -33,6 +33,9 @@ func Programs() []string {
 	return list
 }
 
+// Has reports whether there is a program for the ECU of that name.
+func Has(name string) bool { return registry[name] != nil }
+
 // New builds the program of the ECU of that name on a car's wiring. The error names the
 // circuits that the car lacks, or what is wrong with its calibration.
 func New(name string, c *car.Car, codes Codes, nv NV) (Program, error) {
