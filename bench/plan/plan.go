@@ -86,16 +86,20 @@ type File struct {
 	SHA256 string `json:"sha256"`
 }
 
-// CarFolder is a car outside the program: where it lies, and its files.
+// CarFolder is a car outside the program: its name, where it lay, and its files there.
 type CarFolder struct {
+	Name   string `json:"name,omitempty"`
 	Folder string `json:"folder"`
 	Files  []File `json:"files"`
 }
 
-// Check reports whether the car is still the one that was planned with.
-func (c *CarFolder) Check() error {
+// Check reports whether the car in a folder is the one that was planned with: it may have
+// moved, and even lie on another machine, but its files must be the same.
+func (c *CarFolder) Check(folder string) error {
 	for i := range c.Files {
-		if err := c.Files[i].Check(); err != nil {
+		f := c.Files[i]
+		f.Path = filepath.Join(folder, filepath.Base(f.Path))
+		if err := f.Check(); err != nil {
 			return err
 		}
 	}

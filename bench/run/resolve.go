@@ -3,6 +3,7 @@ package run
 import (
 	"fmt"
 	"maps"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -81,23 +82,31 @@ func carFolder(name string) (*plan.CarFolder, error) {
 	if err != nil || spec.Folder == "" {
 		return nil, err
 	}
-	c := &plan.CarFolder{Folder: spec.Folder}
+	c := &plan.CarFolder{Name: spec.Name, Folder: spec.Folder}
 	for _, f := range spec.Files() {
 		d, err := plan.Digest(filepath.Join(spec.Folder, f))
 		if err != nil {
 			return nil, err
 		}
+		d.Path = f
 		c.Files = append(c.Files, *d)
 	}
 	return c, nil
 }
 
-// useCar makes the car of a plan known, if it is not built in.
+// useCar makes the car of a plan known, if it is not built in: the one of its name that
+// is known already, as --cars has it, else that of the folder where it lay.
 func useCar(p *plan.Plan) error {
 	if p.Car == nil {
 		return nil
 	}
-	if err := p.Car.Check(); err != nil {
+	if spec, err := car.Find(p.Car.Name); err == nil && spec.Folder != "" {
+		return p.Car.Check(spec.Folder)
+	}
+	if _, err := os.Stat(p.Car.Folder); err != nil {
+		return fmt.Errorf("the car %s lay in %s: %w, want its folder with --cars", p.Car.Name, p.Car.Folder, err)
+	}
+	if err := p.Car.Check(p.Car.Folder); err != nil {
 		return err
 	}
 	_, err := car.Use(p.Car.Folder)

@@ -61,6 +61,22 @@ expect:
 	require.Equal(t, 0, r.status, r.out+r.errout)
 	require.Equal(t, first, read(t, dir, "out/idle/capture.pcapng"), "the same, byte for byte")
 
+	// Elsewhere the plan and the car's folder are enough.
+	there := t.TempDir()
+	require.NoError(t, os.CopyFS(filepath.Join(there, "garage"), os.DirFS(filepath.Join(dir, "my-cars"))))
+	write(t, filepath.Join(there, "run.json"), read(t, dir, "out/idle/run.json"))
+	r = sawhorse(t, there, "run", "--again", "run.json")
+	require.Equal(t, 2, r.status, r.out+r.errout)
+	require.Contains(t, r.errout, "the car puddle-12 lay in my-cars/puddle")
+	require.Contains(t, r.errout, "want its folder with --cars")
+	r = sawhorse(t, there, "run", "--again", "run.json", "--cars", "garage")
+	require.Equal(t, 0, r.status, r.out+r.errout)
+	require.Equal(t, first, read(t, there, "capture.pcapng"), "the same, byte for byte")
+	write(t, filepath.Join(there, "garage", "puddle", "shift-points.yaml"), read(t, there, "garage/puddle/shift-points.yaml")+"# once more\n")
+	r = sawhorse(t, there, "run", "--again", "run.json", "--cars", "garage")
+	require.Equal(t, 2, r.status)
+	require.Contains(t, r.errout, "garage/puddle/shift-points.yaml: the file has changed since the run was planned")
+
 	r = sawhorse(t, dir, "run", "idle.yaml")
 	require.Equal(t, 2, r.status)
 	require.Contains(t, r.errout, `idle.yaml:4:6: "puddle-12", expected one of auklet-18, petrel-48`)

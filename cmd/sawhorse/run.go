@@ -124,11 +124,11 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 }
 
 func (o *runOptions) run(cmd *cobra.Command, args []string) error {
-	if o.again != "" {
-		return o.repeat(cmd, args)
-	}
 	if err := useCars(o.cars); err != nil {
 		return err
+	}
+	if o.again != "" {
+		return o.repeat(cmd, args)
 	}
 	list, err := findScenarios(args)
 	if err != nil {
