@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"encoding/hex"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -327,4 +328,64 @@ func FuzzAnswers(f *testing.F) {
 			require.Zero(t, x.FalsePositives, id)
 		}
 	})
+}
+
+// A freeze frame is that of the code that PID 02 of service 02 names, 00 00 for none,
+// with the values that stand in it (SAE J1979 service 02: PID, frame number, data).
+func TestFreezeFrames(t *testing.T) {
+	said := func(code string, rpm float64) *judge.Report {
+		r := &judge.Report{Reads: task.Freeze, Says: task.Freeze}
+		if code != "" {
+			r.Freeze = []judge.Freeze{{Code: code, Values: []judge.Live{{Name: "engine_rpm", Value: rpm}}}}
+		}
+		return r
+	}
+	frame := []string{"42 02 00 01 13", "42 0C 00 0A 00 05 00 7B"} // P0113; 640 rpm, 83 C
+	for _, c := range []struct {
+		name                 string
+		answers              []string
+		said                 *judge.Report
+		outcome              judge.Outcome
+		positives, negatives int
+	}{
+		{name: "as answered", answers: frame, said: said("P0113", 640), outcome: judge.Pass},
+		{name: "another code", answers: frame, said: said("P0112", 640), outcome: judge.Fail, positives: 1, negatives: 1},
+		{name: "another value", answers: frame, said: said("P0113", 2100), outcome: judge.Fail, positives: 1},
+		{name: "left out", answers: frame, said: said("", 0), outcome: judge.Fail, negatives: 1},
+		{name: "none, as answered", answers: []string{"42 02 00 00 00"}, said: said("", 0), outcome: judge.Pass},
+		{name: "made up", answers: []string{"42 02 00 00 00"}, said: said("P0113", 640), outcome: judge.Fail, positives: 2},
+		{name: "gone with a clear", answers: append(slices.Clone(frame), "44", "42 02 00 00 00"), said: said("", 0), outcome: judge.Pass},
+	} {
+		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
+			v, _ := newRun(t, nil).start().answers(engine, c.answers...).end(judge.StatusOK, c.said).verdicts()
+			x := v["truth/freeze"]
+			require.Equal(t, c.outcome, x.Outcome, x.Reason)
+			require.Equal(t, [2]int{c.positives, c.negatives}, [2]int{x.FalsePositives, x.FalseNegatives}, x.Reason)
+		})
+	}
+}
+
+// An output is driven when a control unit accepts its adjustment (ISO 14229-1, service
+// 2F with inputOutputControlParameter 03).
+func TestDrivenOutputs(t *testing.T) {
+	for _, c := range []struct {
+		name, said           string
+		answers              []string
+		outcome              judge.Outcome
+		positives, negatives int
+	}{
+		{name: "driven", said: task.OutputDone, answers: []string{"6F 04 00 03 01", "6F 04 00 00 00"}, outcome: judge.Pass},
+		{name: "refused", said: task.OutputRefused, answers: []string{"7F 2F 22"}, outcome: judge.Pass},
+		{name: "refused, told as done", said: task.OutputDone, answers: []string{"7F 2F 22"}, outcome: judge.Fail, positives: 1},
+		{name: "only given back", said: task.OutputDone, answers: []string{"6F 04 00 00 00"}, outcome: judge.Fail, positives: 1},
+		{name: "driven, told as refused", said: task.OutputRefused, answers: []string{"6F 04 00 03 01"}, outcome: judge.Fail, negatives: 1},
+	} {
+		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
+			rep := &judge.Report{Reads: task.Output, Says: task.Output, Output: c.said}
+			v, _ := newRun(t, nil).start().answers(engine, c.answers...).end(judge.StatusOK, rep).verdicts()
+			x := v["truth/output"]
+			require.Equal(t, c.outcome, x.Outcome, x.Reason)
+			require.Equal(t, [2]int{c.positives, c.negatives}, [2]int{x.FalsePositives, x.FalseNegatives}, x.Reason)
+		})
+	}
 }

@@ -7,7 +7,7 @@ import (
 )
 
 var decodingDefects = []Defect{
-	{"letter-always-p", "decoding", "Writes every code with the letter P, whatever its two highest bits are.", func(t *Tester) {
+	{ID: "letter-always-p", Group: "decoding", Says: "Writes every code with the letter P, whatever its two highest bits are.", install: func(t *Tester) {
 		t.wrapCodes(func(codes []Code) []Code {
 			for i := range codes {
 				codes[i].Code = "P" + codes[i].Code[1:]
@@ -15,26 +15,26 @@ var decodingDefects = []Defect{
 			return codes
 		})
 	}},
-	{"code-bytes-swapped", "decoding", "Takes the two bytes of a code in the wrong order.", func(t *Tester) {
+	{ID: "code-bytes-swapped", Group: "decoding", Says: "Takes the two bytes of a code in the wrong order.", install: func(t *Tester) {
 		obd, uds := t.seams.obdCodes, t.seams.udsCodes
 		t.seams.obdCodes = func(d []byte) ([]Code, error) { return obd(pairsSwapped(d, 1, 2)) }
 		t.seams.udsCodes = func(d []byte) ([]Code, []Code, error) { return uds(pairsSwapped(d, 0, 4)) }
 	}},
-	{"temperature-offset-lost", "decoding", "Forgets the offset of 40 degrees of temperatures.", func(t *Tester) {
+	{ID: "temperature-offset-lost", Group: "decoding", Says: "Forgets the offset of 40 degrees of temperatures.", install: func(t *Tester) {
 		t.wrapValue(func(g group, v *Value) {
 			if v.Unit == "degC" && len(g.data) == 1 {
 				v.Value += 40
 			}
 		})
 	}},
-	{"temperature-signed", "decoding", "Takes the byte of a temperature for a signed one, so that what is warm becomes very cold.", func(t *Tester) {
+	{ID: "temperature-signed", Group: "decoding", Says: "Takes the byte of a temperature for a signed one, so that what is warm becomes very cold.", install: func(t *Tester) {
 		t.wrapValue(func(g group, v *Value) {
 			if v.Unit == "degC" && len(g.data) == 1 {
 				v.Value = float64(int8(g.data[0])) - 40
 			}
 		})
 	}},
-	{"code-count-trusted", "decoding", "Believes the number of codes in an answer, and makes up those that are not there.", func(t *Tester) {
+	{ID: "code-count-trusted", Group: "decoding", Says: "Believes the number of codes in an answer, and makes up those that are not there.", install: func(t *Tester) {
 		t.seams.obdCodes = func(d []byte) ([]Code, error) {
 			codes := []Code{}
 			if len(d) == 0 {
@@ -48,7 +48,7 @@ var decodingDefects = []Defect{
 			return codes, nil
 		}
 	}},
-	{"frame-number-omitted", "decoding", "Asks for freeze frames without the number of the frame.", func(t *Tester) {
+	{ID: "frame-number-omitted", Group: "decoding", Says: "Asks for freeze frames without the number of the frame.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x02) {
 				data := []byte{0x02}
@@ -60,7 +60,7 @@ var decodingDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"vin-shifted", "decoding", "Reads the identification number one byte late and loses its first character.", func(t *Tester) {
+	{ID: "vin-shifted", Group: "decoding", Says: "Reads the identification number one byte late and loses its first character.", install: func(t *Tester) {
 		next := t.seams.info
 		t.seams.info = func(e *ECU, it byte, d []byte) error {
 			if it != infoVIN || len(d) < 2 {
@@ -70,21 +70,21 @@ var decodingDefects = []Defect{
 			return nil
 		}
 	}},
-	{"two-bytes-taken-for-one", "decoding", "Reads only the first byte of values of two bytes.", func(t *Tester) {
+	{ID: "two-bytes-taken-for-one", Group: "decoding", Says: "Reads only the first byte of values of two bytes.", install: func(t *Tester) {
 		t.wrapValue(func(g group, v *Value) {
 			if n := number(g.data); len(g.data) == 2 && v.Text == "" && n > 0 {
 				v.Value *= float64(g.data[0]) / float64(n)
 			}
 		})
 	}},
-	{"speed-scale-wrong", "decoding", "Forgets that the engine speed comes in quarters of a revolution.", func(t *Tester) {
+	{ID: "speed-scale-wrong", Group: "decoding", Says: "Forgets that the engine speed comes in quarters of a revolution.", install: func(t *Tester) {
 		t.wrapValue(func(g group, v *Value) {
 			if g.pid == pidEngineSpeed {
 				v.Value *= 4
 			}
 		})
 	}},
-	{"readiness-inverted", "decoding", "Takes the bit \"not complete\" of a monitor for \"complete\".", func(t *Tester) {
+	{ID: "readiness-inverted", Group: "decoding", Says: "Takes the bit \"not complete\" of a monitor for \"complete\".", install: func(t *Tester) {
 		t.seams.readiness = func(d []byte) Readiness {
 			r := readiness(d)
 			for i := range r.Monitors {
@@ -93,7 +93,7 @@ var decodingDefects = []Defect{
 			return r
 		}
 	}},
-	{"lamp-never-lit", "decoding", "Looks for the lamp's bit in the wrong place and never shows it lit.", func(t *Tester) {
+	{ID: "lamp-never-lit", Group: "decoding", Says: "Looks for the lamp's bit in the wrong place and never shows it lit.", install: func(t *Tester) {
 		t.seams.readiness = func(d []byte) Readiness {
 			r := readiness(d)
 			r.MIL = d[0]&0x40 != 0
@@ -112,16 +112,16 @@ func pairsSwapped(d []byte, from, size int) []byte {
 }
 
 var reportDefects = []Defect{
-	{"pending-dropped", "reporting", "Reads the pending codes and does not tell them.", func(t *Tester) {
+	{ID: "pending-dropped", Group: "reporting", Says: "Reads the pending codes and does not tell them.", install: func(t *Tester) {
 		t.wrapTelling(func(e *ECU) { e.Pending = []Code{} })
 	}},
-	{"codes-doubled", "reporting", "Tells every code twice.", func(t *Tester) {
+	{ID: "codes-doubled", Group: "reporting", Says: "Tells every code twice.", install: func(t *Tester) {
 		t.wrapTelling(func(e *ECU) { e.Stored = append(e.Stored, e.Stored...) })
 	}},
-	{"stored-told-as-pending", "reporting", "Tells stored codes as pending, and pending ones as stored.", func(t *Tester) {
+	{ID: "stored-told-as-pending", Group: "reporting", Says: "Tells stored codes as pending, and pending ones as stored.", install: func(t *Tester) {
 		t.wrapTelling(func(e *ECU) { e.Stored, e.Pending = e.Pending, e.Stored })
 	}},
-	{"unread-told-as-empty", "reporting", "Tells \"no codes\" where it could not read them.", func(t *Tester) {
+	{ID: "unread-told-as-empty", Group: "reporting", Says: "Tells \"no codes\" where it could not read them.", install: func(t *Tester) {
 		t.wrapTelling(func(e *ECU) {
 			for _, list := range []*[]Code{&e.Stored, &e.Pending, &e.Permanent} {
 				if *list == nil {
@@ -130,33 +130,33 @@ var reportDefects = []Defect{
 			}
 		})
 	}},
-	{"guessed-codes-told", "reporting", "Tells a code for general misfire whenever an engine has been asked for its codes.", func(t *Tester) {
+	{ID: "guessed-codes-told", Group: "reporting", Says: "Tells a code for general misfire whenever an engine has been asked for its codes.", install: func(t *Tester) {
 		t.wrapTelling(func(e *ECU) {
 			if e.Pending != nil && e.Protocol == protocolName(true) {
 				e.Pending = append(e.Pending, Code{Code: "P0300"})
 			}
 		})
 	}},
-	{"missing-speed-made-pretty", "reporting", "Tells a believable engine speed where the control unit says zero.", func(t *Tester) {
+	{ID: "missing-speed-made-pretty", Group: "reporting", Says: "Tells a believable engine speed where the control unit says zero.", install: func(t *Tester) {
 		t.wrapValue(func(g group, v *Value) {
 			if g.pid == pidEngineSpeed && v.Value == 0 {
 				v.Value = 210
 			}
 		})
 	}},
-	{"status-always-failed", "reporting", "Does its task and ends with the exit status of a refusal.", func(t *Tester) {
+	{ID: "status-always-failed", Group: "reporting", Says: "Does its task and ends with the exit status of a refusal.", install: func(t *Tester) {
 		t.seams.exiting = func(int) int { return StatusRefused }
 	}},
-	{"status-always-done", "reporting", "Ends with the exit status \"done\", also when the car refused.", func(t *Tester) {
+	{ID: "status-always-done", Group: "reporting", Says: "Ends with the exit status \"done\", also when the car refused.", install: func(t *Tester) {
 		t.seams.exiting = func(int) int { return StatusDone }
 	}},
-	{"document-cut", "reporting", "Loses the end of what it prints, so that it is no JSON.", func(t *Tester) {
+	{ID: "document-cut", Group: "reporting", Says: "Loses the end of what it prints, so that it is no JSON.", install: func(t *Tester) {
 		t.seams.printing = func(out []byte) []byte { return out[:len(out)*3/4] }
 	}},
 }
 
 var endDefects = []Defect{
-	{"crashes-on-half-code", "crashing", "Crashes when an answer with codes ends in the middle of one.", func(t *Tester) {
+	{ID: "crashes-on-half-code", Group: "crashing", Says: "Crashes when an answer with codes ends in the middle of one.", install: func(t *Tester) {
 		t.seams.obdCodes = func(d []byte) ([]Code, error) {
 			codes := []Code{}
 			for i := 1; i < len(d); i += 2 {
@@ -165,13 +165,13 @@ var endDefects = []Defect{
 			return codes, nil
 		}
 	}},
-	{"crashes-without-codes", "crashing", "Crashes when there is no code, as it shows the first one at the top.", func(t *Tester) {
+	{ID: "crashes-without-codes", Group: "crashing", Says: "Crashes when there is no code, as it shows the first one at the top.", install: func(t *Tester) {
 		t.wrapCodes(func(codes []Code) []Code {
 			t.say("first code: " + codes[0].Code)
 			return codes
 		})
 	}},
-	{"crashes-on-unknown-code", "crashing", "Crashes on a code that is not in its list of texts.", func(t *Tester) {
+	{ID: "crashes-on-unknown-code", Group: "crashing", Says: "Crashes on a code that is not in its list of texts.", install: func(t *Tester) {
 		texts := map[string]*string{}
 		for _, code := range []string{"P0102", "P0113", "P0171", "P0300", "P0315", "P0335", "P080A"} {
 			s := "text of " + code
@@ -184,7 +184,7 @@ var endDefects = []Defect{
 			return codes
 		})
 	}},
-	{"hangs-without-answer", "hanging", "Waits for ever for an answer that does not come.", func(t *Tester) {
+	{ID: "hangs-without-answer", Group: "hanging", Says: "Waits for ever for an answer that does not come.", install: func(t *Tester) {
 		t.cfg.Limit = ages
 		t.wrapAsking(func(a asked) {
 			a.next(a.query, func(rs []*reply) {
@@ -196,7 +196,7 @@ var endDefects = []Defect{
 			})
 		})
 	}},
-	{"hangs-on-pending", "hanging", "Waits for ever once a control unit has said \"answer pending\".", func(t *Tester) {
+	{ID: "hangs-on-pending", Group: "hanging", Says: "Waits for ever once a control unit has said \"answer pending\".", install: func(t *Tester) {
 		t.cfg.Limit = ages
 		t.wrapHearing(func(_ *exchange, p *peer, m []byte, pass func([]byte)) {
 			pass(m)

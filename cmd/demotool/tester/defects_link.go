@@ -10,20 +10,20 @@ import (
 const ages = 24 * time.Hour
 
 var timingDefects = []Defect{
-	{"pending-ignored", "timing", "Does not wait longer after \"answer pending\" (78), but takes it for no answer.", func(t *Tester) {
+	{ID: "pending-ignored", Group: "timing", Says: "Does not wait longer after \"answer pending\" (78), but takes it for no answer.", install: func(t *Tester) {
 		t.wrapHearing(func(_ *exchange, _ *peer, m []byte, pass func([]byte)) {
 			if !pendingAnswer(m) {
 				pass(m)
 			}
 		})
 	}},
-	{"answer-time-too-short", "timing", "Waits 8 ms for an answer where P2 is 50 ms.", func(t *Tester) {
+	{ID: "answer-time-too-short", Group: "timing", Says: "Waits 8 ms for an answer where P2 is 50 ms.", install: func(t *Tester) {
 		t.l.pace.p2, t.l.pace.margin = 8*time.Millisecond, 0
 	}},
-	{"busy-without-pause", "timing", "Repeats a request at once to a control unit that was busy (21), until its tries are used up.", func(t *Tester) {
+	{ID: "busy-without-pause", Group: "timing", Says: "Repeats a request at once to a control unit that was busy (21), until its tries are used up.", install: func(t *Tester) {
 		t.l.pace.busyPause = 0
 	}},
-	{"session-unattended", "timing", "Lets more than S3 pass between two messages while a session is open.", func(t *Tester) {
+	{ID: "session-unattended", Group: "timing", Says: "Lets more than S3 pass between two messages while a session is open.", install: func(t *Tester) {
 		t.l.pace.aliveGap = 9 * time.Second
 		t.wrapAsking(func(a asked) {
 			if !a.begins(0x31, 0x03) {
@@ -33,7 +33,7 @@ var timingDefects = []Defect{
 			t.pause(7*time.Second, a.pass)
 		})
 	}},
-	{"goes-on-after-first-answer", "timing", "Sends the next request as soon as one control unit has answered, while others still do.", func(t *Tester) {
+	{ID: "goes-on-after-first-answer", Group: "timing", Says: "Sends the next request as soon as one control unit has answered, while others still do.", install: func(t *Tester) {
 		t.wrapHearing(func(e *exchange, p *peer, m []byte, pass func([]byte)) {
 			pass(m)
 			if e.l.ex == e && e.q.to == nil && p.got != nil && e.state == stateWaiting {
@@ -54,7 +54,7 @@ const (
 func part(f *canbus.Frame) byte { return f.Data[0] >> 4 }
 
 var segmentDefects = []Defect{
-	{"flow-control-to-everybody", "segmentation", "Sends flow control to the functional identifier instead of the one control unit.", func(t *Tester) {
+	{ID: "flow-control-to-everybody", Group: "segmentation", Says: "Sends flow control to the functional identifier instead of the one control unit.", install: func(t *Tester) {
 		t.seams.leaving = func(f *canbus.Frame) bool {
 			if part(f) == partFlow && !f.Has(canbus.Extended) {
 				f.ID = functional11
@@ -62,27 +62,27 @@ var segmentDefects = []Defect{
 			return true
 		}
 	}},
-	{"flow-control-late", "segmentation", "Sends flow control 1.2 s after the first frame.", func(t *Tester) {
+	{ID: "flow-control-late", Group: "segmentation", Says: "Sends flow control 1.2 s after the first frame.", install: func(t *Tester) {
 		t.seams.transport = func(c *isotp.Config) { c.Timing.Br = 1200 * time.Millisecond }
 	}},
-	{"flow-control-never", "segmentation", "Sends no flow control, as if every answer fitted one frame.", func(t *Tester) {
+	{ID: "flow-control-never", Group: "segmentation", Says: "Sends no flow control, as if every answer fitted one frame.", install: func(t *Tester) {
 		t.seams.leaving = func(f *canbus.Frame) bool { return part(f) != partFlow }
 	}},
-	{"separation-time-reserved", "segmentation", "Asks for a separation time of a reserved value (90) in its flow control, which means 127 ms.", func(t *Tester) {
+	{ID: "separation-time-reserved", Group: "segmentation", Says: "Asks for a separation time of a reserved value (90) in its flow control, which means 127 ms.", install: func(t *Tester) {
 		t.seams.transport = func(c *isotp.Config) { c.STmin = 0x90 }
 	}},
-	{"flow-control-not-obeyed", "segmentation", "Sends its consecutive frames without regard to block size, separation time and \"wait\".", func(t *Tester) {
+	{ID: "flow-control-not-obeyed", Group: "segmentation", Says: "Sends its consecutive frames without regard to block size, separation time and \"wait\".", install: func(t *Tester) {
 		t.seams.arriving = func(f *canbus.Frame) {
 			if f.ID >= bodyRequest && part(f) == partFlow {
 				f.Data[0], f.Data[1], f.Data[2] = 0x30, 0, 0
 			}
 		}
 	}},
-	{"sequence-unchecked", "segmentation", "Does not look at the sequence numbers of consecutive frames.", func(t *Tester) {
+	{ID: "sequence-unchecked", Group: "segmentation", Says: "Does not look at the sequence numbers of consecutive frames.", install: func(t *Tester) {
 		next := map[canbus.Key]byte{}
 		t.seams.arriving = func(f *canbus.Frame) { renumber(next, f) }
 	}},
-	{"padding-taken-for-codes", "segmentation", "Takes the padding behind the trouble codes for codes, as it reads whole frames.", func(t *Tester) {
+	{ID: "padding-taken-for-codes", Group: "segmentation", Says: "Takes the padding behind the trouble codes for codes, as it reads whole frames.", install: func(t *Tester) {
 		t.seams.arriving = wholeFrames
 		t.seams.obdCodes = func(d []byte) ([]Code, error) {
 			codes := []Code{}
@@ -92,14 +92,14 @@ var segmentDefects = []Defect{
 			return codes, nil
 		}
 	}},
-	{"long-answer-cut", "segmentation", "Takes a long answer for whole after its first consecutive frame.", func(t *Tester) {
+	{ID: "long-answer-cut", Group: "segmentation", Says: "Takes a long answer for whole after its first consecutive frame.", install: func(t *Tester) {
 		t.seams.arriving = func(f *canbus.Frame) {
 			if fromUnit(f) && part(f) == partFirst && (f.Data[0]&0xF != 0 || f.Data[1] > 13) {
 				f.Data[0], f.Data[1] = 0x10, 13
 			}
 		}
 	}},
-	{"frames-unpadded", "segmentation", "Sends requests in frames as short as their message, where emission diagnostics want 8 bytes.", func(t *Tester) {
+	{ID: "frames-unpadded", Group: "segmentation", Says: "Sends requests in frames as short as their message, where emission diagnostics want 8 bytes.", install: func(t *Tester) {
 		t.seams.leaving = func(f *canbus.Frame) bool {
 			if part(f) == partSingle {
 				f.Len = min(f.Len, f.Data[0]+1)

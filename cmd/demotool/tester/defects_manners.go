@@ -7,12 +7,12 @@ import (
 )
 
 var orderDefects = []Defect{
-	{"clears-before-reading", "ordering", "Clears codes and freeze frames before it has read them.", func(t *Tester) {
+	{ID: "clears-before-reading", Group: "ordering", Says: "Clears codes and freeze frames before it has read them.", install: func(t *Tester) {
 		t.seams.clearing = func() []step {
 			return []step{t.clearOBD, t.clearUDS, t.readiness, t.codes, t.freezeFrames}
 		}
 	}},
-	{"check-clears", "ordering", "Clears the codes at the end of a health check, so that the next customer has a clean car.", func(t *Tester) {
+	{ID: "check-clears", Group: "ordering", Says: "Clears the codes at the end of a health check, so that the next customer has a clean car.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if t.cfg.Task != "health-check" || !a.begins(0x0A) {
 				a.pass()
@@ -21,12 +21,12 @@ var orderDefects = []Defect{
 			a.next(a.query, func(rs []*reply) { t.clearOBD(func() { a.then(rs) }) })
 		})
 	}},
-	{"unsupported-asked", "ordering", "Asks for identifiers that the control unit has said it does not have.", func(t *Tester) {
+	{ID: "unsupported-asked", Group: "ordering", Says: "Asks for identifiers that the control unit has said it does not have.", install: func(t *Tester) {
 		t.seams.supported = func(base byte, mask []byte) []byte {
 			return supported(base, []byte{0xFF, 0xFF, 0xFF, 0xFE | mask[3]&1})
 		}
 	}},
-	{"support-not-asked", "ordering", "Does not ask which identifiers there are (PID 00), but takes those of a usual car for given.", func(t *Tester) {
+	{ID: "support-not-asked", Group: "ordering", Says: "Does not ask which identifiers there are (PID 00), but takes those of a usual car for given.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if !a.begins(0x01, 0x00) {
 				a.pass()
@@ -46,7 +46,7 @@ var orderDefects = []Defect{
 }
 
 var severalDefects = []Defect{
-	{"first-answer-only", "several control units", "Keeps only the first answer to a functional request.", func(t *Tester) {
+	{ID: "first-answer-only", Group: "several control units", Says: "Keeps only the first answer to a functional request.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			a.afterwards(func(rs []*reply) []*reply {
 				if a.to == nil {
@@ -56,7 +56,7 @@ var severalDefects = []Defect{
 			})
 		})
 	}},
-	{"one-buffer-for-all", "several control units", "Puts the segments of all control units into one message, the one that began last.", func(t *Tester) {
+	{ID: "one-buffer-for-all", Group: "several control units", Says: "Puts the segments of all control units into one message, the one that began last.", install: func(t *Tester) {
 		var owner canbus.Frame
 		next := map[canbus.Key]byte{}
 		t.seams.arriving = func(f *canbus.Frame) {
@@ -71,7 +71,7 @@ var severalDefects = []Defect{
 			renumber(next, f)
 		}
 	}},
-	{"unit-counted-twice", "several control units", "Lists a control unit again that answers to everybody and to its own identifier.", func(t *Tester) {
+	{ID: "unit-counted-twice", Group: "several control units", Says: "Lists a control unit again that answers to everybody and to its own identifier.", install: func(t *Tester) {
 		t.seams.telling = func(d *Document) {
 			for _, e := range d.ECUs {
 				if e.Protocol == protocolName(true) {
@@ -80,14 +80,14 @@ var severalDefects = []Defect{
 			}
 		}
 	}},
-	{"refusals-not-heard", "several control units", "Takes a negative response for silence.", func(t *Tester) {
+	{ID: "refusals-not-heard", Group: "several control units", Says: "Takes a negative response for silence.", install: func(t *Tester) {
 		t.wrapHearing(func(_ *exchange, _ *peer, m []byte, pass func([]byte)) {
 			if !negative(m) {
 				pass(m)
 			}
 		})
 	}},
-	{"engine-only", "several control units", "Sends requests for everybody to the engine control unit alone.", func(t *Tester) {
+	{ID: "engine-only", Group: "several control units", Says: "Sends requests for everybody to the engine control unit alone.", install: func(t *Tester) {
 		t.seams.leaving = func(f *canbus.Frame) bool {
 			if f.ID == functional11 {
 				f.ID = request11
@@ -95,7 +95,7 @@ var severalDefects = []Defect{
 			return true
 		}
 	}},
-	{"one-refusal-for-all", "several control units", "Gives up the answers of all control units when one of them refuses.", func(t *Tester) {
+	{ID: "one-refusal-for-all", Group: "several control units", Says: "Gives up the answers of all control units when one of them refuses.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			a.afterwards(func(rs []*reply) []*reply {
 				i := slices.IndexFunc(rs, func(r *reply) bool { return r.nrc != 0 })
@@ -112,7 +112,7 @@ var severalDefects = []Defect{
 }
 
 var refusalDefects = []Defect{
-	{"refusal-taken-for-answer", "negative responses", "Takes a negative response for an answer that holds nothing.", func(t *Tester) {
+	{ID: "refusal-taken-for-answer", Group: "negative responses", Says: "Takes a negative response for an answer that holds nothing.", install: func(t *Tester) {
 		t.wrapHearing(func(e *exchange, _ *peer, m []byte, pass func([]byte)) {
 			if negative(m) && m[1] == e.q.data[0] {
 				m = append([]byte{e.q.data[0] + 0x40}, e.q.data[1:]...)
@@ -123,8 +123,8 @@ var refusalDefects = []Defect{
 			pass(m)
 		})
 	}},
-	{"busy-gives-up", "negative responses", "Gives up at once when a control unit is busy (21).", func(t *Tester) { t.l.pace.busy = 0 }},
-	{"refused-hammered", "negative responses", "Repeats a request that was refused (22) again and again without a pause.", func(t *Tester) {
+	{ID: "busy-gives-up", Group: "negative responses", Says: "Gives up at once when a control unit is busy (21).", install: func(t *Tester) { t.l.pace.busy = 0 }},
+	{ID: "refused-hammered", Group: "negative responses", Says: "Repeats a request that was refused (22) again and again without a pause.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) { hammer(a, 40) })
 	}},
 }
@@ -141,7 +141,7 @@ func hammer(a asked, times int) {
 }
 
 var clearingDefects = []Defect{
-	{"not-read-again", "clearing", "Tells that there are no codes after a clear without reading again.", func(t *Tester) {
+	{ID: "not-read-again", Group: "clearing", Says: "Tells that there are no codes after a clear without reading again.", install: func(t *Tester) {
 		t.seams.clearing = func() []step {
 			forget := func(next func()) {
 				for _, p := range t.present() {
@@ -152,7 +152,7 @@ var clearingDefects = []Defect{
 			return []step{t.codes, t.freezeFrames, t.keepBefore, t.clearOBD, t.clearUDS, forget}
 		}
 	}},
-	{"clears-with-engine-running", "clearing", "Does not look whether the engine runs before it clears.", func(t *Tester) {
+	{ID: "clears-with-engine-running", Group: "clearing", Says: "Does not look whether the engine runs before it clears.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if t.cfg.Task == "clear-codes" && a.begins(0x01, pidEngineSpeed) {
 				a.then(nil)
@@ -161,7 +161,7 @@ var clearingDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"refused-clear-told-as-done", "clearing", "Tells that codes were cleared when the control unit refused to.", func(t *Tester) {
+	{ID: "refused-clear-told-as-done", Group: "clearing", Says: "Tells that codes were cleared when the control unit refused to.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if !a.begins(0x04) && !a.begins(0x14) {
 				a.pass()
@@ -177,12 +177,12 @@ var clearingDefects = []Defect{
 			})
 		})
 	}},
-	{"clears-some-only", "clearing", "Clears the control units of emission OBD and forgets the others.", func(t *Tester) {
+	{ID: "clears-some-only", Group: "clearing", Says: "Clears the control units of emission OBD and forgets the others.", install: func(t *Tester) {
 		t.seams.clearing = func() []step {
 			return []step{t.codes, t.freezeFrames, t.keepBefore, t.clearOBD, t.readiness, t.codes, t.freezeFrames}
 		}
 	}},
-	{"clear-pretended", "clearing", "Tells that codes were cleared and has asked nobody.", func(t *Tester) {
+	{ID: "clear-pretended", Group: "clearing", Says: "Tells that codes were cleared and has asked nobody.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x04) || a.begins(0x14) {
 				a.pretend()
@@ -194,7 +194,7 @@ var clearingDefects = []Defect{
 }
 
 var sessionDefects = []Defect{
-	{"session-not-opened", "sessions", "Starts a routine without opening the extended session.", func(t *Tester) {
+	{ID: "session-not-opened", Group: "sessions", Says: "Starts a routine without opening the extended session.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x10, 0x03) {
 				a.pretend(0, 50, 1, 0xF4)
@@ -203,7 +203,7 @@ var sessionDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"session-left-open", "sessions", "Ends its task and leaves the extended session open.", func(t *Tester) {
+	{ID: "session-left-open", Group: "sessions", Says: "Ends its task and leaves the extended session open.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x10, 0x01) {
 				a.pretend()
@@ -212,7 +212,7 @@ var sessionDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"answer-suppressed", "sessions", "Sets the bit that suppresses the positive answer where it needs that answer.", func(t *Tester) {
+	{ID: "answer-suppressed", Group: "sessions", Says: "Sets the bit that suppresses the positive answer where it needs that answer.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x31) {
 				a.data = slices.Clone(a.data)
@@ -224,7 +224,7 @@ var sessionDefects = []Defect{
 }
 
 var learnDefects = []Defect{
-	{"conditions-unchecked", "learn procedure", "Starts a learn routine without a look at engine, speed and supply.", func(t *Tester) {
+	{ID: "conditions-unchecked", Group: "learn procedure", Says: "Starts a learn routine without a look at engine, speed and supply.", install: func(t *Tester) {
 		t.seams.checking = func(*learning) string { return "" }
 		t.wrapAsking(func(a asked) {
 			if t.cfg.Task == "learn" && a.begins(0x01, pidCoolant) || a.begins(0x01, pidEngineSpeed) {
@@ -234,7 +234,7 @@ var learnDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"results-not-asked", "learn procedure", "Takes a routine that has started for one that has finished.", func(t *Tester) {
+	{ID: "results-not-asked", Group: "learn procedure", Says: "Takes a routine that has started for one that has finished.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x31, 0x03) {
 				a.pretend(learnFinished)
@@ -243,7 +243,7 @@ var learnDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"refused-learn-told-as-done", "learn procedure", "Tells that a position was learned when the start of the routine was refused.", func(t *Tester) {
+	{ID: "refused-learn-told-as-done", Group: "learn procedure", Says: "Tells that a position was learned when the start of the routine was refused.", install: func(t *Tester) {
 		refused := false
 		t.wrapAsking(func(a asked) {
 			switch {
@@ -261,7 +261,7 @@ var learnDefects = []Defect{
 			}
 		})
 	}},
-	{"abort-not-noticed", "learn procedure", "Takes a routine that broke off for one that has finished.", func(t *Tester) {
+	{ID: "abort-not-noticed", Group: "learn procedure", Says: "Takes a routine that broke off for one that has finished.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			a.afterwards(func(rs []*reply) []*reply {
 				if a.begins(0x31, 0x03) && rs[0].ok() && len(rs[0].data) > 4 && rs[0].data[4] == learnAborted {
@@ -271,14 +271,14 @@ var learnDefects = []Defect{
 			})
 		})
 	}},
-	{"learn-impatient", "learn procedure", "Gives up when the person has not fulfilled the conditions yet.", func(t *Tester) { t.cfg.Patience = 0 }},
+	{ID: "learn-impatient", Group: "learn procedure", Says: "Gives up when the person has not fulfilled the conditions yet.", install: func(t *Tester) { t.cfg.Patience = 0 }},
 }
 
 var givingUpDefects = []Defect{
-	{"never-gives-up", "giving up", "Asks for ever after the car has fallen silent.", func(t *Tester) {
+	{ID: "never-gives-up", Group: "giving up", Says: "Asks for ever after the car has fallen silent.", install: func(t *Tester) {
 		t.cfg.Limit, t.l.lostWait = ages, ages
 	}},
-	{"gives-up-at-first-loss", "giving up", "Gives up when a single answer is lost.", func(t *Tester) {
+	{ID: "gives-up-at-first-loss", Group: "giving up", Says: "Gives up when a single answer is lost.", install: func(t *Tester) {
 		t.l.pace.tries, t.l.lostWait = 1, 0
 		t.wrapAsking(func(a asked) {
 			a.next(a.query, func(rs []*reply) {

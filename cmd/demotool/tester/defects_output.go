@@ -1,7 +1,7 @@
 package tester
 
 var outputDefects = []Defect{
-	{"output-not-given-back", "outputs", "Drives an output, and neither gives it back nor leaves the session.", func(t *Tester) {
+	{ID: "output-not-given-back", Group: "outputs", Says: "Drives an output, and neither gives it back nor leaves the session.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			switch {
 			case len(a.data) == 4 && a.begins(0x2F) && a.data[3] == returnControl:
@@ -13,7 +13,7 @@ var outputDefects = []Defect{
 			}
 		})
 	}},
-	{"output-refusal-told-as-done", "outputs", "Tells that an output was driven when its control unit refused to.", func(t *Tester) {
+	{ID: "output-refusal-told-as-done", Group: "outputs", Says: "Tells that an output was driven when its control unit refused to.", install: func(t *Tester) {
 		t.seams.driving = func(*actuator) string { return "" }
 		t.wrapAsking(func(a asked) {
 			if !a.begins(0x2F) {
@@ -28,7 +28,7 @@ var outputDefects = []Defect{
 			})
 		})
 	}},
-	{"output-not-driven", "outputs", "Tells that an output was driven and has only opened a session.", func(t *Tester) {
+	{ID: "output-not-driven", Group: "outputs", Says: "Tells that an output was driven and has only opened a session.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if a.begins(0x2F) {
 				a.pretend()
@@ -37,7 +37,7 @@ var outputDefects = []Defect{
 			a.pass()
 		})
 	}},
-	{"freeze-frame-from-now", "freeze frame", "Shows the values of this moment as those of the freeze frame.", func(t *Tester) {
+	{ID: "freeze-frame-from-now", Group: "freeze frame", Says: "Shows the values of this moment as those of the freeze frame.", install: func(t *Tester) {
 		t.wrapAsking(func(a asked) {
 			if !a.begins(0x02) || a.data[1] == pidFreezeCode || a.data[1]%0x20 == 0 {
 				a.pass()

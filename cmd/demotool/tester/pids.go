@@ -43,7 +43,7 @@ var pidTable = buildPIDs()
 func buildPIDs() map[byte]pid {
 	t := map[byte]pid{}
 	add := func(id byte, size int, decode func([]byte) []Value) {
-		t[id] = pid{id, size, decode}
+		t[id] = pid{id: id, size: size, decode: decode}
 	}
 	one := func(id byte, name, unit string, factor, offset float64) {
 		add(id, 1, linear(name, unit, factor, offset))

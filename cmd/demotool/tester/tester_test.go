@@ -402,3 +402,17 @@ func TestSameInputSameOutput(t *testing.T) {
 	assert.Equal(t, t1, t2)
 	assert.Equal(t, o1, o2)
 }
+
+// A defect is found by its id, so one that is there twice could never be had.
+func TestDefectsAreEachThereOnce(t *testing.T) {
+	seen := map[string]bool{}
+	for _, d := range Defects() {
+		require.NotEmpty(t, d.ID)
+		require.NotEmpty(t, d.Group, d.ID)
+		require.NotEmpty(t, d.Says, d.ID)
+		require.NotNil(t, d.install, d.ID)
+		require.False(t, seen[d.ID], d.ID)
+		require.NotContains(t, d.Group, "-", "%s: an id in the place of a group", d.ID)
+		seen[d.ID] = true
+	}
+}
