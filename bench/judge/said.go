@@ -29,6 +29,30 @@ type Report struct {
 	Freeze []Freeze
 	// Output is how driving an output ended: one of the task's Output constants.
 	Output string
+	// Units are what it said of each control unit; the one without a name is what it
+	// said of none in particular.
+	Units []Unit
+}
+
+// Unit is what a tool said of one control unit.
+type Unit struct {
+	// Name and Address are as in ECUs and Addresses; Address "" where there is none.
+	Name, Address string
+	// States say of each field whether it was said, said to be empty, said not to be
+	// known, or not said.
+	States                     task.States
+	Stored, Pending, Permanent []string
+	Freeze                     []Freeze
+}
+
+// NotKnown are the fields that the tool said not to be known, of any control unit or
+// of the car.
+func (r *Report) NotKnown() task.Fields {
+	var f task.Fields
+	for i := range r.Units {
+		f |= r.Units[i].States.NotKnown()
+	}
+	return f
 }
 
 // Freeze is what was stored when a code came.

@@ -50,6 +50,7 @@ func said(r *tool.Report, reads task.Fields) *judge.Report {
 	say(task.Readiness, r.Readiness != nil)
 	j.Live = values(r.Live)
 	say(task.Live, r.Live != nil)
+	j.Units = units(r)
 	for _, f := range r.FreezeFrames {
 		j.Freeze = append(j.Freeze, judge.Freeze{Code: f.Code, Values: values(f.Values)})
 	}
@@ -58,6 +59,36 @@ func said(r *tool.Report, reads task.Fields) *judge.Report {
 		j.Output = r.Output.Outcome
 	}
 	return j
+}
+
+// units are what was said of each control unit.
+func units(r *tool.Report) []judge.Unit {
+	var list []judge.Unit
+	for _, t := range r.Told {
+		u := judge.Unit{Name: t.ECU, States: t.States}
+		for _, e := range r.ECUs {
+			if e.Name == t.ECU {
+				u.Address = strings.ToUpper(e.Address)
+			}
+		}
+		for _, l := range []struct {
+			from []tool.Code
+			to   *[]string
+		}{{r.Stored, &u.Stored}, {r.Pending, &u.Pending}, {r.Permanent, &u.Permanent}} {
+			for _, c := range l.from {
+				if c.ECU == t.ECU {
+					*l.to = append(*l.to, c.Code)
+				}
+			}
+		}
+		for _, f := range r.FreezeFrames {
+			if f.ECU == t.ECU {
+				u.Freeze = append(u.Freeze, judge.Freeze{Code: f.Code, Values: values(f.Values)})
+			}
+		}
+		list = append(list, u)
+	}
+	return list
 }
 
 func values(vs []tool.Value) []judge.Live {

@@ -87,6 +87,15 @@ var fields = []Field{
 // EachField lists the fields.
 func EachField() []Field { return slices.Clone(fields) }
 
+// ByKey finds a field by the key that profiles have for it.
+func ByKey(key string) (Field, bool) {
+	i := slices.IndexFunc(fields, func(f Field) bool { return f.Key == key })
+	if i < 0 {
+		return Field{}, false
+	}
+	return fields[i], true
+}
+
 // FieldOf finds a field by the name that scenarios have for it.
 func FieldOf(name string) (Field, bool) {
 	i := slices.IndexFunc(fields, func(f Field) bool { return f.Name == name })
@@ -94,6 +103,15 @@ func FieldOf(name string) (Field, bool) {
 		return Field{}, false
 	}
 	return fields[i], true
+}
+
+// Keys are the keys of the fields.
+func Keys() []string {
+	var keys []string
+	for i := range fields {
+		keys = append(keys, fields[i].Key)
+	}
+	return keys
 }
 
 // Lists are the keys of the fields that a tool can say to be empty.

@@ -13,6 +13,7 @@ import (
 //	"@tasks"         the names of the tasks
 //	"@takers"        those whose argument has words
 //	"@lists"         the keys of the fields that can be said to be empty
+//	"@keys"          the keys of all fields
 //	"@with": true    conditions that want the argument of each task
 //	"@for": true     the arguments that have words, as properties
 //	"@fields": true  what a scenario can want of a report, as properties
@@ -23,6 +24,7 @@ func FillSchema(schema []byte) []byte {
 		{`"@tasks"`, list(Names())},
 		{`"@takers"`, list(takers())},
 		{`"@lists"`, list(Lists())},
+		{`"@keys"`, list(Keys())},
 		{`"@with": true`, with()},
 		{`"@for": true`, properties()},
 		{`"@fields": true`, wants},

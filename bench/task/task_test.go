@@ -60,3 +60,19 @@ func once(t *testing.T, words []string, form *regexp.Regexp) {
 		seen[w] = true
 	}
 }
+
+// A field has one state, the last that it was given.
+func TestStates(t *testing.T) {
+	var s States
+	for _, f := range EachField() {
+		require.Equal(t, NotSaid, s.Of(f.Field))
+		for _, to := range []State{Said, Empty, Unknown, NotSaid, Unknown} {
+			s.Set(f.Field, to)
+			require.Equal(t, to, s.Of(f.Field), f.Name)
+			require.Equal(t, to == Said || to == Empty, s.Known().Has(f.Field), f.Name)
+			require.Equal(t, to == Unknown, s.NotKnown().Has(f.Field), f.Name)
+		}
+	}
+	require.Equal(t, "said not to be known", Unknown.String())
+	require.Equal(t, "not said", NotSaid.String())
+}

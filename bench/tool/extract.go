@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+
+	"sawhorse/bench/task"
 )
 
 // ExtractError says that output is not as the profile says.
@@ -51,6 +53,9 @@ type extractor struct {
 	file string
 	r    Report
 	errs []error
+	// unknown are the values that mean so; sawUnknown that the last field had one.
+	unknown    []string
+	sawUnknown bool
 }
 
 func (x *extractor) fail(line int, entry, where, found, want string) {
@@ -76,6 +81,37 @@ func parseCode(text string) (Code, bool) {
 const vinWanted = "17 digits and letters without I, O, Q"
 
 var vinPattern = regexp.MustCompile(`^[0-9A-HJ-NPR-Z]{17}$`)
+
+// telling reads one field of a control unit and notes its state.
+func (x *extractor) telling(ecu string, f task.Fields, read func() task.State) {
+	x.sawUnknown = false
+	s := read()
+	if s == task.NotSaid && x.sawUnknown {
+		s = task.Unknown
+	}
+	if s != task.NotSaid {
+		x.r.tell(ecu, f, s)
+	}
+}
+
+// listState is the state of a list that is there, with so many entries, or not.
+func listState(present bool, entries int) task.State {
+	switch {
+	case !present:
+		return task.NotSaid
+	case entries == 0:
+		return task.Empty
+	}
+	return task.Said
+}
+
+// said is the state of a value that is there or not.
+func said(ok bool) task.State {
+	if ok {
+		return task.Said
+	}
+	return task.NotSaid
+}
 
 func (x *extractor) setVIN(line int, entry, where, text string) {
 	vin := strings.ToUpper(strings.TrimSpace(text))

@@ -5,7 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+
+	"sawhorse/bench/task"
 )
 
 // node is a value of the tool's document and its place.
@@ -23,9 +26,14 @@ func (x *extractor) document(e *Entry, stdout []byte) {
 		return
 	}
 	n := node{root, ""}
-	if v, ok := x.textOf(m.vin, n); ok {
-		x.setVIN(m.vin.at.line, m.vin.entry, m.vin.text, v)
-	}
+	x.unknown = m.unknown
+	x.telling("", task.VIN, func() task.State {
+		v, ok := x.textOf(m.vin, n)
+		if ok {
+			x.setVIN(m.vin.at.line, m.vin.entry, m.vin.text, v)
+		}
+		return said(ok)
+	})
 	if v, ok := x.boolOf(m.cleared, n); ok {
 		x.r.Cleared = &v
 	}
@@ -55,13 +63,18 @@ func parseJSON(data []byte) (any, error) {
 	return v, nil
 }
 
-// selected are the nodes of a query; null counts as nothing.
+// selected are the nodes of a query; null counts as nothing, and so does what the
+// profile lists as not known, which is noted.
 func (x *extractor) selected(p *path, n node) []node {
 	if p == nil {
 		return nil
 	}
 	var ns []node
 	for _, s := range p.query.SelectLocated(n.value) {
+		if len(x.unknown) > 0 && slices.Contains(x.unknown, jsonText(s.Node)) {
+			x.sawUnknown = true
+			continue
+		}
 		if s.Node != nil {
 			ns = append(ns, node{s.Node, n.where + strings.TrimPrefix(s.Path.String(), "$")})
 		}
@@ -171,16 +184,20 @@ func jsonText(v any) string {
 }
 
 func (x *extractor) group(g *group, n node, ecu string) {
-	x.codes(g.stored, n, ecu, &x.r.Stored)
-	x.codes(g.pending, n, ecu, &x.r.Pending)
-	x.codes(g.permanent, n, ecu, &x.r.Permanent)
-	x.live(g.live, n, ecu, &x.r.Live)
-	x.monitors(g.readiness, n, ecu)
-	x.freeze(g.freeze, n, ecu)
-	if v, ok := x.boolOf(g.mil, n); ok {
-		v = v || x.r.MIL != nil && *x.r.MIL // the lamp is on if any control unit asks for it
-		x.r.MIL = &v
-	}
+	x.telling(ecu, task.Stored, func() task.State { return x.codes(g.stored, n, ecu, &x.r.Stored) })
+	x.telling(ecu, task.Pending, func() task.State { return x.codes(g.pending, n, ecu, &x.r.Pending) })
+	x.telling(ecu, task.Permanent, func() task.State { return x.codes(g.permanent, n, ecu, &x.r.Permanent) })
+	x.telling(ecu, task.Live, func() task.State { return x.live(g.live, n, ecu, &x.r.Live) })
+	x.telling(ecu, task.Readiness, func() task.State { return x.monitors(g.readiness, n, ecu) })
+	x.telling(ecu, task.Freeze, func() task.State { return x.freeze(g.freeze, n, ecu) })
+	x.telling(ecu, task.Lamp, func() task.State {
+		v, ok := x.boolOf(g.mil, n)
+		if ok {
+			v = v || x.r.MIL != nil && *x.r.MIL // the lamp is on if any control unit asks for it
+			x.r.MIL = &v
+		}
+		return said(ok)
+	})
 }
 
 func (x *extractor) ecus(m *ecuMap, n node) {
@@ -191,6 +208,7 @@ func (x *extractor) ecus(m *ecuMap, n node) {
 	if !present {
 		return
 	}
+	x.r.tell("", task.ECUs, listState(true, len(items)))
 	list(&x.r.ECUs)
 	for _, it := range items {
 		before := len(x.errs)
@@ -200,7 +218,11 @@ func (x *extractor) ecus(m *ecuMap, n node) {
 		}
 		e := ECU{Name: name}
 		e.Address, _ = x.textOf(m.address, it)
-		e.VIN, _ = x.textOf(m.vin, it)
+		x.telling(name, task.VIN, func() task.State {
+			var ok bool
+			e.VIN, ok = x.textOf(m.vin, it)
+			return said(ok)
+		})
 		x.r.ECUs = append(x.r.ECUs, e)
 		x.group(&m.group, it, name)
 	}
@@ -214,9 +236,9 @@ func (x *extractor) ecuOf(p *path, it node, around string) string {
 	return around
 }
 
-func (x *extractor) codes(m *codeMap, n node, ecu string, dst *[]Code) {
+func (x *extractor) codes(m *codeMap, n node, ecu string, dst *[]Code) task.State {
 	if m == nil {
-		return
+		return task.NotSaid
 	}
 	items, present := x.items(m.each, n)
 	if present {
@@ -248,25 +270,30 @@ func (x *extractor) codes(m *codeMap, n node, ecu string, dst *[]Code) {
 		c.ECU = x.ecuOf(m.ecu, it, ecu)
 		*dst = append(*dst, c)
 	}
+	return listState(present, len(items))
 }
 
-func (x *extractor) live(ms []liveMap, n node, ecu string, dst *[]Value) {
+func (x *extractor) live(ms []liveMap, n node, ecu string, dst *[]Value) task.State {
+	there, before := false, len(*dst)
 	for i := range ms {
 		m := &ms[i]
 		if m.list == nil {
 			if v, ok := x.numberOf(m.value, n); ok {
+				there = true
 				*dst = append(*dst, Value{x.ecuOf(m.ecu, n, ecu), m.signal.signal, m.signal.convert(v), m.signal.unit})
 			}
 			continue
 		}
 		items, present := x.items(m.each, n)
 		if present {
+			there = true
 			list(dst)
 		}
 		for _, it := range items {
 			x.liveItem(m, it, ecu, dst)
 		}
 	}
+	return listState(there, len(*dst)-before)
 }
 
 func (x *extractor) liveItem(m *liveMap, it node, ecu string, dst *[]Value) {
@@ -290,9 +317,9 @@ func (x *extractor) liveItem(m *liveMap, it node, ecu string, dst *[]Value) {
 	*dst = append(*dst, value)
 }
 
-func (x *extractor) monitors(m *monitorMap, n node, ecu string) {
+func (x *extractor) monitors(m *monitorMap, n node, ecu string) task.State {
 	if m == nil {
-		return
+		return task.NotSaid
 	}
 	items, present := x.items(m.each, n)
 	if present {
@@ -312,11 +339,12 @@ func (x *extractor) monitors(m *monitorMap, n node, ecu string) {
 			x.r.Readiness = append(x.r.Readiness, Monitor{x.ecuOf(m.ecu, it, ecu), name, ready})
 		}
 	}
+	return listState(present, len(items))
 }
 
-func (x *extractor) freeze(m *freezeMap, n node, ecu string) {
+func (x *extractor) freeze(m *freezeMap, n node, ecu string) task.State {
 	if m == nil {
-		return
+		return task.NotSaid
 	}
 	items, present := x.items(m.each, n)
 	if present {
@@ -337,6 +365,7 @@ func (x *extractor) freeze(m *freezeMap, n node, ecu string) {
 		x.live(m.values, it, f.ECU, &f.Values)
 		x.r.FreezeFrames = append(x.r.FreezeFrames, f)
 	}
+	return listState(present, len(items))
 }
 
 // result reads how something ended: what it was done to, the word in our own, and why.
@@ -358,13 +387,21 @@ func (x *extractor) result(m *resultMap, n node, set []string) (name, outcome, r
 }
 
 func (x *extractor) learn(m *resultMap, n node) {
-	if name, outcome, reason, ok := x.result(m, n, learnOutcomes); ok {
-		x.r.Learn = &LearnResult{Position: name, Outcome: outcome, Reason: reason}
-	}
+	x.telling("", task.Learn, func() task.State {
+		name, outcome, reason, ok := x.result(m, n, learnOutcomes)
+		if ok {
+			x.r.Learn = &LearnResult{Position: name, Outcome: outcome, Reason: reason}
+		}
+		return said(ok)
+	})
 }
 
 func (x *extractor) output(m *resultMap, n node) {
-	if name, outcome, reason, ok := x.result(m, n, outputOutcomes()); ok {
-		x.r.Output = &OutputResult{Output: name, Outcome: outcome, Reason: reason}
-	}
+	x.telling("", task.Output, func() task.State {
+		name, outcome, reason, ok := x.result(m, n, outputOutcomes())
+		if ok {
+			x.r.Output = &OutputResult{Output: name, Outcome: outcome, Reason: reason}
+		}
+		return said(ok)
+	})
 }

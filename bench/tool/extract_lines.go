@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"sawhorse/bench/task"
 )
 
 // lineReader is where in the output the extractor is.
@@ -61,13 +63,22 @@ func (l *lineReader) truth(group string) (bool, bool) {
 
 func (l *lineReader) take() {
 	r := &l.x.r
-	for _, name := range l.rule.empty {
-		l.makeEmpty(name)
-	}
 	ecu := l.ecu
 	if name, ok := l.get("ecu"); ok {
 		ecu = name
 		l.section(name)
+	}
+	for _, name := range l.rule.empty {
+		l.makeEmpty(name)
+		l.tell(ecu, name, task.Empty)
+	}
+	for _, name := range l.rule.unknown {
+		l.tell(ecu, name, task.Unknown)
+	}
+	for _, f := range task.EachField() {
+		if _, ok := l.get(f.Group); ok {
+			l.tell(ecu, f.Key, task.Said)
+		}
 	}
 	if v, ok := l.get("vin"); ok {
 		l.x.setVIN(l.rule.at.line, "lines group vin", fmt.Sprintf("line %d of the output", l.no), v)
@@ -118,6 +129,16 @@ func (l *lineReader) section(name string) {
 		}
 	}
 	l.ecu = name
+}
+
+// tell notes the state of a field: of the control unit, or of none in particular where
+// the field belongs to the car.
+func (l *lineReader) tell(ecu, key string, s task.State) {
+	f, _ := task.ByKey(key)
+	if f.Field == task.ECUs || f.Field == task.Learn || f.Field == task.Output {
+		ecu = ""
+	}
+	l.x.r.tell(ecu, f.Field, s)
 }
 
 func (l *lineReader) makeEmpty(name string) {

@@ -228,3 +228,53 @@ func FuzzExtract(f *testing.F) {
 		}
 	})
 }
+
+// What a tool says not to know is neither empty nor left unsaid, unit by unit.
+func TestNotKnownIsSaid(t *testing.T) {
+	states := func(profile, output string) map[string]task.States {
+		p, err := Parse("p.yaml", strings.NewReader(profile))
+		require.NoError(t, err)
+		r, err := p.Extract(p.Entries[0], []byte(output))
+		require.NoError(t, err)
+		got := map[string]task.States{}
+		for _, u := range r.Told {
+			got[u.ECU] = u.States
+		}
+		return got
+	}
+	document := states(`
+profile: x
+tasks:
+  - task: read-codes
+    command: [scan]
+    output:
+      json:
+        unknown: [null, "n/a", -1]
+        ecus: {each: $.units, name: $.n, stored: $.s, pending: $.p, permanent: $.k, mil: $.m}
+`, `{"units": [{"n": "engine", "s": null, "p": "n/a", "k": [], "m": -1}, {"n": "body", "s": [], "p": ["P0300"]}]}`)
+	lines := states(`
+profile: x
+tasks:
+  - task: read-codes
+    command: [scan]
+    output:
+      lines:
+        - {match: '^== (?P<ecu>\w+)$'}
+        - {match: '^no answer to 03$', unknown: [stored]}
+        - {match: '^(?P<ecu>\w+) has no pending$', empty: [pending]}
+        - {match: '^nothing known but kept ones$', unknown: [pending, mil]}
+        - {match: '^none kept$', empty: [permanent]}
+        - {match: '^none$', empty: [stored]}
+        - {match: '^pending (?P<pending>\w+)$'}
+`, "== engine\nno answer to 03\nnothing known but kept ones\nnone kept\n== body\nnone\npending P0300\n")
+	for _, got := range []map[string]task.States{document, lines} {
+		for unit, want := range map[string]map[task.Fields]task.State{
+			"engine": {task.Stored: task.Unknown, task.Pending: task.Unknown, task.Permanent: task.Empty, task.Lamp: task.Unknown},
+			"body":   {task.Stored: task.Empty, task.Pending: task.Said, task.Permanent: task.NotSaid, task.Lamp: task.NotSaid},
+		} {
+			for field, state := range want {
+				assert.Equal(t, state, got[unit].Of(field), "%s %b", unit, field)
+			}
+		}
+	}
+}

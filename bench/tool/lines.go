@@ -24,6 +24,7 @@ const extraPrefix = "extra_"
 type lineRule struct {
 	match    *regexp.Regexp
 	empty    []string
+	unknown  []string
 	signal   signalMap
 	names    map[string]signalMap
 	monitors map[string]string
@@ -40,6 +41,13 @@ func (s *source) lineRule(n ast.Node) (lineRule, error) {
 		return s.list(v, "empty", func(_ int, item ast.Node) error {
 			name, err := s.oneOf(item, "empty", task.Lists())
 			r.empty = append(r.empty, name)
+			return err
+		})
+	}
+	fields["unknown"] = func(_, v ast.Node) error {
+		return s.list(v, "unknown", func(_ int, item ast.Node) error {
+			name, err := s.oneOf(item, "unknown", task.Keys())
+			r.unknown = append(r.unknown, name)
 			return err
 		})
 	}
@@ -83,8 +91,8 @@ func (s *source) checkRule(n ast.Node, r *lineRule) error {
 	has := func(g string) bool { return r.match.SubexpIndex(g) >= 0 }
 	named := slices.ContainsFunc(r.match.SubexpNames(), func(g string) bool { return g != "" })
 	switch {
-	case !named && len(r.empty) == 0:
-		return s.errorf(n, "line rule takes nothing, expected a named group or empty")
+	case !named && len(r.empty)+len(r.unknown) == 0:
+		return s.errorf(n, "line rule takes nothing, expected a named group, empty or unknown")
 	case has("name") && !has("value"), has("freeze_name") != has("freeze_value"):
 		return s.errorf(n, "line rule has a name without a value, expected both")
 	case has("value") && !has("name") && r.signal.signal == "":

@@ -33,6 +33,8 @@ type mapping struct {
 	learn        *resultMap
 	output       *resultMap
 	extra        []extraMap
+	// unknown are the values, as JSON, by which the tool says that it does not know.
+	unknown []string
 }
 
 // group is what a document or one control unit of it may hold.
@@ -166,7 +168,36 @@ func (s *source) jsonMapping(n ast.Node, reads *task.Fields) (*mapping, error) {
 			return err
 		})
 	}
+	fields["unknown"] = func(_, v ast.Node) (err error) { m.unknown, err = s.jsonValues(v, "unknown"); return err }
 	return m, s.mapping(n, "json", noting(fields, reads))
+}
+
+// jsonValues reads a list of plain values, and gives each as JSON has it.
+func (s *source) jsonValues(n ast.Node, what string) ([]string, error) {
+	var list []string
+	err := s.list(n, what, func(_ int, item ast.Node) error {
+		var value any
+		switch v := item.(type) {
+		case *ast.NullNode:
+		case *ast.BoolNode:
+			value = v.Value
+		case *ast.IntegerNode, *ast.FloatNode:
+			x, err := s.number(item, what)
+			if err != nil {
+				return err
+			}
+			value = x
+		default:
+			text, err := s.scalar(item, what)
+			if err != nil {
+				return err
+			}
+			value = text
+		}
+		list = append(list, jsonText(value))
+		return nil
+	})
+	return list, err
 }
 
 // group are the keys that a document and a control unit share.

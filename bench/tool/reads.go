@@ -14,7 +14,7 @@ func (e *Entry) Reads() task.Fields { return e.output.reads }
 func (r *lineRule) reads() task.Fields {
 	var set task.Fields
 	for _, f := range task.EachField() {
-		if r.match != nil && r.match.SubexpIndex(f.Group) >= 0 || slices.Contains(r.empty, f.Key) {
+		if r.match != nil && r.match.SubexpIndex(f.Group) >= 0 || slices.Contains(r.empty, f.Key) || slices.Contains(r.unknown, f.Key) {
 			set |= f.Field
 		}
 	}

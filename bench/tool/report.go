@@ -1,6 +1,10 @@
 package tool
 
-import "sawhorse/bench/task"
+import (
+	"slices"
+
+	"sawhorse/bench/task"
+)
 
 // Report is what a tool says, in the bench's words. What it did not say is
 // absent: nil, or false in a Has field. A list that it said is empty is there
@@ -29,6 +33,30 @@ type Report struct {
 	Cleared *bool         `json:"cleared"`
 	// Extra holds what the profile names beyond that, in its order.
 	Extra []Extra `json:"extra,omitempty"`
+	// Told says of each control unit which fields were said, said to be empty or said
+	// not to be known, in the order in which the units came up; the one without a name
+	// is what was said of none in particular.
+	Told []Told `json:"-"`
+}
+
+// Told is what was said of one control unit.
+type Told struct {
+	ECU    string
+	States task.States
+}
+
+// tell notes the state of a field. One that was said before stays so: a list may come
+// in parts.
+func (r *Report) tell(ecu string, f task.Fields, s task.State) {
+	i := slices.IndexFunc(r.Told, func(t Told) bool { return t.ECU == ecu })
+	if i < 0 {
+		i = len(r.Told)
+		r.Told = append(r.Told, Told{ECU: ecu})
+	}
+	old := r.Told[i].States.Of(f)
+	if old == task.NotSaid || old == task.Unknown || s == task.Said {
+		r.Told[i].States.Set(f, s)
+	}
 }
 
 // ECU is one control unit as the tool names it.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/task"
 	"sawhorse/bench/tool"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
@@ -141,6 +142,14 @@ func TestProfileAndDocumentFit(t *testing.T) {
 	   "freeze_frame": {"code": "P080A", "values": [{"name": "engine_rpm", "value": 604, "unit": "rpm"}]},
 	   "live": [{"name": "battery_v", "value": 14.3, "unit": "V"}]}]}`))
 	require.NoError(t, err)
+	require.Len(t, r.Told, 2)
+	assert.Equal(t, "ECM", r.Told[1].ECU)
+	for field, want := range map[task.Fields]task.State{
+		task.Stored: task.Empty, task.Pending: task.Unknown, task.Permanent: task.Said, task.Lamp: task.Said, task.Output: task.NotSaid,
+	} {
+		assert.Equal(t, want, r.Told[1].States.Of(field), "field %b", field)
+	}
+	r.Told = nil
 	no, yes := false, true
 	assert.Equal(t, tool.Report{
 		VIN: "TESTCAR0123456789", HasVIN: true, MIL: &no, Cleared: &yes,
