@@ -65,9 +65,7 @@ func (b *Bench) conduct(j Judging) rules.Options {
 		Disturbs: b.faults.is((*fault.Entry).Disturbs),
 		Fresh:    j.Fresh, Lag: j.Lag, Strict: j.Strict, Exceptions: j.Exceptions,
 	}
-	for _, a := range b.addresses {
-		opt.Pairs = append(opt.Pairs, rules.Pair{Name: a.ecu, Request: a.request, Response: a.response})
-	}
+	opt.Pairs = pairsOf(b.addresses)
 	return opt
 }
 

@@ -79,6 +79,19 @@ func (t *Trace) Signals() []Signal {
 	return list
 }
 
+// Value is the value of a signal at a moment, as far as the steps tell: the middle of
+// what it was in its step. It is false for a signal that is not there.
+func (t *Trace) Value(name string, now time.Duration) (float64, bool) {
+	for i := range t.signals {
+		if s := &t.signals[i]; s.info.Name == name {
+			x := Signal{s.info, t.step.width, s.ranges, s.moved}
+			r, ok := x.At(now)
+			return (float64(r.Min) + float64(r.Max)) / 2, ok
+		}
+	}
+	return 0, false
+}
+
 // At is the value that a signal had at a moment, as far as the step tells.
 func (s *Signal) At(now time.Duration) (Range, bool) {
 	i := int(now / s.Width)

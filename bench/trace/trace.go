@@ -190,6 +190,26 @@ func (t *Trace) Events() []Event {
 	return list
 }
 
+// Beside are the observations that were not on the bus: faults, tasks and moves of the
+// driver, in their order.
+func (t *Trace) Beside() []judge.Observation {
+	var list []judge.Observation
+	for _, e := range t.marks {
+		o := judge.Saw(e.Kind, e.Time)
+		o.Text, o.Status = e.Text, e.Status
+		switch e.Kind {
+		case judge.FaultOn, judge.FaultOff:
+			o.Fault = e.Name
+		case judge.TaskStart, judge.TaskEnd:
+			o.Task = e.Name
+		case judge.Driver:
+			o.Control = e.Name
+		}
+		list = append(list, o)
+	}
+	return list
+}
+
 func firstOf(words ...string) string {
 	for _, w := range words {
 		if w != "" {

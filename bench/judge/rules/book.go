@@ -40,6 +40,8 @@ type book struct {
 	faults  []string
 	altered time.Duration
 	reached []*unit // reused
+	// cut says that what there is ends in the middle: what is owed could still come.
+	cut bool
 }
 
 // unit is one ECU as the bus shows it.

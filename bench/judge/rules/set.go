@@ -48,6 +48,7 @@ type Set struct {
 	done    bool
 	// frame, whole and beside are the events at hand, reused: no rule keeps one.
 	frame, whole, beside event
+	spoke                time.Duration // the tool's last frame
 }
 
 // New returns a set for one run.
@@ -83,6 +84,9 @@ func (s *Set) See(no int, f *canbus.Frame, own, touched bool) {
 		return
 	}
 	k := f.Key()
+	if !own {
+		s.spoke = f.Time
+	}
 	e := &s.frame
 	*e = event{kind: toolFrame, at: f.Time, first: no, last: no, key: k, frame: f, touched: touched}
 	if e.functional = functionalKey(k); !e.functional {
@@ -108,6 +112,12 @@ func (s *Set) See(no int, f *canbus.Frame, own, touched bool) {
 	for ; ok; msg, ok = s.sniffer.Next() {
 		s.message(&msg, e)
 	}
+}
+
+// FromTool reports whether an identifier is one that test equipment sends on: what is on
+// it in a recording, which does not tell who has sent a frame, is the tool's.
+func (s *Set) FromTool(k canbus.Key) bool {
+	return functionalKey(k) || emission(k) || slices.ContainsFunc(s.book.opt.Pairs, func(p Pair) bool { return p.Request == k })
 }
 
 // concerns is a quick look at the identifier: most frames of a car are none of ours.
@@ -207,6 +217,15 @@ func (s *Set) step(e *event) {
 		w(e, s.book, s.tallies[i])
 	}
 	s.book.update(e)
+}
+
+// FinishRecording ends a recording. Nobody knows whether more would have come: where the
+// tool was still at it (its sessions are not over yet), what it owes is undecided.
+func (s *Set) FinishRecording(now time.Duration) []judge.Verdict {
+	if left := s.spoke + s3Server - now; left > 0 {
+		s.book.cut = true
+	}
+	return s.Finish(now, true)
 }
 
 // Finish ends the run and returns the verdicts of the rules that applied, in the

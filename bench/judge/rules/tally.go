@@ -17,6 +17,7 @@ type tally struct {
 	kept     int
 	broken   int
 	excused  int // broken while the bus was disturbed
+	cut      int // owed when a recording ended
 	first    string
 	at       time.Duration
 	evidence []judge.Evidence
@@ -33,8 +34,14 @@ func (t *tally) breach(e *event, before []mark, format string, args ...any) {
 		t.excused++
 		return
 	}
-	t.broken++
-	if t.broken == 1 {
+	if t.book.cut {
+		if t.cut++; t.broken > 0 {
+			return // that is told
+		}
+	} else {
+		t.broken++
+	}
+	if t.broken+t.cut == 1 {
 		t.first, t.at = fmt.Sprintf(format, args...), e.at
 	}
 	m := e.mark()
@@ -79,6 +86,9 @@ func (t *tally) verdict(now time.Duration) (judge.Verdict, bool) {
 		default:
 			v.Outcome = judge.Advice
 		}
+	case t.cut > 0 && !excepted:
+		v.Outcome, v.Margin = judge.Undecided, judge.Margin{}
+		v.Reason = "the recording ends before it could be told: " + t.first
 	case t.kept > 0:
 		v.Outcome = judge.Pass
 		v.Reason = fmt.Sprintf("kept %d times", t.kept)
