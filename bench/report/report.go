@@ -22,7 +22,7 @@ type Run struct {
 	// Params are the parameters in which the run differs from the scenario's file:
 	// fault.param=value.
 	Params []string
-	// Tool is the tool's profile, Time virtual or wall.
+	// Tool is the tool's profile, Time virtual, wall or Recorded.
 	Tool, Time string
 	Seed       uint64
 	// Length is the run's time, virtual or wall.
@@ -44,6 +44,9 @@ type Run struct {
 	// Trace is what the run showed; nil if it was not kept.
 	Trace *trace.Trace
 }
+
+// Recorded is the time of what happened before, elsewhere.
+const Recorded = "recorded"
 
 // ID is the run's name among those of a batch.
 func (r *Run) ID() string {

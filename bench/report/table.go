@@ -155,7 +155,11 @@ func (t *tableWriter) foot(r *Run) {
 			parts = append(parts, fmt.Sprintf("%d %s", p.n, p.word))
 		}
 	}
-	fmt.Fprintf(t, "%s%s; seed %d, %v, %d frames", indentTo, strings.Join(parts, ", "), r.Seed, r.Length.Round(time.Millisecond), r.Frames)
+	seed := fmt.Sprintf("seed %d, ", r.Seed)
+	if r.Time == Recorded {
+		seed = ""
+	}
+	fmt.Fprintf(t, "%s%s; %s%v, %d frames", indentTo, strings.Join(parts, ", "), seed, r.Length.Round(time.Millisecond), r.Frames)
 	if r.Capture != "" {
 		fmt.Fprintf(t, " in %s", clean(r.Capture))
 	}

@@ -194,7 +194,11 @@ func (r *runner) external() bool {
 	if len(r.jobs) == 0 {
 		return false
 	}
-	t := r.jobs[0].plan.Tool
+	return held(r.jobs[0].plan.Tool)
+}
+
+// held reports whether a profile is of a tool in somebody's hand.
+func held(t plan.Text) bool {
 	p, err := tool.Parse(t.Name, strings.NewReader(t.Text))
 	return err == nil && p.Kind == tool.KindExternal // a broken profile is told by the run
 }

@@ -36,7 +36,7 @@ environment, the environment over the file.
 	root.PersistentFlags().StringVar(&cfg.file, "config", "", "configuration file (YAML); default sawhorse.yaml in this folder, if there")
 	root.PersistentFlags().StringVar(&cfg.logLevel, "log-level", "warn", "least important log line shown: debug, info, warn, error")
 	root.PersistentFlags().StringVar(&cfg.logFormat, "log-format", "text", "form of log lines on standard error: text, json")
-	root.AddCommand(newRunCommand(), newExplainCommand(), newServeCommand(), newPlayCommand(), newRecordCommand(),
+	root.AddCommand(newRunCommand(), newJudgeCommand(), newExplainCommand(), newServeCommand(), newPlayCommand(), newRecordCommand(),
 		newInspectCommand(), newBridgeCommand(), newFaultsCommand(), newRulesCommand(), newCarsCommand(), newSchemaCommand())
 	root.CompletionOptions.HiddenDefaultCmd = true
 	return root

@@ -25,6 +25,7 @@ type Condition struct {
 	unit    string
 	words   []word
 	frames  asked
+	beside  bool // it asks for what is not on the bus
 }
 
 // word is a literal that a condition compares a name with.
@@ -119,6 +120,7 @@ func (c *Condition) study(tree *ast.AST) (errs []*ConditionError) {
 			if _, ok := fields[name]; ok {
 				c.onEvent = true
 			}
+			c.beside = c.beside || !onBus[name]
 		}
 		name, value, ok := equals(e)
 		if !ok {
@@ -146,6 +148,24 @@ var vocabulary = map[string][]string{
 	"event.kind":   judge.KindNames(),
 	"event.status": judge.Statuses(),
 	"key":          keyNames,
+}
+
+// onBus are the names that frames alone tell.
+var onBus = map[string]bool{
+	"t": true, "event": true, "event.kind": true, "event.id": true, "event.ecu": true, "event.service": true, "event.sub": true,
+	"event.pid": true, "event.did": true, "event.rid": true, "event.nrc": true, "event.positive": true,
+	"event.functional": true, "event.data": true,
+}
+
+// OnBus reports whether frames alone tell whether the condition holds: it names nothing
+// else, and no kind of observation that is not on the bus.
+func (c *Condition) OnBus() bool {
+	for _, kind := range c.Words("event.kind") {
+		if k, ok := judge.KindOf(kind); !ok || k > judge.Frame {
+			return false
+		}
+	}
+	return !c.beside
 }
 
 // Text is the condition as it was written.

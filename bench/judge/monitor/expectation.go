@@ -160,6 +160,16 @@ func (w Recovers) tasks() []string { return nil }
 // Tasks lists the tasks that the expectation is about, by Needs and by its kind.
 func (e *Expectation) Tasks() []string { return slices.Concat(e.Needs, e.Want.tasks()) }
 
+// OnBus reports whether frames alone tell what becomes of the expectation, so that it can
+// be judged from a recording.
+func (e *Expectation) OnBus() bool {
+	switch e.Want.(type) {
+	case Finished, Reported, WhileFaultsOn, Recovers:
+		return false
+	}
+	return !slices.ContainsFunc(e.Conditions(), func(c *cel.Condition) bool { return !c.OnBus() })
+}
+
 // Conditions lists the conditions of the expectation, While first if set.
 func (e *Expectation) Conditions() []*cel.Condition {
 	if e.While == nil {

@@ -50,9 +50,10 @@ type Run struct {
 	Truth func(name string, at time.Duration) (float64, bool)
 	// Disturbs reports whether a fault keeps the tool from seeing the bus as it is.
 	Disturbs func(fault string) bool
-	// Fresh says that every task was a new process. Length is the run's time.
-	Fresh  bool
-	Length time.Duration
+	// Fresh says that every task was a new process. Length is the run's time, Origin the
+	// time in the recording at which it began.
+	Fresh          bool
+	Length, Origin time.Duration
 }
 
 // Result is what it came to.
@@ -134,7 +135,9 @@ func (j *judging) frame(f *canbus.Frame, touched bool) {
 	if f.Bus != 0 {
 		return
 	}
-	if j.opt.Run == nil {
+	if r := j.opt.Run; r != nil {
+		f.Time -= r.Origin
+	} else {
 		if !j.begun {
 			j.begun, j.from = true, f.Time
 		}
