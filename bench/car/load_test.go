@@ -295,3 +295,25 @@ func BenchmarkLoad(b *testing.B) {
 		}
 	}
 }
+
+// A car's list of signals has those of its own gearbox, banks and units only.
+func TestACarListsTheSignalsThatItHas(t *testing.T) {
+	of := func(name string) (list []string) {
+		s, err := BuiltIn(name)
+		require.NoError(t, err)
+		for _, i := range s.Signals() {
+			list = append(list, i.Name)
+			assert.NotEmpty(t, i.Text)
+		}
+		return list
+	}
+	petrel, auklet := of("petrel-48"), of("auklet-18")
+	for _, n := range []string{"clutch_pct", "clutch_slip_rpm", "o2_b2s1_v", "lambda_2"} {
+		assert.Contains(t, petrel, n)
+		assert.NotContains(t, auklet, n)
+	}
+	for _, n := range []string{"selector", "turbine_rpm", "lockup_pct", "fluid_c"} {
+		assert.Contains(t, auklet, n)
+		assert.NotContains(t, petrel, n)
+	}
+}

@@ -325,8 +325,12 @@ func (e *Entry) defaults() Params {
 	return p
 }
 
+// hasWord reports whether a parameter can be a word: one of its words, or any if it has
+// none.
 func (e *Entry) hasWord(name, word string) bool {
-	return slices.ContainsFunc(e.Params, func(p Param) bool { return p.Name == name && p.Kind == Text && slices.Contains(p.Words, word) })
+	return slices.ContainsFunc(e.Params, func(p Param) bool {
+		return p.Name == name && p.Kind == Text && (len(p.Words) == 0 || slices.Contains(p.Words, word))
+	})
 }
 
 func (e *Entry) hasBool(name string) bool {
