@@ -2,10 +2,10 @@ package bench_test
 
 import (
 	"context"
-	"fmt"
 	"iter"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -270,20 +270,37 @@ func TestASeventhUnit(t *testing.T) {
 	})
 }
 
-// What a car's files say wrong is told with file, line and column, whatever it is.
+// A mistake in a car of one's own is told with file, line and column. Each file of
+// testdata/rejected-cars says what one of the example's files has instead of something, and
+// what is said to it; -update writes that anew.
 func TestMistakesInACarOfOnesOwn(t *testing.T) {
-	for i, c := range []struct{ file, old, now, want string }{
-		{"ecu-climate.yaml", "{output: blower, did", "{output: bloer, did", `ecu-climate.yaml:64:14: outputs[0].output: "bloer" is no output of the unit's program (did you mean blower?), want one of blower`},
-	} {
-		dir := filepath.Join(t.TempDir(), fmt.Sprintf("case-%d", i))
-		require.NoError(t, os.CopyFS(dir, os.DirFS(siskin)))
-		reword(t, filepath.Join(dir, "car.yaml"), "siskin-2", fmt.Sprintf("case-%d", i))
-		reword(t, filepath.Join(dir, c.file), c.old, c.now)
-		found, err := car.Use(dir)
-		if err == nil {
-			_, err = bench.New(bench.Settings{Car: found[0].Name})
-		}
-		require.Error(t, err, c.now)
-		assert.Contains(t, err.Error(), c.want)
+	files, err := filepath.Glob("testdata/rejected-cars/*.txt")
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	place := regexp.MustCompile(`^[a-z0-9-]+\.(yaml|dbc)(:\d+:\d+)?: `)
+	for _, f := range files {
+		name := strings.TrimSuffix(filepath.Base(f), ".txt")
+		t.Run(name, func(t *testing.T) {
+			data, err := os.ReadFile(f)
+			require.NoError(t, err)
+			parts := regexp.MustCompile(`\n--- [a-z ]+\n`).Split(string(data), -1)
+			require.Len(t, parts, 4)
+			dir := filepath.Join(t.TempDir(), name)
+			require.NoError(t, os.CopyFS(dir, os.DirFS(siskin)))
+			reword(t, filepath.Join(dir, "car.yaml"), "siskin-2", name)
+			reword(t, filepath.Join(dir, parts[0]), parts[1], parts[2])
+			found, err := car.Use(dir)
+			if err == nil {
+				_, err = bench.New(bench.Settings{Car: found[0].Name})
+			}
+			require.Error(t, err)
+			got := strings.ReplaceAll(err.Error(), filepath.ToSlash(dir)+"/", "") + "\n"
+			assert.Regexp(t, place, got)
+			if *updateCaptures {
+				require.NoError(t, os.WriteFile(f, []byte(strings.TrimSuffix(string(data), parts[3])+got), 0o644))
+				return
+			}
+			assert.Equal(t, parts[3], got)
+		})
 	}
 }

@@ -118,6 +118,7 @@ func load(sub fs.FS, dir string) (*Spec, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.circuit = doc
 	if err := s.wiring.check(doc); err != nil {
 		return nil, err
 	}

@@ -2,7 +2,7 @@ package car
 
 import (
 	"io/fs"
-	"path"
+	"strings"
 
 	"sawhorse/bench/car/exact"
 	"sawhorse/bench/car/strict"
@@ -44,7 +44,8 @@ type Spec struct {
 	// Folder is where a car of Use lies; "" for a built-in one.
 	Folder string `yaml:"-"`
 
-	doc     *strict.Doc
+	doc     *strict.Doc // of car.yaml
+	circuit *strict.Doc // of circuits.yaml
 	wiring  wiringSpec
 	derived derived
 }
@@ -93,8 +94,10 @@ func (r *RouteSpec) Target() string {
 // Network is what the bus's file says; nil without a file.
 func (b *BusSpec) Network() *dbc.Network { return b.network }
 
-// File is the name of one of the car's files as errors have it.
-func (s *Spec) File(name string) string { return path.Join(s.Shown, name) }
+// NoCircuits is the error about circuits that a unit needs and the car lacks.
+func (s *Spec) NoCircuits(names []string, unit string) error {
+	return s.circuit.Errorf("$.circuits", "none named %s, want what the program of the unit %s reads or drives", strings.Join(names, ", "), unit)
+}
 
 // Bus finds one of the car's buses by name.
 func (s *Spec) Bus(name string) (*BusSpec, bool) {

@@ -78,11 +78,8 @@ func LoadSpec(name string, data []byte) (*Spec, error) { return loadSpec(strict.
 
 func loadSpec(src strict.Source) (*Spec, error) {
 	spec := &Spec{}
-	doc, err := src.Decode(spec)
+	doc, err := src.Decode(spec, func(d *strict.Doc) error { return d.Hex(hexKeys...) })
 	if err != nil {
-		return nil, err
-	}
-	if err := doc.Hex(hexKeys...); err != nil {
 		return nil, err
 	}
 	spec.doc = doc

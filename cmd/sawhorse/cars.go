@@ -11,7 +11,6 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/car"
-	"sawhorse/bench/chance"
 	"sawhorse/bench/ecu"
 )
 
@@ -70,22 +69,30 @@ type signalView struct {
 func newCarsCommand() *cobra.Command {
 	var asJSON bool
 	var folders []string
+	var export string
 	cmd := &cobra.Command{
-		Use:   "cars [NAME]",
+		Use:   "cars [NAME | --export NAME FOLDER]",
 		Short: "List the stand-in cars, or tell about one",
 		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
 with their identifiers and services (sessions, locks), the periodic messages that they
 send, and the signals that conditions in scenarios can use.
 
 With --cars it takes cars from a folder, too, and checks everything about them: a
-mistake is told with file, line and column.`,
+mistake is told with file, line and column.
+
+With --export NAME it writes that car as a folder, to make one of your own from. The new
+car has the folder's name; a folder that is there is left alone.`,
 		Example: `  sawhorse cars auklet-18
+  sawhorse cars --export auklet-18 my-cars/puddle-jumper
   sawhorse cars --cars my-cars
   sawhorse cars --cars my-cars/puddle-jumper puddle-jumper`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := useCars(folders); err != nil {
 				return err
+			}
+			if export != "" {
+				return exportCar(cmd.OutOrStdout(), export, args)
 			}
 			names := car.Names()
 			if len(args) == 1 {
@@ -109,8 +116,25 @@ mistake is told with file, line and column.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	cmd.Flags().StringVar(&export, "export", "", "write this car as a folder, which must not be there")
 	carsFlag(cmd.Flags(), &folders)
 	return cmd
+}
+
+// exportCar writes a car as a folder.
+func exportCar(w io.Writer, name string, args []string) error {
+	spec, err := car.Find(name)
+	switch {
+	case err != nil:
+		return err
+	case len(args) != 1:
+		return fmt.Errorf("--export %s: no folder, want the one to write", name)
+	}
+	if err := car.Export(spec, args[0]); err != nil {
+		return err
+	}
+	fmt.Fprintf(w, "%s has the %d files of %s; sawhorse cars --cars %[1]s checks it\n", args[0], len(spec.Files()), spec.Name)
+	return nil
 }
 
 // carsFlag adds the flag that takes cars from folders.
@@ -159,7 +183,7 @@ func viewCar(name string) (carView, error) {
 	for i := range spec.Buses {
 		v.Buses = append(v.Buses, viewBus(spec, &spec.Buses[i], units))
 	}
-	for _, s := range car.New(spec, chance.Seed(0)).Truth.Infos() {
+	for _, s := range spec.Signals() {
 		v.Signals = append(v.Signals, signalView{s.Name, s.Unit, s.Text})
 	}
 	return v, nil

@@ -245,14 +245,20 @@ func (s Source) Word(key string) string {
 	return ""
 }
 
-// Decode puts the file into v, a pointer to a struct. The error is an *Error.
-func (s Source) Decode(v any) (*Doc, error) {
+// Decode puts the file into v, a pointer to a struct, after checks of how its values are
+// written. The error is an *Error.
+func (s Source) Decode(v any, checks ...func(*Doc) error) (*Doc, error) {
 	if s.tree == nil {
 		t, err := parse(s.shown, s.data)
 		if err != nil {
 			return nil, err
 		}
 		s.tree = t
+	}
+	for _, check := range checks {
+		if err := check(&Doc{File: s.shown, tree: s.tree}); err != nil {
+			return nil, err
+		}
 	}
 	return decode(s.shown, s.tree, v)
 }

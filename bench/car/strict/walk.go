@@ -71,10 +71,10 @@ func (d *Doc) Hex(keys ...string) error {
 		digits, marked := strings.CutPrefix(strings.ToLower(s.Text), "0x")
 		_, err := strconv.ParseUint(digits, 16, 64)
 		switch {
-		case s.Quoted:
-			return d.at(&s, "%q in quotes, want a number as in 0x%s", s.Text, digits)
 		case err != nil:
 			return d.at(&s, "%q is no number, want hexadecimal digits as in 0x7E2", s.Text)
+		case s.Quoted:
+			return d.at(&s, "%q in quotes, want a number as in 0x%s", s.Text, strings.ToUpper(digits))
 		case !marked && len(digits) > 1:
 			return d.at(&s, "%s can be read in two ways, want it with 0x in front: 0x%s", s.Text, strings.ToUpper(digits))
 		}

@@ -1,8 +1,6 @@
 package app
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"sawhorse/bench/car"
@@ -97,8 +95,7 @@ func (b *base) whole() error {
 	if len(b.missing) == 0 {
 		return nil
 	}
-	return fmt.Errorf("%s: no circuit %s, want it for the program of the %s ECU",
-		b.car.Spec().File("circuits.yaml"), strings.Join(b.missing, ", "), b.name)
+	return b.car.Spec().NoCircuits(b.missing, b.name)
 }
 
 // Readings implements [Program].

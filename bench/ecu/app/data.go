@@ -3,6 +3,7 @@ package app
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"sawhorse/bench/car"
@@ -76,7 +77,7 @@ func (d *data) circuit(path, name string, wants ...string) (*car.Circuit, error)
 		return nil, d.spec.Unknown(path, name, "circuit of the car", d.car.CircuitNames())
 	}
 	if len(wants) > 0 && !slices.Contains(wants, c.Element()) {
-		return nil, d.spec.Errorf(path, "the circuit %s is %s, want one that is %v", name, elementWords[c.Element()], words(wants))
+		return nil, d.spec.Errorf(path, "the circuit %s is %s, want %s", name, elementWords[c.Element()], words(wants))
 	}
 	return c, nil
 }
@@ -86,12 +87,12 @@ var elementWords = map[string]string{
 	"source": "a voltage", "switch": "a switch", "load": "a load", "driven": "a load of the engine's or gearbox's own (drives)",
 }
 
-func words(elements []string) []string {
+func words(elements []string) string {
 	var list []string
 	for _, e := range elements {
 		list = append(list, elementWords[e])
 	}
-	return list
+	return strings.Join(list, " or ")
 }
 
 func (d *data) bindReadings() error {
