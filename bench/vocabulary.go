@@ -16,7 +16,7 @@ import (
 // catalogue and its drives.
 func Vocabulary() *scenarios.Vocabulary {
 	return &scenarios.Vocabulary{
-		Cars: car.Names(), Language: language, Controls: controls,
+		Cars: car.Names(), Language: language, Controls: controls, Signals: movable,
 		Faults: allFaults,
 		Drives: driveKinds,
 	}
@@ -83,6 +83,19 @@ func controls(name string) []string {
 		return nil
 	}
 	return spec.Controls()
+}
+
+// movable are the signals of a car's own.
+func movable(name string) []scenarios.Movable {
+	spec, err := car.Find(name)
+	if err != nil {
+		return nil
+	}
+	var list []scenarios.Movable
+	for _, o := range spec.Own() {
+		list = append(list, scenarios.Movable{Name: o.Name, Bool: o.Unit == "bool", Min: o.Min, Max: o.Max})
+	}
+	return list
 }
 
 var languages sync.Map // of cars by their specs: building one is slow, and it never changes

@@ -212,6 +212,9 @@ func (r *reader) findCar(root ast.Node, v *Vocabulary) {
 		if v.Controls != nil {
 			r.controls = v.Controls(car)
 		}
+		if v.Signals != nil {
+			r.signals = v.Signals(car)
+		}
 		if v.Drives != nil {
 			r.drives = v.Drives(car)
 		}

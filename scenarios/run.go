@@ -240,10 +240,11 @@ func (r *reader) driver(n ast.Node, s *Scenario) {
 				}
 			}})
 		}
+		fields = append(fields, field{"signals", false, func(n ast.Node) { r.moveSignals(n, &step) }})
 		r.mapping(n, "a driver's step", fields...)
 		r.one(n, "at")
 		has := r.keys(n)
-		moves := slices.ContainsFunc(controls, func(c control) bool { return has[c.name] })
+		moves := has["signals"] || slices.ContainsFunc(controls, func(c control) bool { return has[c.name] })
 		switch {
 		case len(has) > 0 && !moves && !has["drive"]:
 			r.fail(n, "a step that moves nothing", "a control such as key or clutch, or a drive")
@@ -255,6 +256,35 @@ func (r *reader) driver(n ast.Node, s *Scenario) {
 		}
 		s.Driver = append(s.Driver, step)
 	})
+}
+
+// moveSignals reads what becomes of signals of the car's own.
+func (r *reader) moveSignals(n ast.Node, step *Step) {
+	if len(r.signals) == 0 {
+		r.fail(n, "signals of its own, which this car does not have", "controls such as key")
+		return
+	}
+	var fields []field
+	for i := range r.signals {
+		s := &r.signals[i]
+		fields = append(fields, field{s.Name, false, func(n ast.Node) {
+			if s.Bool {
+				var b bool
+				before := len(r.errs)
+				if r.truthInto(&b)(n); len(r.errs) == before {
+					step.Moves = append(step.Moves, Move{s.Name, strconv.FormatBool(b)})
+				}
+				return
+			}
+			if v, ok := r.number(n, s.Min, s.Max); ok {
+				step.Moves = append(step.Moves, Move{s.Name, strconv.FormatFloat(v, 'f', -1, 64)})
+			}
+		}})
+	}
+	r.mapping(n, "signals of the car's own", fields...)
+	if isMapping(n) && len(r.keys(n)) == 0 {
+		r.fail(n, "signals with nothing", "one of the car's own")
+	}
 }
 
 func (r *reader) move(n ast.Node, c *control) (string, bool) {

@@ -149,10 +149,19 @@ type Vocabulary struct {
 	Language func(car string) (*cel.Language, error)
 	// Controls are what the driver of a car can move; nil lets every car have all.
 	Controls func(car string) []string
+	// Signals are those of a car's own, which its driver can move; nil has none.
+	Signals func(car string) []Movable
 	// Faults are those that a scenario may name; asked for only if it has any.
 	Faults func() []FaultKind
 	// Drives are those that a car can be driven; nil has none.
 	Drives func(car string) []DriveKind
+}
+
+// Movable is a signal of a car's own: true or false, or a number in a range.
+type Movable struct {
+	Name     string
+	Bool     bool
+	Min, Max float64
 }
 
 // FaultKind is a fault that scenarios may name.

@@ -45,6 +45,12 @@ func words() *Vocabulary {
 			}
 			return []string{"key", "clutch", "accelerator", "brake", "gear", "parking_brake", "door_open", "steering"}
 		},
+		Signals: func(car string) []Movable {
+			if car == "auklet-18" {
+				return []Movable{{Name: "cabin_c", Min: -40, Max: 85}, {Name: "belt", Bool: true}}
+			}
+			return nil
+		},
 		Faults: func() []FaultKind {
 			return []FaultKind{
 				{ID: "clutch-unlearned"}, {ID: "crank-variation-unlearned"}, {ID: "crank-signal-missing"},

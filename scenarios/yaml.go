@@ -35,6 +35,8 @@ type reader struct {
 	controls []string
 	// drives are those that it can be driven.
 	drives []DriveKind
+	// signals are those of the car's own.
+	signals []Movable
 	// carless refuses conditions: there is no car whose state they could tell.
 	carless bool
 	errs    Errors

@@ -3,6 +3,7 @@ package car
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -10,9 +11,9 @@ import (
 	"sawhorse/bench/signal"
 )
 
-// ownSignal is a true signal that a car has beyond those of the model: what its own
+// OwnSignal is a true signal that a car has beyond those of the model: what its own
 // units measure. It stands at its value until somebody moves it.
-type ownSignal struct {
+type OwnSignal struct {
 	Name string `yaml:"signal"`
 	Unit string `yaml:"unit"`
 	Text string `yaml:"text"`
@@ -56,6 +57,9 @@ func (w *wiringSpec) checkSignals(d *strict.Doc, truth *signal.Table) error {
 	}
 	return nil
 }
+
+// Own lists the signals of the car's own.
+func (s *Spec) Own() []OwnSignal { return slices.Clone(s.wiring.Signals) }
 
 // defineOwn adds the car's own signals to the truth.
 func (c *Car) defineOwn() {

@@ -260,7 +260,7 @@ type wiringSpec struct {
 	Rails    []railSpec    `yaml:"rails"`
 	Circuits []circuitSpec `yaml:"circuits"`
 	// Signals are those that the model has not.
-	Signals []ownSignal `yaml:"signals"`
+	Signals []OwnSignal `yaml:"signals"`
 }
 
 type railSpec struct {
