@@ -29,6 +29,13 @@ type Machine interface {
 	Interrupt(now time.Duration)
 }
 
+// Filter is what a machine has beside that wants some frames only, as a controller
+// with acceptance filters does: Receive gets those.
+type Filter interface {
+	// Wants reports whether a frame is to be received.
+	Wants(f *canbus.Frame) bool
+}
+
 // MachineFunc makes a machine for a task. An error means that the tool does
 // not know the task or an argument.
 type MachineFunc func(task string, args map[string]string) (Machine, error)
@@ -36,6 +43,7 @@ type MachineFunc func(task string, args map[string]string) (Machine, error)
 // Seat is a machine's place on a bus.
 type Seat struct {
 	m      Machine
+	wants  func(f *canbus.Frame) bool // nil for all
 	loop   *clock.Loop
 	port   canbus.Port
 	timer  *clock.Timer
@@ -61,6 +69,9 @@ type Ends struct {
 // present moment of the loop. onLine may be nil.
 func Sit(loop *clock.Loop, bus canbus.Bus, name string, m Machine, onLine func(string), on Ends) (*Seat, error) {
 	s := &Seat{m: m, loop: loop, onLine: onLine, on: on}
+	if f, ok := m.(Filter); ok {
+		s.wants = f.Wants
+	}
 	port, err := bus.Attach(name, s)
 	if err != nil {
 		return nil, err
@@ -94,7 +105,10 @@ func (s *Seat) tick() {
 
 // Receive implements canbus.Node.
 func (s *Seat) Receive(f *canbus.Frame) {
-	if !s.ended && s.call(Machine.Receive, f) {
+	if s.ended || s.wants != nil && !s.wants(f) {
+		return
+	}
+	if s.call(Machine.Receive, f) {
 		s.after()
 	}
 }

@@ -222,7 +222,7 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 				return err
 			}
 		}
-		if l.drain() && (l.stop || l.idle()) {
+		if !l.idle() && l.drain() && (l.stop || l.idle()) {
 			continue // what came in may have set or moved events
 		}
 		next, ok := l.next()

@@ -21,7 +21,10 @@ type failedError int
 
 func (e failedError) Error() string { return report.StatusWord(int(e)) }
 
-func main() { os.Exit(execute(os.Args[1:])) }
+func main() {
+	paceCollector()
+	os.Exit(execute(os.Args[1:]))
+}
 
 func execute(args []string) int {
 	// The first Ctrl-C asks for a clean end; a second one, once the handler is

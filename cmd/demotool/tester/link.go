@@ -120,6 +120,7 @@ type link struct {
 	lostWait    time.Duration
 	pace        pace
 	seams       *seams
+	got         canbus.Frame // being taken
 	say         func(string)
 	problem     func(string)
 }
@@ -253,17 +254,38 @@ func (l *link) sent(f *canbus.Frame) {
 	}
 }
 
-func (l *link) receive(f *canbus.Frame) {
+// wants reports whether a frame of the bus can concern the tool: the traffic of a car
+// does not, but a defect may look at all of it.
+func (l *link) wants(f *canbus.Frame) bool {
 	if f.Flags&(canbus.Error|canbus.Remote|canbus.FD) != 0 {
+		return false
+	}
+	if l.seams.arriving != nil {
+		return true
+	}
+	key := f.Key()
+	for _, p := range l.peers {
+		if p.rx == key {
+			return true
+		}
+	}
+	_, ok := requestOf(key)
+	return ok
+}
+
+func (l *link) receive(f *canbus.Frame) {
+	if !l.wants(f) {
 		return
 	}
-	got := *f
-	l.seams.arriving(&got)
-	p := l.peerOf(got.Key())
+	l.got = *f
+	if l.seams.arriving != nil {
+		l.seams.arriving(&l.got)
+	}
+	p := l.peerOf(l.got.Key())
 	if p == nil {
 		return
 	}
-	p.ep.Receive(l.now, &got)
+	p.ep.Receive(l.now, &l.got)
 	l.drain(p)
 }
 

@@ -11,7 +11,7 @@ type seams struct {
 	// transport is how a control unit's messages are put together.
 	transport func(cfg *isotp.Config)
 	// leaving sees every frame on its way out, and says whether it goes; arriving
-	// sees every data frame of the bus before it is taken.
+	// sees every data frame of the bus before it is taken; nil takes them as they are.
 	leaving  func(f *canbus.Frame) bool
 	arriving func(f *canbus.Frame)
 	// asking carries out one request of a task; hearing takes one whole message that
@@ -42,7 +42,6 @@ func (t *Tester) properSeams() seams {
 	return seams{
 		transport: func(*isotp.Config) {},
 		leaving:   func(*canbus.Frame) bool { return true },
-		arriving:  func(*canbus.Frame) {},
 		asking:    t.exchange,
 		hearing:   (*exchange).message,
 		supported: supported,

@@ -193,6 +193,10 @@ func (t *Tester) Receive(now time.Duration, f *canbus.Frame) {
 	}
 }
 
+// Wants reports whether a frame of the bus can concern the tool, as the acceptance
+// filter of its controller would: only such frames need be received.
+func (t *Tester) Wants(f *canbus.Frame) bool { return !t.done && t.begun && t.l.wants(f) }
+
 // Sent takes the confirmation that a frame from NextFrame is on the bus.
 func (t *Tester) Sent(now time.Duration, f *canbus.Frame) {
 	t.enter(now)
