@@ -46,8 +46,12 @@ type Loop struct {
 	stop   bool
 	events uint64
 	budget uint64
-	wall   *waiter // nil in virtual time
 	late   func(time.Duration)
+	sharp  bool // the running event is exact
+
+	// In wall time:
+	wall *waiter       // nil in virtual time
+	due  time.Duration // events up to here are due, by the clock's last reading
 }
 
 // NewVirtual returns a loop whose time jumps from event to event.
@@ -105,12 +109,15 @@ func (l *Loop) Elapsed() time.Duration {
 
 // Timer is one appointment that can be moved. It belongs to its loop.
 type Timer struct {
-	l    *Loop
-	fn   func()
-	at   time.Duration
-	slot int32 // in the queue, while set
-	pri  Priority
-	set  bool
+	l      *Loop
+	fn     func()
+	at     time.Duration
+	slot   int32 // in the queue, while set
+	pri    Priority
+	set    bool
+	exact  bool // this appointment is
+	slack  time.Duration
+	slacks bool // slack is set
 }
 
 // NewTimer returns an unset timer that will call fn. Keep and reuse it: Set
@@ -133,6 +140,7 @@ func (t *Timer) Set(at time.Duration) {
 	if at < t.l.now {
 		at = t.l.now
 	}
+	t.exact = false
 	if t.set && t.at == at {
 		return
 	}
@@ -149,10 +157,11 @@ func (t *Timer) Set(at time.Duration) {
 
 // Stop cancels the appointment, if any.
 func (t *Timer) Stop() {
-	if t.set {
-		t.set = false
-		t.l.q.remove(t)
+	if !t.set {
+		return
 	}
+	t.set = false
+	t.l.q.remove(t)
 }
 
 // Active reports whether the timer is set.
@@ -215,9 +224,22 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 			return err
 		}
 	}
+	var err error
+	if l.wall != nil {
+		err = l.runWall(ctx, until)
+	} else {
+		err = l.runVirtual(ctx, until)
+	}
+	if err == nil && !l.stop && l.now < until {
+		l.now = until
+	}
+	return err
+}
+
+func (l *Loop) runVirtual(ctx context.Context, until time.Duration) error {
 	for n := 0; !l.stop; n++ {
-		// A context costs a lock, so a busy virtual loop asks now and then.
-		if n%256 == 0 || l.wall != nil {
+		// A context costs a lock, so a busy loop asks now and then.
+		if n%256 == 0 {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
@@ -226,29 +248,47 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 			continue // what came in may have set or moved events
 		}
 		next, ok := l.next()
-		if !ok && l.wall == nil {
-			break
-		}
 		if !ok || next > until {
-			if l.wall != nil && l.wall.until(until, l.idle) {
-				continue // woken early: look again
-			}
 			break
-		}
-		if l.wall != nil {
-			if l.wall.until(next, l.idle) {
-				continue // woken early: look again
-			}
-			if l.late != nil {
-				l.late(l.wall.elapsed() - next)
-			}
 		}
 		if err := l.step(); err != nil {
 			return err
 		}
 	}
-	if !l.stop && l.now < until {
-		l.now = until
+	return nil
+}
+
+// runWall runs what is due by one reading of the clock, then those who came from
+// outside, then looks at the clock again: the two take turns, and visitors see the
+// events before them done.
+func (l *Loop) runWall(ctx context.Context, until time.Duration) error {
+	l.due = -1 // nothing is before the clock has been read
+	for !l.stop {
+		next, ok := l.next()
+		if ok && next <= l.due && next <= until {
+			if l.late != nil {
+				l.late(l.wall.elapsed() - next)
+			}
+			if err := l.step(); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if !l.idle() && l.drain() {
+			l.due = l.wall.elapsed()
+			continue
+		}
+		if !ok {
+			next = never
+		}
+		wake, sharp := l.wakeAt()
+		if !l.wall.until(min(next, until), min(wake, until), sharp, l.idle) && next > until {
+			break
+		}
+		l.due = l.wall.elapsed()
 	}
 	return nil
 }
@@ -256,11 +296,12 @@ func (l *Loop) Run(ctx context.Context, until time.Duration) error {
 func (l *Loop) idle() bool { return len(l.inbox) == 0 }
 
 // drain runs what came from outside; false if nothing had. In wall time a flood
-// of visitors does not hold up an event that is due: the two take turns.
+// of visitors does not hold up an event that is due.
 func (l *Loop) drain() bool {
 	ran := false
+	l.sharp = false
 	for range InboxSize {
-		if ran && l.due() {
+		if ran && l.overdue() {
 			return true
 		}
 		select {
@@ -281,8 +322,8 @@ func (l *Loop) drain() bool {
 	return ran
 }
 
-// due reports whether, in wall time, an event's moment has come.
-func (l *Loop) due() bool {
+// overdue reports whether, in wall time, an event's moment has come.
+func (l *Loop) overdue() bool {
 	if l.wall == nil {
 		return false
 	}
@@ -310,6 +351,7 @@ func (l *Loop) step() error {
 	t := l.q.begin()
 	l.now = t.at
 	t.set = false
+	l.sharp = t.exact
 	l.events++
 	if l.budget > 0 && l.events > l.budget {
 		return fmt.Errorf("%w after %d events at %v", ErrBudget, l.budget, l.now)

@@ -19,7 +19,9 @@ type waiter struct {
 	pacing  Pacing
 }
 
-func newWaiter() (*waiter, error) { return &waiter{signal: make(chan struct{}, 1)}, nil }
+func newWaiter() (*waiter, error) {
+	return &waiter{signal: make(chan struct{}, 1), pacing: defaultPacing}, nil
+}
 
 func (w *waiter) begin(ctx context.Context) error {
 	if w.pacing.Realtime > 0 {
@@ -47,7 +49,7 @@ func (w *waiter) wake() {
 	}
 }
 
-func (w *waiter) until(t time.Duration, idle func() bool) bool {
+func (w *waiter) until(t, _ time.Duration, _ bool, idle func() bool) bool {
 	if !idle() {
 		return true
 	}

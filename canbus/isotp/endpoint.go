@@ -206,6 +206,10 @@ func (e *Endpoint) Deadline() (time.Duration, bool) {
 	return at, ok
 }
 
+// Paced is the moment at which the next consecutive frame is due, while a separation
+// time runs.
+func (e *Endpoint) Paced() (time.Duration, bool) { return e.tx.cs.at, e.tx.cs.on }
+
 // expire runs the timers in a fixed order.
 func (e *Endpoint) expire(now time.Duration, strict bool) {
 	if e.out.until.take(now, strict) {

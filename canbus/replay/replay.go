@@ -191,7 +191,7 @@ func (r *Replay) wake(at time.Duration) {
 	if r.opt.Until > 0 {
 		at = min(at, r.opt.Until)
 	}
-	r.timer.Set(at)
+	r.timer.SetExact(at)
 }
 
 // over ends the replay if its time is up.

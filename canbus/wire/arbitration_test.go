@@ -210,7 +210,7 @@ func TestQueueAgainstSortedSlice(t *testing.T) {
 				if rapid.Bool().Draw(t, "extended") {
 					f = canbus.NewExtended(f.ID<<18, byte(i))
 				}
-				if ok := q.push(&f); ok != (len(want) < q.limit) {
+				if ok := q.push(&f, false); ok != (len(want) < q.limit) {
 					t.Fatalf("push said %v with %d of %d", ok, len(want), q.limit)
 				} else if ok {
 					want = append(want, item{arbitrationBits(&f), byte(i)})

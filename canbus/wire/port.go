@@ -59,7 +59,7 @@ func (p *Port) Send(f *canbus.Frame) error {
 	if f.Flags&canbus.FD != 0 && p.bus.cfg.DataBitRate == 0 {
 		return fmt.Errorf("%w: CAN FD on the classical bus %q", canbus.ErrFrame, p.bus.name)
 	}
-	if !p.q.push(f) {
+	if !p.q.push(f, p.bus.loop.Exact()) {
 		p.stats.QueueFull++
 		return canbus.ErrQueueFull
 	}

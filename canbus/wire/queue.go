@@ -7,6 +7,7 @@ type slot struct {
 	frame canbus.Frame
 	tries int
 	note  string // what a fault did to it so far
+	exact bool   // its sender's moment is measured, see clock.Timer.SetExact
 }
 
 // ref is a slot's place in the order: by arbitration, then by age.
@@ -33,7 +34,7 @@ type queue struct {
 func (q *queue) used() int { return len(q.slots) - len(q.spare) }
 
 // push adds a copy of the frame; false when the queue is full.
-func (q *queue) push(f *canbus.Frame) bool {
+func (q *queue) push(f *canbus.Frame, exact bool) bool {
 	var at int32
 	if n := len(q.spare); n > 0 {
 		at = q.spare[n-1]
@@ -45,7 +46,7 @@ func (q *queue) push(f *canbus.Frame) bool {
 		return false
 	}
 	s := &q.slots[at]
-	s.frame, s.tries, s.note = *f, 0, ""
+	s.frame, s.tries, s.note, s.exact = *f, 0, "", exact
 	clear(s.frame.Data[len(f.Payload()):])
 	q.seq++
 	q.restore(ref{seq: q.seq, key: arbitrationKey(f), at: at})

@@ -60,18 +60,27 @@ func (s *segment) wanted(p *Port) {
 	if s.phase != quiet && s.phase != starting || s.stuck.on {
 		return
 	}
-	s.aim(max(s.b.loop.Now(), s.free, p.readyAt))
+	s.aim(max(s.b.loop.Now(), s.free, p.readyAt), s.b.loop.Exact())
 }
 
 // aim has the next frame start at t if none starts before. Who is ready when the
 // start bit has passed takes part: that is how far nodes synchronise
 // (ISO 11898-1:2015 clause 11.3.2.1).
-func (s *segment) aim(t time.Duration) {
+func (s *segment) aim(t time.Duration, exact bool) {
 	if s.phase == starting && s.start <= t {
 		return
 	}
 	s.phase, s.start = starting, t
-	s.timer.Set(t + s.b.nominal.span(1))
+	s.set(t+s.b.nominal.span(1), exact)
+}
+
+// set sets the timer, exactly for a frame that was sent at an exact moment.
+func (s *segment) set(at time.Duration, exact bool) {
+	if exact {
+		s.timer.SetExact(at)
+	} else {
+		s.timer.Set(at)
+	}
 }
 
 // schedule looks for the next start among all ports.
@@ -79,14 +88,15 @@ func (s *segment) schedule() {
 	if s.stuck.on {
 		return
 	}
-	first := time.Duration(math.MaxInt64)
+	first, exact := time.Duration(math.MaxInt64), false
 	for _, p := range s.ports {
 		if len(p.q.heap) > 0 && p.state != BusOff {
 			first = min(first, p.readyAt)
+			exact = exact || p.q.slots[p.q.heap[0].at].exact
 		}
 	}
 	if first < math.MaxInt64 {
-		s.aim(max(s.b.loop.Now(), s.free, first))
+		s.aim(max(s.b.loop.Now(), s.free, first), exact)
 	}
 }
 
@@ -186,7 +196,8 @@ func (b *Bus) span(nominal, data int) time.Duration {
 
 // occupy sets the end of what is on the wire.
 func (s *segment) occupy(end time.Duration) {
-	s.timer.Set(end)
+	p := s.senders[0]
+	s.set(end, p.q.slots[p.cur.at].exact)
 	s.meter.occupy(s.start, end+s.b.nominal.span(interFrame))
 }
 

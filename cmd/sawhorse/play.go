@@ -75,6 +75,7 @@ the seed.
 
 // pacingFlags are those of commands that keep moments in wall time.
 func pacingFlags(f *pflag.FlagSet, p *clock.Pacing) {
+	p.Slack = clock.DefaultSlack
 	f.DurationVar(&p.Spin, "spin", clock.DefaultSpin, "how long before a moment the clock is watched instead of sleeping; more is more punctual and costs more of a core")
 	f.IntVar(&p.Realtime, "realtime", 0, "real-time priority 1 to 99 of the sending thread, where permitted; 0 is none")
 }

@@ -270,5 +270,20 @@ func (m *Mux) schedule(now time.Duration) {
 		m.timer.Stop()
 		return
 	}
-	m.timer.Set(at)
+	if m.paced(at) {
+		m.timer.SetExact(at)
+	} else {
+		m.timer.Set(at)
+	}
+}
+
+// paced reports whether a frame is due at that moment because the other end asked for
+// a separation time: it may measure it.
+func (m *Mux) paced(at time.Duration) bool {
+	for _, l := range m.links {
+		if t, ok := l.ep.Paced(); ok && t == at {
+			return true
+		}
+	}
+	return false
 }
