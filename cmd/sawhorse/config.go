@@ -10,11 +10,11 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/parser"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 	"github.com/spf13/viper"
+
+	"sawhorse/bench/car/strict"
 )
 
 // defaultConfig is read when it is there and no other file was named.
@@ -25,6 +25,7 @@ const defaultConfig = "sawhorse.yaml"
 type config struct {
 	file, logLevel, logFormat string
 	v                         *viper.Viper
+	doc                       *strict.Doc // nil without a file
 }
 
 func newConfig() *config { return &config{v: viper.New()} }
@@ -97,9 +98,13 @@ func (c *config) read(cmd *cobra.Command) error {
 	if err != nil {
 		return fmt.Errorf("configuration: %w", err)
 	}
-	var probe any
-	if err := yaml.Unmarshal(data, &probe); err != nil {
-		return fmt.Errorf("configuration %s: %s", c.file, strings.TrimSpace(yaml.FormatError(err, false, false)))
+	if isEmpty(string(data)) {
+		return nil
+	}
+	// The bounds of nesting and aliases are looked at before anything else reads it.
+	var probe map[string]any
+	if c.doc, err = strict.Read(c.file, data, &probe); err != nil {
+		return fmt.Errorf("configuration %w", err)
 	}
 	c.v.SetConfigType("yaml")
 	if err := c.v.ReadConfig(bytes.NewReader(data)); err != nil {
@@ -121,25 +126,20 @@ func (c *config) read(cmd *cobra.Command) error {
 	return nil
 }
 
+// isEmpty reports whether a file has comments at most.
+func isEmpty(text string) bool {
+	for line := range strings.Lines(text) {
+		if l := strings.TrimSpace(line); l != "" && l != "---" && l[0] != '#' {
+			return false
+		}
+	}
+	return true
+}
+
 // position finds a setting in the file: file:line:column.
 func (c *config) position(key string) string {
-	file, err := parser.ParseFile(c.file, 0)
-	if err != nil {
-		return c.file
-	}
-	for _, candidate := range []string{key, strings.SplitN(key, ".", 2)[0]} {
-		path, err := yaml.PathString("$." + candidate)
-		if err != nil {
-			continue
-		}
-		node, err := path.FilterFile(file)
-		if err != nil {
-			continue
-		}
-		p := node.GetToken().Position
-		return fmt.Sprintf("%s:%d:%d", c.file, p.Line, p.Column)
-	}
-	return c.file
+	line, column := c.doc.Place("$." + key)
+	return fmt.Sprintf("%s:%d:%d", c.file, line, column)
 }
 
 // settings lists the keys that a configuration file may have.

@@ -121,6 +121,14 @@ func (d *Doc) Has(path string) bool {
 	return d.tree.value(d.tree.find(path[:i]), path[i+1:]) >= 0
 }
 
+// Place is where the value at a path begins, or the nearest place above it; 0 of no file.
+func (d *Doc) Place(path string) (line, column int) {
+	if d == nil {
+		return 0, 0
+	}
+	return d.tree.place(d.tree.find(path))
+}
+
 // Number is one number of a file with the range it must keep.
 type Number struct {
 	Path   string
