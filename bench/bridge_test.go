@@ -82,7 +82,7 @@ func played(t *testing.T, seed chance.Seed, yaml string) (times []time.Duration,
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "faults.yaml")
 	require.NoError(t, os.WriteFile(file, []byte(yaml), 0o600))
-	faults, err := scenarios.LoadFaults(file, bench.FrameFaults())
+	faults, err := scenarios.LoadFaults(file, bench.FrameFaults(), nil)
 	require.NoError(t, err)
 	b, err := bench.New(bench.Settings{Seed: seed})
 	require.NoError(t, err)
@@ -163,7 +163,7 @@ func TestMistakesInAFileOfFaults(t *testing.T) {
 		dir := t.TempDir()
 		file := filepath.Join(dir, "f.yaml")
 		require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
-		_, err := scenarios.LoadFaults(file, bench.FrameFaults())
+		_, err := scenarios.LoadFaults(file, bench.FrameFaults(), nil)
 		require.Error(t, err, text)
 		require.Contains(t, strings.TrimPrefix(err.Error(), dir+"/"), want)
 	}

@@ -10,6 +10,7 @@ import (
 	"sawhorse/bench/ecu"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/nearest"
 )
 
 // faultBoard switches faults on and off, whoever asks, and keeps count.
@@ -64,7 +65,7 @@ func (b *faultBoard) entry(id string) (*fault.Entry, error) {
 		known = append(known, e.ID)
 	}
 	if b.bench.Car != nil {
-		return nil, fmt.Errorf("fault %q: %w", id, api.ErrUnknown)
+		return nil, fmt.Errorf("fault %q: %w%s", id, api.ErrUnknown, nearest.Question(id, known))
 	}
 	return nil, fmt.Errorf("fault %q: %w where no car of ours is; want %s", id, api.ErrUnknown, strings.Join(known, ", "))
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 
 	"sawhorse/bench/format"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/bench/task"
 )
 
@@ -87,15 +88,15 @@ func Parse(file string, data []byte, v *Vocabulary) (*Scenario, error) {
 	return s, nil
 }
 
-// LoadFaults reads a file that has a scenario's faults and nothing else: for buses
-// without a car, so that their moments are times. kinds are the faults that there
-// may be. The error is the operating system's or Errors.
-func LoadFaults(path string, kinds []FaultKind) ([]Fault, error) {
+// LoadFaults reads a file that has a scenario's faults and nothing else. kinds are the
+// faults that there may be, lang is the language of the car's conditions: without a
+// car, nil, moments are times. The error is the operating system's or Errors.
+func LoadFaults(path string, kinds []FaultKind, lang *cel.Language) ([]Fault, error) {
 	data, err := read(path)
 	if err != nil {
 		return nil, err
 	}
-	r := &reader{file: path, carless: true}
+	r := &reader{file: path, lang: lang, carless: lang == nil}
 	var list []Fault
 	if root := r.parse(data); root != nil && r.readable(root, format.Faults) {
 		r.mapping(root, "a file of faults", formatField, field{"faults", true, func(n ast.Node) { r.faults(n, &list, kinds) }})

@@ -221,6 +221,9 @@ func (e *Entry) params(given map[string]any) (Params, error) {
 	for i := range e.Params {
 		d := &e.Params[i]
 		v, ok := given[d.Name]
+		if text, is := v.(string); is {
+			v = d.read(text)
+		}
 		if !ok {
 			v = d.Default
 		}
@@ -231,7 +234,7 @@ func (e *Entry) params(given map[string]any) (Params, error) {
 	}
 	for _, name := range sortedKeys(given) {
 		if _, ok := p[name]; !ok {
-			return nil, fmt.Errorf("parameter %q is not known, want %s", name, e.names())
+			return nil, e.unknown(name)
 		}
 	}
 	return p, nil

@@ -76,12 +76,10 @@ type act interface {
 // New prepares a fault of the catalogue. Parameters that are not given have
 // their defaults; the error names the parameter, its range and what came.
 func New(id string, params map[string]any) (*Fault, error) {
-	all := catalogue()
-	i := slices.IndexFunc(all, func(e *Entry) bool { return e.ID == id })
-	if i < 0 {
-		return nil, fmt.Errorf("fault %q: %w; known are %v", id, ErrUnknown, IDs())
+	e, err := Find(id)
+	if err != nil {
+		return nil, err
 	}
-	e := all[i]
 	p, err := e.params(params)
 	if err != nil {
 		return nil, fmt.Errorf("fault %s: %w", id, err)

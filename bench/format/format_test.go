@@ -31,7 +31,7 @@ var loaders = []struct {
 		return err
 	}},
 	{format.Faults, "faults.yaml", func(p string) error {
-		_, err := scenarios.LoadFaults(p, bench.Vocabulary().Faults())
+		_, err := scenarios.LoadFaults(p, bench.Vocabulary().Faults(), nil)
 		return err
 	}},
 	{format.Profile, "tool.profile.yaml", func(p string) error {

@@ -196,7 +196,7 @@ func TestMistakesInManyRuns(t *testing.T) {
 		"both":         {[]string{"--seeds", "1-2", "--seed", "3"}, "want one of them"},
 		"shape":        {[]string{"--param", "x"}, "want FAULT.PARAM=VALUE"},
 		"no fault":     {[]string{"--param", "tool-cable-pulled.x=1"}, "none of the scenarios has a fault"},
-		"no parameter": {[]string{"--param", "clutch-unlearned.x=1"}, `has no parameter "x"`},
+		"no parameter": {[]string{"--param", "clutch-unlearned.x=1"}, `parameter "x" is not known, want none`},
 		"shard":        {[]string{"--shard", "3/2"}, "want PART/PARTS"},
 		"keep":         {[]string{"--keep", "some"}, "want all, failed or auto"},
 		"jobs":         {[]string{"--jobs", "-1"}, "want 0 or more"},

@@ -3,12 +3,12 @@ package main
 import (
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"sawhorse/bench/fault"
+	"sawhorse/bench/nearest"
 )
 
 // faultView is what faults prints of one fault, also as JSON.
@@ -36,19 +36,22 @@ type paramView struct {
 func newFaultsCommand() *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "faults [ID]",
-		Short: "List the fault catalogue, or tell about one fault",
+		Use:   "faults [NAME | CODE | WORD ...]",
+		Short: "List the fault catalogue, search it, or tell about one fault",
 		Long: `Faults lists what can be wrong with the car. With a name it tells about one fault:
-its cause, what the driver sees, the codes it brings, how it is found and mended.`,
-		Args: cobra.MaximumNArgs(1),
+its cause, what the driver sees, the codes it brings, how it is found and mended.
+With a trouble code it lists the faults that bring it, with words those that are
+told of with all of them: what breaks, or what the driver sees.`,
+		Example: `  sawhorse faults
+  sawhorse faults clutch-unlearned
+  sawhorse faults P080A
+  sawhorse faults rough idle`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			entries := fault.Catalogue()
-			if len(args) == 1 {
-				i := slices.IndexFunc(entries, func(e *fault.Entry) bool { return e.ID == args[0] })
-				if i < 0 {
-					return fmt.Errorf("fault %q is %w; known are %s", args[0], fault.ErrUnknown, strings.Join(fault.IDs(), ", "))
+			if len(args) > 0 {
+				if entries = fault.Search(args...); len(entries) == 0 {
+					return notFound(strings.Join(args, " "))
 				}
-				entries = entries[i : i+1]
 			}
 			out := cmd.OutOrStdout()
 			if asJSON {
@@ -58,7 +61,7 @@ its cause, what the driver sees, the codes it brings, how it is found and mended
 				}
 				return printJSON(out, views)
 			}
-			if len(args) == 1 {
+			if len(args) > 0 && len(entries) == 1 {
 				printFault(out, viewFault(entries[0]))
 				return nil
 			}
@@ -68,6 +71,12 @@ its cause, what the driver sees, the codes it brings, how it is found and mended
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return cmd
+}
+
+// notFound says what a search may have meant.
+func notFound(query string) error {
+	return fmt.Errorf("no fault is called %q, brings it as a code or is told of with these words (sawhorse faults lists all %d)%s",
+		query, len(fault.IDs()), nearest.Question(query, fault.IDs()))
 }
 
 func viewFault(e *fault.Entry) faultView {

@@ -5,7 +5,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
-	"strings"
 
 	"sawhorse/bench/batch"
 	"sawhorse/bench/fault"
@@ -163,30 +162,14 @@ func axesOf(s *scenarios.Scenario, axes [][]plan.Param) [][]plan.Param {
 }
 
 // paramOf reads a value as the catalogue declares the parameter.
-func paramOf(id, name, text string) (plan.Param, error) {
-	p := plan.Param{Fault: id, Param: name, Value: text}
-	i := slices.IndexFunc(fault.Catalogue(), func(e *fault.Entry) bool { return e.ID == id })
-	if i < 0 {
-		return p, fmt.Errorf("fault %q: %w; known are %v", id, fault.ErrUnknown, fault.IDs())
-	}
-	var known []string
-	for _, d := range fault.Catalogue()[i].Params {
-		known = append(known, d.Name)
-		if d.Name != name {
-			continue
-		}
-		var err error
-		switch d.Kind {
-		case fault.Number:
-			p.Value, err = strconv.ParseFloat(text, 64)
-		case fault.Bool:
-			p.Value, err = strconv.ParseBool(text)
-		}
-		if err != nil {
-			return p, fmt.Errorf("%q: want a %s", text, d.Kind)
-		}
-		_, err = fault.New(id, map[string]any{name: p.Value})
+func paramOf(id, name, text string) (p plan.Param, err error) {
+	p = plan.Param{Fault: id, Param: name}
+	e, err := fault.Find(id)
+	if err != nil {
 		return p, err
 	}
-	return p, fmt.Errorf("fault %s has no parameter %q, want one of %s", id, name, strings.Join(known, ", "))
+	if p.Value, err = e.Value(name, text); err != nil {
+		return p, fmt.Errorf("fault %s: %w", id, err)
+	}
+	return p, nil
 }

@@ -20,7 +20,8 @@ type serveOptions struct {
 	bus, car, listen, arm, recordings string
 	rate                              int
 	seed                              uint64
-	faults, cars                      []string
+	cars                              []string
+	faults                            faultFlags
 	key                               string
 	pacing                            clock.Pacing
 }
@@ -46,6 +47,7 @@ controls are a JSON API on a loopback address:
 ` + cautions,
 		Example: `  sawhorse serve
   sawhorse serve --bus can:vcan0 --fault clutch-unlearned --key on
+  sawhorse serve --fault answer-late:delay=80,ecu=engine --faults coming.yaml
   curl -X PUT -d '{"key": "on"}' http://127.0.0.1:9464/v1/driver`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return o.run(cmd) },
@@ -59,7 +61,7 @@ controls are a JSON API on a loopback address:
 	f.StringVar(&o.recordings, "recordings", ".", "folder for recordings that the API begins")
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
-	f.StringSliceVar(&o.faults, "fault", nil, "faults that are on from the start")
+	o.faults.register(f)
 	pacingFlags(f, &o.pacing)
 	f.StringVar(&o.key, "key", "off", "position of the key at the start: off, accessory, on")
 	return cmd
@@ -75,9 +77,17 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := checkListen(o.listen); err != nil {
 		return err
 	}
+	words := bench.Vocabulary()
+	lang, err := words.Language(o.car)
+	if err != nil {
+		return err
+	}
+	if err := o.faults.check(words.Faults(), lang); err != nil {
+		return err
+	}
 	b, err := bench.New(bench.Settings{
 		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate}}, Arm: []string{o.arm},
-		Log: slog.Default(),
+		Networks: o.faults.folder(), Log: slog.Default(),
 	})
 	if err != nil {
 		return err
@@ -88,7 +98,10 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	}
 	hand := b.Hand()
 	hand.RecordInto(o.recordings)
-	if err := o.prepare(hand); err != nil {
+	if err := o.turn(hand); err != nil {
+		return err
+	}
+	if err := o.faults.apply(b); err != nil {
 		return err
 	}
 	face := face{listen: o.listen, hand: hand}
@@ -103,18 +116,13 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	return nil // the way it is meant to end
 }
 
-// prepare sets what the flags ask for, before the loop runs.
-func (o *serveOptions) prepare(hand *bench.Hand) error {
+// turn sets the key before the loop runs.
+func (o *serveOptions) turn(hand *bench.Hand) error {
 	if o.key == "start" {
 		return errors.New(`--key "start": want off, accessory or on; the starter is turned over the API`)
 	}
 	if err := hand.Drive(map[string]any{"key": o.key}); err != nil {
 		return fmt.Errorf("--key: %w", err)
-	}
-	for _, id := range o.faults {
-		if err := hand.SetFault(id, true, nil); err != nil {
-			return fmt.Errorf("--fault: %w", err)
-		}
 	}
 	return nil
 }
