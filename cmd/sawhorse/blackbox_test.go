@@ -199,6 +199,8 @@ func TestMistakesAreToldInOneLineWithTheirPlace(t *testing.T) {
 		"bad speed":         {[]string{"play", "cut.pcapng", "--bus", "unix:x", "--speed", "-1"}, "above 0"},
 		"unknown fault":     {[]string{"faults", "gremlins"}, "sawhorse faults lists all"},
 		"misspelt fault":    {[]string{"faults", "clutch-unlerned"}, "did you mean clutch-unlearned?"},
+		"misspelt at serve": {[]string{"serve", "--fault", "padding-wrng:byte=55"}, "did you mean padding-wrong?"},
+		"no faults file":    {[]string{"serve", "--faults", "none.yaml"}, "none.yaml"},
 		"misspelt param":    {[]string{"play", "cut.pcapng", "--bus", "unix:x", "--fault", "frames-late:dely=5"}, "did you mean delay?"},
 		"unknown rule":      {[]string{"rules", "be-nice"}, "sawhorse rules lists them"},
 		"unknown car":       {[]string{"cars", "fish"}, "petrel-48"},
