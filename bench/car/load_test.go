@@ -126,7 +126,7 @@ func TestABadFolderIsNamedByPlace(t *testing.T) {
 		{"petrel-48.dbc", "BO_ 144 EngineTorque: 8", "BO_ 144 EngineTorque: 12", "petrel-48.dbc:14:5: message EngineTorque is CAN FD, and the bus main is not"},
 		{"circuits.yaml", "measures: battery_v", "measures: battery_volts", `"battery_volts" is no signal of the car`},
 		{"circuits.yaml", "supply: battery", "supply: battrey", `"battrey" is no rail`},
-		{"circuits.yaml", "drives: fan", "drives: fans", `"fans", want one of starter_relay`},
+		{"circuits.yaml", "drives: fan", "drives: fans", `"fans" (did you mean fan?), want one of starter_relay`},
 		{"circuits.yaml", "drives: fan", "drives: mil", "driven by another circuit"},
 		{"circuits.yaml", "circuit: cam-sensor", "circuit: crank-sensor", "is there already"},
 		{"circuits.yaml", "{hot_wire: {a: 1, b: 1.2175}}", "{}", "0 elements, want exactly 1"},
