@@ -93,12 +93,12 @@ func (w *workbench) ask(id canbus.ID, flags canbus.Flags, answer canbus.ID, data
 
 func (w *workbench) climate(data ...byte) []byte {
 	w.t.Helper()
-	return w.ask(0x743, 0, 0x74B, data...)
+	return w.ask(0x7A0, 0, 0x7A8, data...)
 }
 
 func (w *workbench) door(data ...byte) []byte {
 	w.t.Helper()
-	return w.ask(0x742, 0, 0x74A, data...)
+	return w.ask(0x7A1, 0, 0x7A9, data...)
 }
 
 // A car of units only answers over the bus what its own signals say, sets the code of a

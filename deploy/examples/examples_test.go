@@ -2,6 +2,7 @@ package examples_test
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"os"
 	"os/exec"
@@ -115,4 +116,75 @@ func TestTheExamplesAreShort(t *testing.T) {
 		}
 	}
 	require.LessOrEqual(t, n, 20)
+}
+
+// block is the indented text of a page from a line with this beginning.
+func block(t *testing.T, page, first string) string {
+	t.Helper()
+	var b strings.Builder
+	in := false
+	for line := range strings.Lines(page) {
+		text, indented := strings.CutPrefix(line, "    ")
+		in = in && (indented || strings.TrimSpace(line) == "") || indented && strings.HasPrefix(text, first)
+		if in {
+			b.WriteString(text)
+		}
+	}
+	require.NotEmpty(t, b.String(), "no block that begins with %s", first)
+	return b.String()
+}
+
+// The unit that the guide adds to the example is one, and the mistakes that it shows are
+// told so.
+func TestTheGuideToACarOfOnesOwn(t *testing.T) {
+	page, err := os.ReadFile("../own-car.md")
+	require.NoError(t, err)
+	unit, wiring := block(t, string(page), "ecu: seat"), block(t, string(page), "signals:")
+	signals, circuits, ok := strings.Cut(wiring, "circuits:\n")
+	require.True(t, ok)
+	signals = strings.TrimSpace(strings.TrimPrefix(signals, "signals:\n"))
+	n := 0
+	build := func(old, now string) (string, error) {
+		n++
+		name := fmt.Sprintf("guide-%d", n)
+		dir := filepath.Join(t.TempDir(), name)
+		require.NoError(t, os.CopyFS(dir, os.DirFS("siskin2")))
+		edit := func(file string, change func(string) string) {
+			data, err := os.ReadFile(filepath.Join(dir, file))
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(filepath.Join(dir, file), []byte(change(string(data))), 0o644))
+		}
+		edit("car.yaml", func(s string) string {
+			return strings.NewReplacer("siskin-2\n", name+"\n", "ecu-climate.yaml]", "ecu-climate.yaml, ecu-seat.yaml]").Replace(s)
+		})
+		edit("circuits.yaml", func(s string) string {
+			return strings.Replace(s, "\nsignals:\n", "\nsignals:\n  "+signals+"\n", 1) + circuits
+		})
+		require.Contains(t, unit, old)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "ecu-seat.yaml"), []byte(strings.Replace(unit, old, now, 1)), 0o644))
+		_, err := car.Use(dir)
+		if err == nil {
+			var b *bench.Bench
+			if b, err = bench.New(bench.Settings{Car: name}); err == nil {
+				require.NoError(t, b.Close())
+			}
+		}
+		return dir, err
+	}
+	_, err = build("", "")
+	require.NoError(t, err)
+	shown := strings.Split(strings.TrimSpace(block(t, string(page), "my-bench/ecu-seat.yaml")), "\n")
+	require.Len(t, shown, len(mistakes))
+	for i, m := range mistakes {
+		dir, err := build(m.old, m.now)
+		want, _, _ := strings.Cut(strings.TrimSpace(shown[i]), "...")
+		require.ErrorContains(t, err, strings.Replace(want, "my-bench", filepath.ToSlash(dir), 1))
+	}
+}
+
+// mistakes are those that the guide shows.
+var mistakes = []struct{ old, now string }{
+	{"circuit: seat-sensor, scale", "circuit: seat-senser, scale"},
+	{"request: 0x7A2", "request: 7E2"},
+	{"output: heater, did", "output: heatr, did"},
 }
