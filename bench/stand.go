@@ -10,6 +10,7 @@ import (
 	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/app"
 	"sawhorse/bench/ecu/gateway"
+	"sawhorse/bench/ecu/program"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
 	"sawhorse/canbus/bridge"
@@ -118,6 +119,7 @@ func (b *Bench) build(k *kit) error {
 	if err != nil {
 		return err
 	}
+	declared := map[string]program.Names{}
 	for _, s := range k.ecus {
 		mem, nv := ecu.NewMemory(s), ecu.NewNV(s, ecu.IdentityOf(&k.spec.Identity, s.Name))
 		for _, l := range learned {
@@ -129,7 +131,8 @@ func (b *Bench) build(k *kit) error {
 		if err != nil {
 			return err
 		}
-		if err := s.CheckNames(p.Declared()); err != nil {
+		declared[s.Name] = p.Declared()
+		if err := s.CheckNames(declared[s.Name]); err != nil {
 			return err
 		}
 		side, bus, err := b.side(k.spec, s)
@@ -145,7 +148,7 @@ func (b *Bench) build(k *kit) error {
 		}
 		b.units = append(b.units, &unit{module: m, program: p})
 	}
-	return nil
+	return app.CheckLearned(k.spec, declared)
 }
 
 // routed lists the messages that gateways make on a bus.

@@ -92,6 +92,7 @@ func TestAMistakeInACarOfOnesOwn(t *testing.T) {
 	for _, c := range []struct{ file, old, new, want string }{
 		{"car.yaml", "cylinders: 4", "cylinders: 40", "engine.cylinders: 40, want 2..16"},
 		{"circuits.yaml", "drives: shift_b", "drives: shift_c", ""},
+		{"calibration.yaml", "value: shift_adapt", "value: shift_adopt", `"shift_adopt" is no value that the program of the unit gearbox keeps (did you mean shift_adapt?), want one of shift_adapt`},
 		{"calibration.yaml", "banks: 1", "banks: 4", "banks: 4, want 1..2"},
 		{"shift-points.yaml", "kickdown_pct: 95", "kickdown_pct: 9", "kickdown_pct: 9, want 50..100 %"},
 		{"ecu-gearbox.yaml", "signal: shift_time_s", "signal: shift_time", ""},

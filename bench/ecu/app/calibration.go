@@ -172,6 +172,8 @@ type calibration struct {
 
 	LampCheckS float64   `yaml:"lamp_check_s"`
 	Learned    []Learned `yaml:"learned"`
+
+	doc *strict.Doc
 }
 
 // loadCalibration reads the file that the car's spec names.
@@ -182,8 +184,12 @@ func loadCalibration(spec *car.Spec) (*calibration, error) {
 			return nil, fmt.Errorf("calibration of %s: %w", spec.Name, err)
 		}
 		c, err := readCalibration(src)
-		if err == nil && (c.Selector != nil) != spec.Automatic() {
-			return nil, fmt.Errorf("calibration of %s: %s has clutch or selector, want the one of the car's gearbox", spec.Name, spec.Calibration)
+		switch {
+		case err != nil:
+		case spec.Automatic() && c.Selector == nil:
+			return nil, c.doc.Errorf("$.selector", "missing, want it in the place of clutch: the car's gearbox is an automatic one")
+		case !spec.Automatic() && c.Selector != nil:
+			return nil, c.doc.Errorf("$.selector", "of an automatic gearbox, want clutch: the car's gearbox is a manual one")
 		}
 		return c, err
 	})
@@ -195,6 +201,7 @@ func readCalibration(src strict.Source) (*calibration, error) {
 	if err != nil {
 		return nil, err
 	}
+	c.doc = d
 	if err := c.checkNumbers(d); err != nil {
 		return nil, err
 	}

@@ -2,11 +2,14 @@ package app
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
 	"sawhorse/bench/car"
+	"sawhorse/bench/ecu/program"
 )
 
 // Codes is an ECU's trouble code memory as its monitors see it. One that also
@@ -43,6 +46,29 @@ func LearnedValues(spec *car.Spec) ([]Learned, error) {
 		return nil, err
 	}
 	return cal.Learned, nil
+}
+
+// CheckLearned checks that what a finished car has learned is kept by the programs of its
+// units, which are given by their names.
+func CheckLearned(spec *car.Spec, units map[string]program.Names) error {
+	if spec.UnitsOnly() {
+		return nil
+	}
+	cal, err := loadCalibration(spec)
+	if err != nil {
+		return err
+	}
+	for i, l := range cal.Learned {
+		at := fmt.Sprintf("$.learned[%d]", i)
+		n, ok := units[l.ECU]
+		if !ok {
+			return cal.doc.Unknown(at+".ecu", l.ECU, "unit of the car", slices.Sorted(maps.Keys(units)))
+		}
+		if !slices.Contains(n.Memory, l.Value) {
+			return cal.doc.Unknown(at+".value", l.Value, "value that the program of the unit "+l.ECU+" keeps", n.Memory)
+		}
+	}
+	return nil
 }
 
 // monitor hands samples of one code to the code memory.
