@@ -64,16 +64,6 @@ func (b *Bus) Attach(name string, n canbus.Node) (canbus.Port, error) {
 	return p, nil
 }
 
-// Tap adds a listener; it does not acknowledge. It sees what passes on the bus
-// and the reports of all controllers, unplugged ones included.
-func (b *Bus) Tap(fn func(canbus.Sighting)) { b.taps = append(b.taps, fn) }
-
-func (b *Bus) show(s canbus.Sighting) {
-	for _, tap := range b.taps {
-		tap(s)
-	}
-}
-
 // Port finds a node's port.
 func (b *Bus) Port(name string) (*Port, bool) {
 	p, ok := b.names[name]

@@ -100,3 +100,10 @@ func (r rate) whole(d time.Duration, n int) int {
 	q, _ := bits.Div64(hi, lo, unit)
 	return int(q)
 }
+
+func (b *Bus) span(nominal, data int) time.Duration {
+	if data == 0 {
+		return b.nominal.span(nominal)
+	}
+	return b.nominal.span(nominal) + b.fast.span(data)
+}

@@ -157,3 +157,14 @@ func (p *Port) reportError(o *outcome) {
 	f.Data[6], f.Data[7] = byte(min(p.tec, counterMax)), byte(p.rec)
 	p.bus.show(canbus.Sighting{Frame: &f, Sender: p.name, Touched: o.touched})
 }
+
+// goBusOff silences the node and drops what it had to send.
+func (p *Port) goBusOff() {
+	p.state = BusOff
+	p.stats.BusOffs++
+	p.stats.Dropped += uint64(p.q.drop())
+	p.report(classBusOff, 0, 0, "")
+	if after := p.bus.cfg.RecoverAfter; after > 0 && !p.closed {
+		p.request.Set(p.bus.loop.Now() + after)
+	}
+}

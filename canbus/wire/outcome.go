@@ -220,3 +220,27 @@ func stuffed(p place) bool {
 	}
 	return true
 }
+
+// failed takes the frame back for another try.
+func (p *Port) failed(s *segment, o *outcome) {
+	p.sending = false
+	p.stats.TxErrors++
+	if p.closed {
+		p.q.release(p.cur.at)
+		return
+	}
+	if o.touched != "" {
+		p.q.slots[p.cur.at].note = o.touched
+	}
+	p.q.restore(p.cur)
+	switch {
+	case o.kind == lostError: // from here on it was a receiver
+		p.stats.LostArbitration++
+		p.stats.RxErrors++
+		p.count(0, 1)
+	case !o.spares(p):
+		p.count(8, 0)
+	}
+	p.settle(s)
+	p.reportError(o)
+}

@@ -2,33 +2,6 @@ package wire
 
 import "time"
 
-// goBusOff silences the node and drops what it had to send.
-func (p *Port) goBusOff() {
-	p.state = BusOff
-	p.stats.BusOffs++
-	p.stats.Dropped += uint64(p.q.drop())
-	p.report(classBusOff, 0, 0, "")
-	if after := p.bus.cfg.RecoverAfter; after > 0 && !p.closed {
-		p.request.Set(p.bus.loop.Now() + after)
-	}
-}
-
-// ForceBusOff makes the node bus-off now, as a controller does whose transceiver
-// sees errors nobody else sees. A frame it was sending breaks off.
-func (p *Port) ForceBusOff() {
-	if p.state == BusOff || p.closed {
-		return
-	}
-	if p.seg.phase == occupied && p.sending {
-		p.sending = false
-		p.q.restore(p.cur)
-		p.seg.leave(p)
-	}
-	p.tec = busOffAt
-	p.goBusOff()
-	p.seg.listenerGone()
-}
-
 // Recover asks a bus-off node to come back: after 128 times 11 recessive bits its
 // counters are 0 and it takes part again (ISO 11898-1:2015 clause 12.1.4.4). Asking
 // twice changes nothing.
