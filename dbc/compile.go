@@ -3,6 +3,7 @@ package dbc
 import (
 	"fmt"
 	"math"
+	"math/bits"
 
 	"sawhorse/canbus"
 )
@@ -50,6 +51,8 @@ type plan struct {
 	shift uint8
 	order uint8 // 0 little-endian, 1 big-endian
 	form  form
+	// plain is a whole number in one word that no switch selects.
+	plain bool
 	base  uint8
 	wide  bool
 	spill uint8
@@ -70,6 +73,8 @@ type Codec struct {
 	// windows at the first byte.
 	need   uint8
 	simple bool
+	// apart is a simple codec no two signals of which share a bit.
+	apart bool
 	// cores are those of all signals of a simple codec; others are the places of the
 	// signals that have none.
 	cores  []core
@@ -77,6 +82,7 @@ type Codec struct {
 	// order lists the signals so that a switch comes before what it selects.
 	order    []int
 	counters []int
+	counts   []count
 	sums     []sum
 	// sumPlaces are the signals of sums.
 	sumPlaces []int
@@ -108,10 +114,12 @@ func Compile(m *Message) (*Codec, error) {
 			}
 			p.under, p.selectors = int16(at), s.Selectors
 		}
+		p.plain = p.form == whole && !p.wide && p.under < 0
 		c.need = max(c.need, p.need)
 		c.simple = c.simple && s.Under == nil && p.base == 0 && !p.wide
 		c.addRole(i, s)
 	}
+	c.apart = c.simple && c.disjoint()
 	for i := range c.plans {
 		k, ok := c.plans[i].core()
 		c.cores = append(c.cores, k)
@@ -192,6 +200,23 @@ func (s *Signal) plan(m *Message) plan {
 		}
 	}
 	return p
+}
+
+// disjoint reports whether no two signals of a simple codec share a bit.
+func (c *Codec) disjoint() bool {
+	var taken uint64
+	for i := range c.plans {
+		p := &c.plans[i]
+		mask := p.mask << p.shift
+		if p.order != 0 {
+			mask = bits.ReverseBytes64(mask)
+		}
+		if taken&mask != 0 {
+			return false
+		}
+		taken |= mask
+	}
+	return true
 }
 
 // sort orders the signals by their depth under switches; a circle is an error.

@@ -31,7 +31,7 @@ func (p *parser) finish() {
 			p.refuse(p.messageAt[m], "%s", err)
 			continue
 		}
-		m.codec = codec
+		m.codec, m.names = codec, newNames(m.Signals)
 	}
 }
 

@@ -18,6 +18,7 @@ type Network struct {
 	Warnings []Warning
 
 	byKey  map[canbus.Key]*Message
+	std    [canbus.MaxStandardID + 1]uint16 // place in Messages plus 1, of 11-bit identifiers
 	byName map[string]*Message
 	byNode map[string]*Node
 	attributed
@@ -47,11 +48,18 @@ type Message struct {
 	At        Place     // of the identifier
 
 	codec *Codec
+	names names
 	attributed
 }
 
 // Message finds a message by identifier.
 func (n *Network) Message(key canbus.Key) (*Message, bool) {
+	if key <= canbus.Key(canbus.MaxStandardID) {
+		if i := n.std[key]; i > 0 {
+			return n.Messages[i-1], true
+		}
+		return nil, false
+	}
 	m, ok := n.byKey[key]
 	return m, ok
 }
@@ -78,6 +86,9 @@ func (m *Message) Signal(name string) (*Signal, bool) {
 
 // Index is a signal's place in Signals, -1 if there is none of that name.
 func (m *Message) Index(name string) int {
+	if i := m.names.find(name); i >= 0 {
+		return i
+	}
 	for i, s := range m.Signals {
 		if s.Name == name {
 			return i

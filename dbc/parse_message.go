@@ -83,6 +83,9 @@ func (p *parser) messageLine() {
 	p.messageAt[m], m.At = at, p.placeOf(at)
 	p.net.byKey[key] = m
 	p.net.Messages = append(p.net.Messages, m)
+	if !key.Extended() {
+		p.net.std[key] = uint16(len(p.net.Messages)) // there are no more than identifiers
+	}
 }
 
 // sender reads the last word of a BO_ line, which may be missing.

@@ -10,6 +10,21 @@ import (
 	"sawhorse/dbc/checksum"
 )
 
+// count is a counter of a codec: its signal, and its modulus, or the mask of one that is
+// a power of two (2^64 is).
+type count struct {
+	signal        int
+	modulus, mask uint64
+}
+
+func countOf(signal int, s *Signal) count {
+	m := s.Counter.Modulus
+	if m&(m-1) == 0 {
+		return count{signal: signal, mask: m - 1}
+	}
+	return count{signal: signal, modulus: m}
+}
+
 // sum is a checksum of a codec: its signal, and the bytes it leaves out.
 type sum struct {
 	signal      int
@@ -20,6 +35,7 @@ type sum struct {
 func (c *Codec) addRole(i int, s *Signal) {
 	if s.Counter != nil {
 		c.counters = append(c.counters, i)
+		c.counts = append(c.counts, countOf(i, s))
 	}
 	if s.Checksum != nil {
 		first, last := s.bytes()
@@ -75,27 +91,28 @@ func (c *Codec) Checksums() []int { return c.sumPlaces }
 
 // Count sets all counters that are present to n, each modulo its modulus.
 func (c *Codec) Count(f *canbus.Frame, n uint64) {
-	for _, i := range c.counters {
-		if c.Present(f, i) {
-			c.SetRaw(f, i, modulo(n, c.message.Signals[i].Counter))
+	for k := range c.counts {
+		if x := &c.counts[k]; c.Present(f, x.signal) {
+			c.SetRaw(f, x.signal, x.of(n))
 		}
 	}
 }
 
 // Advance moves all counters that are present on by the given number of steps.
 func (c *Codec) Advance(f *canbus.Frame, steps uint64) {
-	for _, i := range c.counters {
-		if k := c.message.Signals[i].Counter; c.Present(f, i) {
-			c.SetRaw(f, i, modulo(modulo(c.Raw(f, i), k)+modulo(steps, k), k))
+	for k := range c.counts {
+		if x := &c.counts[k]; c.Present(f, x.signal) {
+			c.SetRaw(f, x.signal, x.of(x.of(c.Raw(f, x.signal))+x.of(steps)))
 		}
 	}
 }
 
-func modulo(n uint64, c *Counter) uint64 {
-	if c.Modulus == 0 {
-		return n
+// of is n modulo the modulus; a division only where it is no power of two.
+func (x *count) of(n uint64) uint64 {
+	if x.modulus != 0 {
+		return n % x.modulus
 	}
-	return n % c.Modulus
+	return n & x.mask
 }
 
 // Seal computes all checksums that are present and writes them, in the order of the
