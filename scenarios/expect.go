@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/goccy/go-yaml/ast"
@@ -318,8 +319,11 @@ func (r *reader) check(n ast.Node, f *task.Field, check func(report.Check)) {
 	switch f.Shape {
 	case task.Number:
 		check(r.vinCheck(n))
-	case task.Units, task.Codes:
-		check(r.listCheck(n, f.Name, f.Shape == task.Units))
+	case task.Units, task.Codes, task.Texts:
+		check(r.listCheck(n, f))
+	case task.Whole:
+		v, _ := r.whole(n, 0, 1000)
+		check(report.Check{Field: f.Name, Text: strconv.FormatUint(v, 10)})
 	case task.Word:
 		t, _ := r.word(n, f.Words)
 		check(report.Check{Field: f.Name, Text: t})
@@ -369,7 +373,8 @@ func (r *reader) vin(n ast.Node) (string, bool) {
 }
 
 // listCheck reads the word car, or has, lacks and only.
-func (r *reader) listCheck(n ast.Node, name string, car bool) report.Check {
+func (r *reader) listCheck(n ast.Node, f *task.Field) report.Check {
+	name, car := f.Name, f.Shape == task.Units
 	c := report.Check{Field: name}
 	if t, ok := rawText(n); ok && car {
 		if c.Car = t == "car"; !c.Car {
@@ -384,7 +389,7 @@ func (r *reader) listCheck(n ast.Node, name string, car bool) report.Check {
 			}
 			r.list(n, "entries", func(n ast.Node) {
 				t, ok := r.text(n, "an entry")
-				if ok && !car && !codeForm.MatchString(t) {
+				if ok && f.Shape == task.Codes && !codeForm.MatchString(t) {
 					r.fail(n, fmt.Sprintf("%q", t), "a trouble code such as P0102 or P0102-16")
 				}
 				*to = append(*to, t)

@@ -1,6 +1,7 @@
 package judge
 
 import (
+	"strconv"
 	"time"
 
 	"sawhorse/bench/task"
@@ -20,8 +21,12 @@ type Report struct {
 	Addresses []string
 	// Stored, Pending and Permanent are trouble codes such as P0102.
 	Stored, Pending, Permanent []string
-	// Lamp is the state of the malfunction lamp.
-	Lamp bool
+	// Lamp is the state of the malfunction lamp, Count the number of codes that the
+	// control units say, all together.
+	Lamp  bool
+	Count int
+	// Calibrations are the calibration ids of all control units.
+	Calibrations []string
 	// Learn is one of the task's Learn constants.
 	Learn     string
 	Readiness []Readiness
@@ -89,6 +94,8 @@ func (r *Report) List(field string) []string {
 		return r.Stored
 	case "pending":
 		return r.Pending
+	case "calibrations":
+		return r.Calibrations
 	case "freeze":
 		var codes []string
 		for i := range r.Freeze {
@@ -109,6 +116,8 @@ func (r *Report) Word(field, name string) (string, bool) {
 		return r.Learn, true
 	case "output":
 		return r.Output, true
+	case "count":
+		return strconv.Itoa(r.Count), true
 	case "lamp":
 		if r.Lamp {
 			return "on", true

@@ -46,6 +46,13 @@ func said(r *tool.Report, reads task.Fields) *judge.Report {
 	if say(task.Learn, r.Learn != nil); r.Learn != nil {
 		j.Learn = learnWord(r.Learn.Outcome)
 	}
+	if say(task.Count, r.Count != nil); r.Count != nil {
+		j.Count = *r.Count
+	}
+	for _, c := range r.Calibrations {
+		j.Calibrations = append(j.Calibrations, c.ID)
+	}
+	say(task.Calibrations, r.Calibrations != nil)
 	j.Readiness = readiness(r.Readiness)
 	say(task.Readiness, r.Readiness != nil)
 	j.Live = values(r.Live)

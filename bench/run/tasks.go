@@ -2,6 +2,7 @@ package run
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -103,7 +104,8 @@ func (t *Tasks) start() {
 	t.active = a
 	o := t.saw(judge.TaskStart, a)
 	t.bench.Observe(&o)
-	entry, ok := t.opt.Profile.Entry(task.Task, t.args(task))
+	values := t.values(task)
+	entry, ok := t.opt.Profile.EntryFor(task.Task, &values)
 	if !ok {
 		t.end(a, judge.StatusNotApplicable, "the tool's profile has no such task", nil)
 		return
@@ -171,8 +173,12 @@ func (t *Tasks) finished(a *activeTask, status int, output []byte) {
 	outcome := a.entry.Outcome(status)
 	text := fmt.Sprintf("exit status %d (%s)", status, outcome)
 	report, err := t.opt.Profile.Extract(a.entry, output)
-	if err != nil {
+	switch {
+	case errors.Is(err, tool.ErrNoDocument):
 		t.end(a, judge.StatusCrashed, text+"; its output cannot be read: "+err.Error(), nil)
+		return
+	case err != nil: // the tool has said something, but nobody knows what
+		t.end(a, judge.StatusOurs, text+"; the profile does not fit what the tool printed: "+err.Error(), nil)
 		return
 	}
 	t.end(a, statusOf(outcome), text, said(&report, a.entry.Reads()))
@@ -203,9 +209,18 @@ func (t *Tasks) sit(a *activeTask, limit time.Duration) {
 	})
 }
 
+// values are what the placeholders of the profile get for a task.
+func (t *Tasks) values(task *scenarios.Task) tool.Values {
+	v := tool.BusValues(t.opt.URL)
+	v.Arguments, v.Limit = t.args(task), task.Limit
+	if c := t.bench.Car; c != nil {
+		v.Car = c.Spec().Name
+	}
+	return v
+}
+
 func (t *Tasks) invocation(task *scenarios.Task) tool.Invocation {
-	values := tool.BusValues(t.opt.URL)
-	values.Arguments = t.args(task)
+	values := t.values(task)
 	return tool.Invocation{Profile: t.opt.Profile, Task: task.Task, Values: values, Folders: t.opt.Folders}
 }
 
@@ -256,8 +271,8 @@ func (t *Tasks) exited(a *activeTask, res *tool.Result) {
 // ask has whoever holds the tool do the task. It ends when that person says so,
 // or at the limit.
 func (t *Tasks) ask(a *activeTask, limit time.Duration) {
-	values := tool.BusValues(t.opt.URL)
-	values.Arguments = t.args(a.task)
+	values := t.values(a.task)
+	values.Limit = limit
 	text, err := a.entry.Instructions(values)
 	if err != nil {
 		t.end(a, judge.StatusOurs, err.Error(), nil)

@@ -18,6 +18,8 @@ const (
 	Live
 	Freeze
 	Output
+	Count
+	Calibrations
 )
 
 // Has reports whether all of the fields are in the set.
@@ -34,10 +36,12 @@ const (
 	Word                // one of some words
 	Named               // one of some words for each of several names
 	Values              // a number for each of several names
+	Whole               // a whole number
+	Texts               // a list of texts
 )
 
 // List reports a shape that a tool can say to be empty.
-func (s Shape) List() bool { return s != Number && s != Word }
+func (s Shape) List() bool { return s != Number && s != Word && s != Whole }
 
 // Field is one thing that a tool can report.
 type Field struct {
@@ -70,11 +74,13 @@ const (
 var fields = []Field{
 	{Field: ECUs, Name: "ecus", Key: "ecus", Group: "ecu", Shape: Units},
 	{Field: VIN, Name: "vin", Key: "vin", Group: "vin", Shape: Number},
+	{Field: Calibrations, Name: "calibrations", Key: "calibrations", Group: "calibration", Shape: Texts},
 	{Field: Stored, Name: "stored", Key: "stored", Group: "stored", Shape: Codes},
 	{Field: Pending, Name: "pending", Key: "pending", Group: "pending", Shape: Codes},
 	{Field: Permanent, Name: "permanent", Key: "permanent", Group: "permanent", Shape: Codes},
 	{Field: Freeze, Name: "freeze", Key: "freeze", Group: "freeze", Shape: Codes},
 	{Field: Lamp, Name: "lamp", Key: "mil", Group: "mil", Shape: Word, Words: []string{"on", "off"}},
+	{Field: Count, Name: "count", Key: "count", Group: "count", Shape: Whole},
 	{Field: Readiness, Name: "readiness", Key: "readiness", Group: "monitor", Shape: Named,
 		Words: []string{"complete", "incomplete", "unsupported"}},
 	{Field: Live, Name: "live", Key: "live", Group: "value", Shape: Values},

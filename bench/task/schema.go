@@ -114,6 +114,10 @@ func (f *Field) wanted() string {
 		return `{"$ref": "#/$defs/unitList"}`
 	case Codes:
 		return `{"$ref": "#/$defs/codeList"}`
+	case Whole:
+		return `{"type": "integer", "minimum": 0, "maximum": 1000}`
+	case Texts:
+		return `{"$ref": "#/$defs/textList"}`
 	case Word:
 		return `{"enum": ` + list(f.Words) + `}`
 	case Named:

@@ -48,7 +48,7 @@ func TestTheFieldsAreEachThereOnce(t *testing.T) {
 		require.True(t, ok)
 		require.Equal(t, f, found)
 	}
-	require.Equal(t, Output<<1-1, all, "a field without an entry is one that nobody can say")
+	require.Equal(t, Calibrations<<1-1, all, "a field without an entry is one that nobody can say")
 }
 
 func once(t *testing.T, words []string, form *regexp.Regexp) {

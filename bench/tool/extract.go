@@ -10,7 +10,11 @@ import (
 	"sawhorse/bench/task"
 )
 
-// ExtractError says that output is not as the profile says.
+// ErrNoDocument says that output which must be JSON is none: whatever the profile has,
+// nobody could read it. It is in the error of Extract beside where it broke off.
+var ErrNoDocument = errors.New("the output is no JSON")
+
+// ExtractError says that output is not as the profile says: the profile does not fit it.
 type ExtractError struct {
 	// Profile and Line are where the mapping entry stands, Entry its name.
 	Profile string
@@ -45,6 +49,9 @@ func (p *Profile) Extract(e *Entry, stdout []byte) (Report, error) {
 	case e.output.lines != nil:
 		x.text(e.output.lines, stdout)
 	}
+	if x.broken {
+		x.errs = append(x.errs, ErrNoDocument)
+	}
 	return x.r, errors.Join(x.errs...)
 }
 
@@ -53,6 +60,8 @@ type extractor struct {
 	file string
 	r    Report
 	errs []error
+	// broken says that the output is no document at all, whatever the profile wants.
+	broken bool
 	// unknown are the values that mean so; sawUnknown that the last field had one.
 	unknown    []string
 	sawUnknown bool
@@ -69,18 +78,18 @@ var codePattern = regexp.MustCompile(`^([PCBU][0-3][0-9A-F]{3})(?:-([0-9A-F]{2})
 
 const codeWanted = "a trouble code such as P080A or P080A-00"
 
+// codeLike is what a tool may mean as a code, with a digit too few or a wrong letter:
+// it is taken as it is said, so that a judge sees it.
+var codeLike = regexp.MustCompile(`^[A-Z][0-9A-F]{2,6}$`)
+
 // parseCode reads a code as tools write it.
 func parseCode(text string) (Code, bool) {
-	m := codePattern.FindStringSubmatch(strings.ToUpper(strings.TrimSpace(text)))
-	if m == nil {
-		return Code{}, false
+	text = strings.ToUpper(strings.TrimSpace(text))
+	if m := codePattern.FindStringSubmatch(text); m != nil {
+		return Code{Code: m[1], FailureType: m[2]}, true
 	}
-	return Code{Code: m[1], FailureType: m[2]}, true
+	return Code{Code: text}, codeLike.MatchString(text)
 }
-
-const vinWanted = "17 digits and letters without I, O, Q"
-
-var vinPattern = regexp.MustCompile(`^[0-9A-HJ-NPR-Z]{17}$`)
 
 // telling reads one field of a control unit and notes its state.
 func (x *extractor) telling(ecu string, f task.Fields, read func() task.State) {
@@ -113,9 +122,16 @@ func said(ok bool) task.State {
 	return task.NotSaid
 }
 
+const vinWanted = "17 digits and letters"
+
+// vinLike is what a tool may mean as a vehicle's number. One that is cut or has a wrong
+// letter is the tool's mistake, which is for a judge to find; another text is not what
+// the profile takes it for.
+var vinLike = regexp.MustCompile(`^[0-9A-Z]{11,20}$`)
+
 func (x *extractor) setVIN(line int, entry, where, text string) {
 	vin := strings.ToUpper(strings.TrimSpace(text))
-	if !vinPattern.MatchString(vin) {
+	if !vinLike.MatchString(vin) {
 		x.fail(line, entry, where, quote(text), vinWanted)
 		return
 	}
@@ -145,6 +161,13 @@ func convertNamed(names map[string]signalMap, name, unit string, v float64) (Val
 func parseNumber(text string) (float64, bool) {
 	v, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
 	return v, err == nil && v-v == 0
+}
+
+// parseHex reads a whole number in hexadecimal digits, with or without 0x.
+func parseHex(text string) (float64, bool) {
+	text = strings.TrimPrefix(strings.ToLower(strings.TrimSpace(text)), "0x")
+	v, err := strconv.ParseUint(text, 16, 64)
+	return float64(v), err == nil
 }
 
 // translate looks a word up; without a table the word itself counts, if it is
@@ -178,6 +201,14 @@ func quote(s string) string {
 		s = strings.ToValidUTF8(s[:60], "") + "..."
 	}
 	return strconv.Quote(s)
+}
+
+// addCount adds the number of codes of one more control unit.
+func (x *extractor) addCount(n int) {
+	if x.r.Count != nil {
+		n += *x.r.Count
+	}
+	x.r.Count = &n
 }
 
 // list makes an absent list present.

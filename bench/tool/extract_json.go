@@ -11,22 +11,35 @@ import (
 	"sawhorse/bench/task"
 )
 
-// node is a value of the tool's document and its place.
+// node is a value of the tool's document, its place, and its key where it is one of
+// pairs.
 type node struct {
 	value any
 	where string
+	key   string
 }
 
-// document reads one JSON document.
+// document reads one JSON document, or all there are where the profile says so.
 func (x *extractor) document(e *Entry, stdout []byte) {
 	m := e.output.json
-	root, err := parseJSON(stdout)
+	roots, err := parseJSON(stdout, m.several)
 	if err != nil {
-		x.fail(e.at.line, "output.json", "", err.Error(), "one JSON document")
+		want := "one JSON document"
+		if m.several {
+			want = "JSON documents"
+		}
+		x.fail(e.at.line, "output.json", "", err.Error(), want)
+		x.broken = true
 		return
 	}
-	n := node{root, ""}
 	x.unknown = m.unknown
+	for _, root := range roots {
+		x.root(m, node{value: root})
+	}
+}
+
+// root reads one document.
+func (x *extractor) root(m *mapping, n node) {
 	x.telling("", task.VIN, func() task.State {
 		v, ok := x.textOf(m.vin, n)
 		if ok {
@@ -48,51 +61,82 @@ func (x *extractor) document(e *Entry, stdout []byte) {
 	}
 }
 
-func parseJSON(data []byte) (any, error) {
+// parseJSON reads one document, or several after each other.
+func parseJSON(data []byte, several bool) ([]any, error) {
+	if len(bytes.TrimSpace(data)) == 0 {
+		return nil, errors.New("nothing")
+	}
 	d := json.NewDecoder(bytes.NewReader(data))
-	var v any
-	if err := d.Decode(&v); err != nil {
-		if len(bytes.TrimSpace(data)) == 0 {
-			return nil, errors.New("nothing")
+	var list []any
+	for {
+		var v any
+		if err := d.Decode(&v); err != nil {
+			return nil, fmt.Errorf("no JSON at byte %d: %w", d.InputOffset(), err)
 		}
-		return nil, fmt.Errorf("no JSON at byte %d: %w", d.InputOffset(), err)
+		list = append(list, v)
+		if !d.More() {
+			return list, nil
+		}
+		if !several {
+			return nil, fmt.Errorf("more after the document, at byte %d", d.InputOffset())
+		}
 	}
-	if d.More() {
-		return nil, fmt.Errorf("more after the document, at byte %d", d.InputOffset())
-	}
-	return v, nil
 }
 
 // selected are the nodes of a query; null counts as nothing, and so does what the
 // profile lists as not known, which is noted.
 func (x *extractor) selected(p *path, n node) []node {
-	if p == nil {
+	switch {
+	case p == nil:
 		return nil
+	case p.key:
+		return []node{{value: n.key, where: n.where}}
 	}
-	var ns []node
-	for _, s := range p.query.SelectLocated(n.value) {
-		if len(x.unknown) > 0 && slices.Contains(x.unknown, jsonText(s.Node)) {
-			x.sawUnknown = true
-			continue
+	for _, q := range p.queries {
+		var ns []node
+		for _, s := range q.SelectLocated(n.value) {
+			if len(x.unknown) > 0 && slices.Contains(x.unknown, jsonText(s.Node)) {
+				x.sawUnknown = true
+				continue
+			}
+			if s.Node != nil {
+				ns = append(ns, node{value: s.Node, where: n.where + strings.TrimPrefix(s.Path.String(), "$"), key: n.key})
+			}
 		}
-		if s.Node != nil {
-			ns = append(ns, node{s.Node, n.where + strings.TrimPrefix(s.Path.String(), "$")})
+		if len(ns) > 0 {
+			return ns
 		}
 	}
-	return ns
+	return nil
 }
 
 // items are the elements of a list; present is false where the document has none.
 func (x *extractor) items(e each, n node) (items []node, present bool) {
 	for _, s := range x.selected(e.list, n) {
 		present = true
-		a, ok := s.value.([]any)
-		if !ok {
+		switch a := s.value.(type) {
+		case []any:
+			if e.pairs {
+				x.wrong(e.list, s, "an object with pairs")
+				continue
+			}
+			for i, v := range a {
+				items = append(items, node{value: v, where: fmt.Sprintf("%s[%d]", s.where, i)})
+			}
+		case map[string]any:
+			if !e.pairs {
+				items = append(items, s)
+				continue
+			}
+			for _, k := range sortedKeys(a) {
+				items = append(items, node{value: a[k], where: fmt.Sprintf("%s['%s']", s.where, k), key: k})
+			}
+		default:
+			if e.pairs {
+				x.wrong(e.list, s, "an object with pairs")
+				continue
+			}
 			items = append(items, s)
-			continue
-		}
-		for i, v := range a {
-			items = append(items, node{v, fmt.Sprintf("%s[%d]", s.where, i)})
 		}
 	}
 	return items, present
@@ -138,9 +182,16 @@ func (x *extractor) boolOf(p *path, n node) (bool, bool) {
 	return b, ok
 }
 
-func (x *extractor) numberOf(p *path, n node) (float64, bool) {
+func (x *extractor) numberOf(p *path, n node, hex bool) (float64, bool) {
 	s, ok := x.one(p, n)
 	if !ok {
+		return 0, false
+	}
+	if text, ok := s.value.(string); ok && hex {
+		if f, ok := parseHex(text); ok {
+			return f, true
+		}
+		x.wrong(p, s, "a number in hexadecimal digits")
 		return 0, false
 	}
 	switch v := s.value.(type) {
@@ -198,6 +249,33 @@ func (x *extractor) group(g *group, n node, ecu string) {
 		}
 		return said(ok)
 	})
+	x.telling(ecu, task.Count, func() task.State {
+		v, ok := x.numberOf(g.count, n, false)
+		if ok {
+			x.addCount(int(v))
+		}
+		return said(ok)
+	})
+	if g.calibrations != nil {
+		x.telling(ecu, task.Calibrations, func() task.State { return x.calibrations(g.calibrations, n, ecu) })
+	}
+}
+
+// calibrations reads a list of texts.
+func (x *extractor) calibrations(e *each, n node, ecu string) task.State {
+	items, present := x.items(*e, n)
+	if present {
+		list(&x.r.Calibrations)
+	}
+	for _, it := range items {
+		text, ok := it.value.(string)
+		if !ok {
+			x.wrong(e.list, it, "a calibration id")
+			continue
+		}
+		x.r.Calibrations = append(x.r.Calibrations, Calibration{ECU: ecu, ID: strings.TrimSpace(text)})
+	}
+	return listState(present, len(items))
 }
 
 func (x *extractor) ecus(m *ecuMap, n node) {
@@ -278,7 +356,7 @@ func (x *extractor) live(ms []liveMap, n node, ecu string, dst *[]Value) task.St
 	for i := range ms {
 		m := &ms[i]
 		if m.list == nil {
-			if v, ok := x.numberOf(m.value, n); ok {
+			if v, ok := x.numberOf(m.value, n, m.signal.hex); ok {
 				there = true
 				*dst = append(*dst, Value{x.ecuOf(m.ecu, n, ecu), m.signal.signal, m.signal.convert(v), m.signal.unit})
 			}
@@ -307,7 +385,7 @@ func (x *extractor) liveItem(m *liveMap, it node, ecu string, dst *[]Value) {
 			return
 		}
 	}
-	v, ok := x.numberOf(m.value, it)
+	v, ok := x.numberOf(m.value, it, m.names[name].hex)
 	if !x.required(m.value, it, ok, before) {
 		return
 	}

@@ -94,6 +94,16 @@ func (l *lineReader) take() {
 		v = v || r.MIL != nil && *r.MIL
 		r.MIL = &v
 	}
+	if v, ok := l.get("count"); ok {
+		if f, ok := parseNumber(v); ok {
+			l.x.addCount(int(f))
+		} else {
+			l.fail("count", v, "a number")
+		}
+	}
+	if v, ok := l.get("calibration"); ok {
+		r.Calibrations = append(r.Calibrations, Calibration{ECU: ecu, ID: strings.TrimSpace(v)})
+	}
 	if v, ok := l.truth("cleared"); ok {
 		r.Cleared = &v
 	}
@@ -158,6 +168,8 @@ func (l *lineReader) makeEmpty(name string) {
 		list(&r.Readiness)
 	case "freeze":
 		list(&r.FreezeFrames)
+	case "calibrations":
+		list(&r.Calibrations)
 	}
 }
 
@@ -189,7 +201,11 @@ func (l *lineReader) value(ecu string) {
 	if _, known := l.rule.names[name]; named && l.rule.names != nil && !known {
 		return
 	}
-	f, ok := parseNumber(text)
+	parse := parseNumber
+	if l.rule.signal.hex || named && l.rule.names[name].hex {
+		parse = parseHex
+	}
+	f, ok := parse(text)
 	if !ok {
 		l.fail("value", text, "a number")
 		return

@@ -86,7 +86,7 @@ func TestErrorsNameTheEntryAndWhatWasFound(t *testing.T) {
 		`{"car": {"lamp": "on"}}`:          `json.yaml:8: mil at $['car']['lamp']: found "on", expected true or false`,
 		`{"modules": [{"addr": 1}]}`:       `json.yaml:10: ecus.name at $['modules'][0]: found nothing for $.id, expected a value`,
 		`{"pending": ["P080A", 7]}`:        `json.yaml:12: pending at $['pending'][1]: found 7, expected a trouble code`,
-		`{"pending": ["X123"]}`:            `pending at $['pending'][0]: found "X123", expected a trouble code such as P080A`,
+		`{"pending": ["intake"]}`:          `pending at $['pending'][0]: found "intake", expected a trouble code such as P080A`,
 		`{"permanent": [{"ftb": "00"}]}`:   `permanent.code at $['permanent'][0]: found nothing`,
 		`{"water_f": "hot"}`:               `live.value at $['water_f']: found "hot", expected a number`,
 		`{"values": [{"n": "volts"}]}`:     `live.value at $['values'][0]: found nothing for $.v`,
@@ -167,8 +167,8 @@ func TestLineOutput(t *testing.T) {
 
 func TestLineErrors(t *testing.T) {
 	p, e := entryOf(t, "lines.yaml", "read-codes", nil)
-	_, err := p.Extract(e, []byte("x\nconfirmed X9999\n"))
-	require.ErrorContains(t, err, `lines.yaml:15: lines group stored at line 2 of the output: found "X9999", expected a trouble code`)
+	_, err := p.Extract(e, []byte("x\nconfirmed INTAK\n"))
+	require.ErrorContains(t, err, `lines.yaml:15: lines group stored at line 2 of the output: found "INTAK", expected a trouble code`)
 	_, err = p.Extract(e, []byte("water = warm\n"))
 	require.ErrorContains(t, err, `lines group value at line 1 of the output: found "warm", expected a number`)
 	_, err = p.Extract(e, []byte("  rpm: 604\n"))
@@ -277,4 +277,77 @@ tasks:
 			}
 		}
 	}
+}
+
+// extracted is what a profile's mapping, under json or lines, makes of an output.
+func extracted(t *testing.T, mapping, output string) (Report, error) {
+	t.Helper()
+	text := "profile: x\ntasks:\n  - task: read-codes\n    command: [scan]\n    output:\n"
+	for line := range strings.Lines(mapping) {
+		text += "      " + line
+	}
+	require.NoError(t, conforms(compiledSchema(t), []byte(text)), text)
+	p, err := Parse("p.yaml", strings.NewReader(text))
+	require.NoError(t, err)
+	return p.Extract(p.Entries[0], []byte(output))
+}
+
+// All pairs of an object are items: the key stands for the name or the code that the
+// mapping leaves out, the value for the value.
+func TestPairsOfAnObject(t *testing.T) {
+	r, err := extracted(t, `json:
+  ecus: {pairs: $.units, address: $.at, live: [{pairs: $.now, names: {rpm: engine_rpm, speed: {signal: vehicle_kmh, hex: true}}}]}
+  stored: {pairs: $.codes, ecu: $.unit}
+  readiness: {pairs: $.ready}
+  freeze: {pairs: $.frames, values: [{pairs: $}]}
+`, `{"units": {"engine": {"at": "7E0", "now": {"rpm": 640, "speed": "0x1F", "mood": "good"}}, "body": {}},
+ "codes": {"P0300": {"unit": "engine"}, "P0113": {}}, "ready": {"misfire": true, "catalyst": false},
+ "frames": {"P0300": {"engine_rpm": 700}}}`)
+	require.NoError(t, err)
+	assert.Equal(t, []ECU{{Name: "body"}, {Name: "engine", Address: "7E0"}}, r.ECUs, "in the order of the keys")
+	assert.Equal(t, []Code{{Code: "P0113"}, {Code: "P0300", ECU: "engine"}}, r.Stored)
+	assert.Equal(t, []Value{{ECU: "engine", Signal: "engine_rpm", Value: 640}, {ECU: "engine", Signal: "vehicle_kmh", Value: 31}}, r.Live)
+	assert.Equal(t, []Monitor{{Name: "catalyst"}, {Name: "misfire", Ready: true}}, r.Readiness)
+	assert.Equal(t, []FreezeFrame{{Code: "P0300", Values: []Value{{Signal: "engine_rpm", Value: 700}}}}, r.FreezeFrames)
+	_, err = extracted(t, "json:\n  readiness: {pairs: $.ready}\n", `{"ready": ["misfire"]}`)
+	require.ErrorContains(t, err, `found ["misfire"], expected an object with pairs`)
+	_, err = extracted(t, "json:\n  readiness: {pairs: $.ready}\n", `{"ready": {"misfire": "yes"}}`)
+	require.ErrorContains(t, err, `found "yes", expected true or false`)
+}
+
+// Of several paths the first counts that finds anything.
+func TestAlternatives(t *testing.T) {
+	const mapping = "json:\n  vin: [$.vin, $.car.vin]\n  stored: [$.dtcs, $.codes]\n"
+	for doc, want := range map[string]Report{
+		`{"vin": "TESTCAR0123456789", "car": {"vin": "TESTCAR9876543210"}}`: {VIN: "TESTCAR0123456789"},
+		`{"vin": null, "car": {"vin": "TESTCAR9876543210"}}`:                {VIN: "TESTCAR9876543210"},
+		`{"codes": ["P0300"]}`:             {Stored: []Code{{Code: "P0300"}}},
+		`{"dtcs": [], "codes": ["P0300"]}`: {Stored: []Code{}},
+	} {
+		r, err := extracted(t, mapping, doc)
+		require.NoError(t, err)
+		assert.Equal(t, want.VIN, r.VIN, doc)
+		assert.Equal(t, want.Stored, r.Stored, doc)
+	}
+}
+
+func TestSeveralDocuments(t *testing.T) {
+	const mapping = "json:\n  several: true\n  vin: $.vin\n  stored: {each: $.code, code: $}\n"
+	r, err := extracted(t, mapping, "{\"vin\": \"TESTCAR0123456789\"}\n{\"code\": \"P0300\"}\n{\"code\": \"P0113\"}\n")
+	require.NoError(t, err)
+	assert.Equal(t, "TESTCAR0123456789", r.VIN)
+	assert.Equal(t, []Code{{Code: "P0300"}, {Code: "P0113"}}, r.Stored)
+	_, err = extracted(t, mapping, `{"code": "P0300"} oops`)
+	require.ErrorIs(t, err, ErrNoDocument)
+	_, err = extracted(t, mapping, `{"code": {"no": "P0300"}}`)
+	require.Error(t, err)
+	require.NotErrorIs(t, err, ErrNoDocument, "it is the profile that does not fit")
+}
+
+// A number or code of a wrong form is what the tool says, for a judge to find.
+func TestMistakesOfTheToolAreTakenAsSaid(t *testing.T) {
+	r, err := extracted(t, "json:\n  vin: $.vin\n  stored: $.codes\n", `{"vin": "testcar012345678", "codes": ["P113", "P08A00"]}`)
+	require.NoError(t, err)
+	assert.Equal(t, "TESTCAR012345678", r.VIN)
+	assert.Equal(t, []Code{{Code: "P113"}, {Code: "P08A00"}}, r.Stored)
 }

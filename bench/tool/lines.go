@@ -16,6 +16,7 @@ import (
 var groupNames = []string{
 	"vin", "ecu", "address", "stored", "pending", "permanent", "failure_type", "mil", "name", "value", "unit",
 	"monitor", "ready", "freeze", "freeze_name", "freeze_value", "position", "outcome", "output", "driven", "reason", "cleared",
+	"count", "calibration",
 }
 
 const extraPrefix = "extra_"

@@ -17,13 +17,19 @@ type output struct {
 	reads task.Fields
 }
 
-// path is a JSONPath query (RFC 9535) and where it stands in the profile.
+// path is a JSONPath query (RFC 9535), or several of which the first counts that finds
+// anything, and where it stands in the profile.
 type path struct {
-	query *jsonpath.Path
-	text  string
-	entry string
-	at    place
+	queries []*jsonpath.Path
+	text    string
+	entry   string
+	at      place
+	// key takes the key of the pair in the place of a query.
+	key bool
 }
+
+// itself is the query for the item that a path starts at.
+var itself = jsonpath.MustParse("$")
 
 // mapping says which values of a JSON document are which of ours.
 type mapping struct {
@@ -35,11 +41,14 @@ type mapping struct {
 	extra        []extraMap
 	// unknown are the values, as JSON, by which the tool says that it does not know.
 	unknown []string
+	// several says that the output has more than one document.
+	several bool
 }
 
 // group is what a document or one control unit of it may hold.
 type group struct {
-	mil                        *path
+	mil, count                 *path
+	calibrations               *each
 	stored, pending, permanent *codeMap
 	live                       []liveMap
 	readiness                  *monitorMap
@@ -47,8 +56,49 @@ type group struct {
 }
 
 // each is a list: every node selected, and the elements of those that are
-// arrays. It is absent when nothing but null is selected.
-type each struct{ list *path }
+// arrays; with pairs, the pairs of those that are objects. It is absent when nothing but
+// null is selected.
+type each struct {
+	list  *path
+	pairs bool
+}
+
+// keys are the two ways to give a list.
+func (e *each) keys(s *source, entry string, fields map[string]field) {
+	for _, name := range []string{"each", "pairs"} {
+		read := s.path(&e.list, entry+"."+name)
+		fields[name] = func(k, v ast.Node) error {
+			if e.list != nil {
+				return s.errorf(k, "%s has each and pairs, expected one of them", entry)
+			}
+			e.pairs = name == "pairs"
+			return read(k, v)
+		}
+	}
+}
+
+// fill has the key and the value of a pair stand for what a mapping of pairs leaves out,
+// and wants a list that has to be there.
+func (e *each) fill(s *source, n ast.Node, entry string, key, value **path) error {
+	if e.list == nil {
+		return s.errorf(n, "%s without \"each\", expected it, or pairs", entry)
+	}
+	if e.pairs && key != nil && *key == nil {
+		*key = &path{text: "the key", entry: e.list.entry, at: e.list.at, key: true}
+	}
+	if e.pairs && value != nil && *value == nil {
+		*value = &path{queries: []*jsonpath.Path{itself}, text: "the value", entry: e.list.entry, at: e.list.at}
+	}
+	return nil
+}
+
+// missing is a path that a mapping needs and lacks.
+func (s *source) missing(n ast.Node, p *path, entry, key string) error {
+	if p == nil {
+		return s.errorf(n, "%s without %q, expected it", entry, key)
+	}
+	return nil
+}
 
 type ecuMap struct {
 	each
@@ -73,6 +123,8 @@ type liveMap struct {
 type signalMap struct {
 	signal, unit   string
 	factor, offset float64
+	// hex says that the number is written in hexadecimal digits.
+	hex bool
 }
 
 type monitorMap struct {
@@ -123,19 +175,34 @@ func (s *source) output(n ast.Node) (output, error) {
 	return o, err
 }
 
-// path returns a reader of a JSONPath into dst.
+// path returns a reader of a JSONPath, or a list of them, into dst.
 func (s *source) path(dst **path, entry string) field {
 	return func(_, v ast.Node) error {
-		text, err := s.text(v, entry)
-		if err != nil {
-			return err
+		p := &path{entry: entry, at: placeOf(v)}
+		one := func(_ int, n ast.Node) error {
+			text, err := s.text(n, entry)
+			if err != nil {
+				return err
+			}
+			q, err := jsonpath.Parse(text)
+			if err != nil {
+				return s.errorf(n, "%s is %q, expected a JSONPath (RFC 9535): %v", entry, text, err)
+			}
+			if p.text != "" {
+				p.text += " or "
+			}
+			p.queries, p.text = append(p.queries, q), p.text+text
+			return nil
 		}
-		q, err := jsonpath.Parse(text)
-		if err != nil {
-			return s.errorf(v, "%s is %q, expected a JSONPath (RFC 9535): %v", entry, text, err)
+		*dst = p
+		seq, ok := v.(*ast.SequenceNode)
+		if !ok {
+			return one(0, v)
 		}
-		*dst = &path{q, text, entry, placeOf(v)}
-		return nil
+		if len(seq.Values) == 0 {
+			return s.errorf(v, "%s is an empty list, expected at least one JSONPath", entry)
+		}
+		return s.list(v, entry, one)
 	}
 }
 
@@ -168,6 +235,7 @@ func (s *source) jsonMapping(n ast.Node, reads *task.Fields) (*mapping, error) {
 			return err
 		})
 	}
+	fields["several"] = func(_, v ast.Node) (err error) { m.several, err = s.truth(v, "several"); return err }
 	fields["unknown"] = func(_, v ast.Node) (err error) { m.unknown, err = s.jsonValues(v, "unknown"); return err }
 	return m, s.mapping(n, "json", noting(fields, reads))
 }
@@ -206,7 +274,12 @@ func (s *source) group(g *group, prefix string) map[string]field {
 		return func(k, v ast.Node) error { return s.codeMap(k, v, dst, prefix+name) }
 	}
 	return map[string]field{
-		"mil":       s.path(&g.mil, prefix+"mil"),
+		"mil":   s.path(&g.mil, prefix+"mil"),
+		"count": s.path(&g.count, prefix+"count"),
+		"calibrations": func(k, v ast.Node) error {
+			g.calibrations = &each{}
+			return s.path(&g.calibrations.list, prefix+"calibrations")(k, v)
+		},
 		"stored":    code(&g.stored, "stored"),
 		"pending":   code(&g.pending, "pending"),
 		"permanent": code(&g.permanent, "permanent"),
@@ -220,11 +293,17 @@ func (s *source) ecuMap(n ast.Node, dst **ecuMap, reads *task.Fields) error {
 	m := &ecuMap{}
 	*dst = m
 	fields := s.group(&m.group, "ecus.")
-	fields["each"] = s.path(&m.list, "ecus.each")
+	m.keys(s, "ecus", fields)
 	fields["name"] = s.path(&m.name, "ecus.name")
 	fields["address"] = s.path(&m.address, "ecus.address")
 	fields["vin"] = s.path(&m.vin, "ecus.vin")
-	return s.mapping(n, "ecus", noting(fields, reads), "each", "name")
+	if err := s.mapping(n, "ecus", noting(fields, reads)); err != nil {
+		return err
+	}
+	if err := m.fill(s, n, "ecus", &m.name, nil); err != nil {
+		return err
+	}
+	return s.missing(n, m.name, "ecus", "name")
 }
 
 // codeMap is a path to a list of texts, or a mapping where the items are objects.
@@ -234,25 +313,40 @@ func (s *source) codeMap(k, n ast.Node, dst **codeMap, entry string) error {
 	if _, err := s.scalar(n, entry); err == nil {
 		return s.path(&m.list, entry)(k, n)
 	}
-	return s.mapping(n, entry, map[string]field{
-		"each":         s.path(&m.list, entry+".each"),
+	if _, ok := n.(*ast.SequenceNode); ok {
+		return s.path(&m.list, entry)(k, n)
+	}
+	fields := map[string]field{
 		"code":         s.path(&m.code, entry+".code"),
 		"failure-type": s.path(&m.failureType, entry+".failure-type"),
 		"ecu":          s.path(&m.ecu, entry+".ecu"),
-	}, "each")
+	}
+	m.keys(s, entry, fields)
+	if err := s.mapping(n, entry, fields); err != nil {
+		return err
+	}
+	return m.fill(s, n, entry, &m.code, nil)
 }
 
 func (s *source) liveMaps(n ast.Node, dst *[]liveMap, entry string) error {
 	return s.list(n, entry, func(_ int, item ast.Node) error {
 		m := liveMap{signal: signalMap{factor: 1}}
 		fields := s.signal(&m.signal)
-		fields["each"] = s.path(&m.list, entry+".each")
+		m.keys(s, entry, fields)
 		fields["name"] = s.path(&m.name, entry+".name")
 		fields["value"] = s.path(&m.value, entry+".value")
 		fields["units"] = s.path(&m.unit, entry+".units")
 		fields["ecu"] = s.path(&m.ecu, entry+".ecu")
 		fields["names"] = func(_, v ast.Node) error { return s.signalNames(v, &m.names) }
-		if err := s.mapping(item, entry, fields, "value"); err != nil {
+		if err := s.mapping(item, entry, fields); err != nil {
+			return err
+		}
+		if m.list != nil {
+			if err := m.fill(s, item, entry, &m.name, &m.value); err != nil {
+				return err
+			}
+		}
+		if err := s.missing(item, m.value, entry, "value"); err != nil {
 			return err
 		}
 		single := m.signal.signal != ""
@@ -281,6 +375,7 @@ func (s *source) signal(m *signalMap) map[string]field {
 			return err
 		},
 		"unit":   func(_, v ast.Node) (err error) { m.unit, err = s.text(v, "unit"); return err },
+		"hex":    func(_, v ast.Node) (err error) { m.hex, err = s.truth(v, "hex"); return err },
 		"factor": func(_, v ast.Node) (err error) { m.factor, err = s.number(v, "factor"); return err },
 		"offset": func(_, v ast.Node) (err error) { m.offset, err = s.number(v, "offset"); return err },
 	}
@@ -306,24 +401,41 @@ func (s *source) signalNames(n ast.Node, dst *map[string]signalMap) error {
 func (s *source) monitorMap(n ast.Node, dst **monitorMap, entry string) error {
 	m := &monitorMap{}
 	*dst = m
-	return s.mapping(n, entry, map[string]field{
-		"each":  s.path(&m.list, entry+".each"),
+	fields := map[string]field{
 		"name":  s.path(&m.name, entry+".name"),
 		"ready": s.path(&m.ready, entry+".ready"),
 		"ecu":   s.path(&m.ecu, entry+".ecu"),
 		"names": func(_, v ast.Node) error { return s.words(v, "names", nil, &m.names) },
-	}, "each", "name", "ready")
+	}
+	m.keys(s, entry, fields)
+	if err := s.mapping(n, entry, fields); err != nil {
+		return err
+	}
+	if err := m.fill(s, n, entry, &m.name, &m.ready); err != nil {
+		return err
+	}
+	if err := s.missing(n, m.name, entry, "name"); err != nil {
+		return err
+	}
+	return s.missing(n, m.ready, entry, "ready")
 }
 
 func (s *source) freezeMap(n ast.Node, dst **freezeMap, entry string) error {
 	m := &freezeMap{}
 	*dst = m
-	return s.mapping(n, entry, map[string]field{
-		"each":   s.path(&m.list, entry+".each"),
+	fields := map[string]field{
 		"code":   s.path(&m.code, entry+".code"),
 		"ecu":    s.path(&m.ecu, entry+".ecu"),
 		"values": func(_, v ast.Node) error { return s.liveMaps(v, &m.values, entry+".values") },
-	}, "each", "code")
+	}
+	m.keys(s, entry, fields)
+	if err := s.mapping(n, entry, fields); err != nil {
+		return err
+	}
+	if err := m.fill(s, n, entry, &m.code, nil); err != nil {
+		return err
+	}
+	return s.missing(n, m.code, entry, "code")
 }
 
 // resultMap reads how something ended; name is the key of what it was done to, words

@@ -121,19 +121,25 @@ type Process struct {
 func Start(ctx context.Context, in Invocation) *Process {
 	p := &Process{done: make(chan struct{}), stop: make(chan struct{}, 1)}
 	p.result = Result{Reason: ReasonNotStarted, Status: -1, Outcome: OutcomeFailed}
-	entry, ok := in.Profile.Entry(in.Task, in.Values.Arguments)
+	entry, ok := in.Profile.EntryFor(in.Task, &in.Values)
 	if !ok {
 		p.result.Reason = ReasonNotApplicable
 		close(p.done)
 		return p
 	}
 	p.result.Entry = entry
-	cmd, err := in.build(entry)
+	in.Limit = in.limit(entry)
+	in.Values.Limit = in.Limit
+	cmds, err := in.build(entry)
 	if err == nil {
 		err = ctx.Err()
 	}
-	if err == nil {
-		err = p.launch(ctx, cmd, in, entry)
+	switch {
+	case err == nil && len(cmds) > 1:
+		go p.sequence(ctx, cmds, in, entry)
+		return p
+	case err == nil:
+		err = p.launch(ctx, cmds[0], in, entry)
 	}
 	if err != nil {
 		p.result.Err = err
@@ -142,25 +148,66 @@ func Start(ctx context.Context, in Invocation) *Process {
 	return p
 }
 
+// limit is the time that the task has.
+func (in *Invocation) limit(e *Entry) time.Duration {
+	if in.Limit > 0 {
+		return min(in.Limit, e.Limit)
+	}
+	return e.Limit
+}
+
+// sequence does several commands one after the other, within one limit. It ends with
+// the first that does not end well; what all have printed counts as one output.
+func (p *Process) sequence(ctx context.Context, cmds []*exec.Cmd, in Invocation, e *Entry) {
+	defer close(p.done)
+	end := time.Now().Add(in.Limit)
+	var out []byte
+	truncated := false
+	for _, cmd := range cmds {
+		q := &Process{done: make(chan struct{}), stop: make(chan struct{}, 1), result: p.result}
+		in.Limit = max(time.Until(end), time.Millisecond)
+		if err := q.launch(ctx, cmd, in, e); err != nil {
+			p.result.Reason, p.result.Outcome, p.result.Err = ReasonNotStarted, OutcomeFailed, err
+			return
+		}
+		select {
+		case <-q.done:
+		case <-p.stop:
+			q.Stop()
+			<-q.done
+		}
+		p.result = q.result
+		if n := len(out); n > 0 && out[n-1] != '\n' {
+			out = append(out, '\n')
+		}
+		out = append(out, q.result.Stdout...)
+		truncated = truncated || q.result.Truncated
+		p.result.Stdout, p.result.Truncated = out, truncated
+		if p.result.Reason != ReasonExited || p.result.Outcome != OutcomeOK {
+			return
+		}
+	}
+}
+
 // Check reports what would keep the task from starting: a placeholder without a
 // value, a program that is not there. A task that the profile lacks is fine.
 func (in *Invocation) Check() error {
-	entry, ok := in.Profile.Entry(in.Task, in.Values.Arguments)
+	entry, ok := in.Profile.EntryFor(in.Task, &in.Values)
 	if !ok || in.Profile.Kind != KindProcess {
 		return nil
 	}
-	cmd, err := in.build(entry)
+	in.Values.Limit = in.limit(entry)
+	cmds, err := in.build(entry)
 	if err != nil {
 		return fmt.Errorf("task %s of tool %s: %w", in.Task, in.Profile.Name, err)
 	}
-	if _, err := exec.LookPath(cmd.Path); err != nil {
-		return fmt.Errorf("task %s of tool %s: %w", in.Task, in.Profile.Name, err)
+	for _, cmd := range cmds {
+		if _, err := exec.LookPath(cmd.Path); err != nil {
+			return fmt.Errorf("task %s of tool %s: %w", in.Task, in.Profile.Name, err)
+		}
 	}
 	return nil
 }
-
-// Done is closed when the task has ended.
-func (p *Process) Done() <-chan struct{} { return p.done }
 
 // Wait waits for the end of the task.
 func (p *Process) Wait() *Result {
@@ -176,14 +223,26 @@ func (p *Process) Stop() {
 	}
 }
 
-// build makes the command line and the environment.
-func (in *Invocation) build(e *Entry) (*exec.Cmd, error) {
+// build makes the command lines and the environment.
+func (in *Invocation) build(e *Entry) ([]*exec.Cmd, error) {
 	if in.Profile.Kind != KindProcess {
 		return nil, errors.New("an external tool has no command; it is on the bus already")
 	}
+	var list []*exec.Cmd
+	for _, c := range e.commands {
+		cmd, err := in.command(e, c)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, cmd)
+	}
+	return list, nil
+}
+
+func (in *Invocation) command(e *Entry, command []template) (*exec.Cmd, error) {
 	var argv []string
-	for _, t := range e.command {
-		a, err := t.expand(in.Values)
+	for _, t := range command {
+		a, err := t.expand(in.Values, e.words)
 		if err != nil {
 			return nil, err
 		}
@@ -205,7 +264,7 @@ func (in *Invocation) build(e *Entry) (*exec.Cmd, error) {
 		}
 	}
 	for _, v := range e.environment {
-		s, err := v.value.expand(in.Values)
+		s, err := v.value.expand(in.Values, e.words)
 		if err != nil {
 			return nil, err
 		}

@@ -41,11 +41,7 @@ func (p *Process) launch(ctx context.Context, cmd *exec.Cmd, in Invocation, e *E
 		return err
 	}
 	closeAll(files[1], files[3])
-	limit := e.Limit
-	if in.Limit > 0 {
-		limit = min(limit, in.Limit)
-	}
-	w := &watch{p: p, cmd: cmd, limit: limit, grace: e.Grace, entry: e}
+	w := &watch{p: p, cmd: cmd, limit: in.Limit, grace: e.Grace, entry: e}
 	var lock sync.Mutex
 	report := func(l Line) {
 		if in.OnLine != nil {

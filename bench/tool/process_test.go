@@ -143,6 +143,32 @@ func TestBusOfTheInheritedEnvironmentIsReplaced(t *testing.T) {
 
 // TestLimitKillsTheWholeGroup: neither a process nor its child that ignore TERM
 // outlive the limit.
+// Several commands are one task: done in their order while each ends well, with one
+// output.
+func TestSeveralCommands(t *testing.T) {
+	for commands, want := range map[string]struct {
+		status int
+		out    string
+	}{
+		`[[/bin/echo, one], [/bin/sh, -c, "printf two"], [/bin/echo, three]]`: {0, "one\ntwo\nthree\n"},
+		`[[/bin/echo, one], [/bin/sh, -c, "exit 3"], [/bin/echo, three]]`:     {3, "one\n"},
+	} {
+		p, err := Parse("p.yaml", strings.NewReader("profile: x\ntasks:\n  - task: identify\n    commands: "+commands+"\n"))
+		require.NoError(t, err)
+		in := Invocation{Profile: p, Task: "identify", Values: BusValues("unix:/x")}
+		require.NoError(t, in.Check())
+		res := Start(context.Background(), in).Wait()
+		assert.Equal(t, ReasonExited, res.Reason, res.String())
+		assert.Equal(t, want.status, res.Status)
+		assert.Equal(t, want.out, string(res.Stdout))
+	}
+	p, err := Parse("p.yaml", strings.NewReader("profile: x\ntasks:\n  - task: identify\n    commands: [[/bin/sleep, 60], [/bin/echo, two]]\n    limit: 100ms\n"))
+	require.NoError(t, err)
+	res := Start(context.Background(), Invocation{Profile: p, Task: "identify", Values: BusValues("unix:/x")}).Wait()
+	assert.Equal(t, ReasonLimit, res.Reason)
+	assert.Empty(t, res.Stdout)
+}
+
 func TestLimitKillsTheWholeGroup(t *testing.T) {
 	p := scriptProfile(t, "[./stubborn.sh]", "    limit: 700ms\n    grace: 200ms\n")
 	l := newListener()

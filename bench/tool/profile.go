@@ -64,12 +64,15 @@ type Profile struct {
 // Entry is how the tool does one task.
 type Entry struct {
 	Task string
-	// For narrows the entry to arguments of a task: learn with position clutch.
+	// For narrows the entry to arguments of a task, as learn with position clutch, and
+	// to a car.
 	For map[string]string
 	// Limit bounds the task; Grace is what the process has between TERM and KILL.
 	Limit, Grace time.Duration
 
-	command      []template
+	// commands are done one after the other.
+	commands     [][]template
+	words        map[string]map[string]string
 	environment  []variable
 	instructions template
 	output       output
@@ -181,18 +184,25 @@ func (p *Profile) readEntry(n ast.Node, defaults *Entry) error {
 	fields := p.common(&e)
 	fields["task"] = func(_, v ast.Node) (err error) { e.Task, err = s.oneOf(v, "task", task.Names()); return err }
 	fields["for"] = func(_, v ast.Node) (err error) { e.For, err = s.arguments(v); return err }
-	required := []string{"task", "command"}
+	required := []string{"task"}
 	if p.Kind == KindExternal {
-		required[1] = "instructions"
+		required = append(required, "instructions")
 		fields["instructions"] = func(_, v ast.Node) (err error) {
 			e.instructions, err = s.template(v, "instructions")
 			return err
 		}
 	} else {
-		fields["command"] = func(_, v ast.Node) (err error) { e.command, err = s.command(v); return err }
+		fields["command"] = func(_, v ast.Node) error { return e.add(s, v) }
+		fields["commands"] = func(_, v ast.Node) error {
+			return s.list(v, "commands", func(_ int, item ast.Node) error { return e.add(s, item) })
+		}
+		fields["words"] = func(_, v ast.Node) (err error) { e.words, err = s.argumentWords(v); return err }
 	}
 	if err := s.mapping(n, "task", fields, required...); err != nil {
 		return err
+	}
+	if p.Kind != KindExternal && len(e.commands) == 0 {
+		return s.errorf(n, "task without \"command\", expected it")
 	}
 	asked, _ := task.Find(e.Task)
 	for _, a := range task.Arguments() {
@@ -203,7 +213,7 @@ func (p *Profile) readEntry(n ast.Node, defaults *Entry) error {
 			return s.errorf(n, "task %s takes no argument %s, expected \"for\" without it", e.Task, a.Name)
 		}
 		uses := func(t template) bool { return t.uses(argumentPrefix + a.Name) }
-		if slices.ContainsFunc(e.command, uses) || uses(e.instructions) {
+		if slices.ContainsFunc(slices.Concat(e.commands...), uses) || uses(e.instructions) {
 			return s.errorf(n, "task %s has no argument %s, expected no {%s%s}", e.Task, a.Name, argumentPrefix, a.Name)
 		}
 	}
@@ -231,6 +241,9 @@ func (s *source) arguments(n ast.Node) (map[string]string, error) {
 	err := s.entries(n, "for", func(key string, k, v ast.Node) (err error) {
 		a, ok := task.FindArgument(key)
 		switch {
+		case key == carKey:
+			m[key], err = s.text(v, key)
+			return err
 		case !ok:
 			return s.errorf(k, "unknown argument %q, expected one of %s", key, strings.Join(argumentNames(), ", "))
 		case a.Words == nil:
@@ -250,6 +263,33 @@ func argumentNames() []string {
 	}
 	slices.Sort(names)
 	return names
+}
+
+// add takes one more command of a task.
+func (e *Entry) add(s *source, n ast.Node) error {
+	c, err := s.command(n)
+	e.commands = append(e.commands, c)
+	return err
+}
+
+// argumentWords reads what the tool calls the words of arguments.
+func (s *source) argumentWords(n ast.Node) (map[string]map[string]string, error) {
+	m := map[string]map[string]string{}
+	err := s.entries(n, "words", func(key string, k, v ast.Node) error {
+		a, ok := task.FindArgument(key)
+		if !ok || a.Words == nil {
+			return s.errorf(k, "unknown argument %q, expected one with words", key)
+		}
+		m[key] = map[string]string{}
+		return s.entries(v, "words of "+key, func(ours string, k, v ast.Node) (err error) {
+			if !slices.Contains(a.Words, ours) {
+				return s.errorf(k, "%s is %q, expected one of %s", key, ours, strings.Join(a.Words, ", "))
+			}
+			m[key][ours], err = s.text(v, "word for "+ours)
+			return err
+		})
+	})
+	return m, err
 }
 
 func (s *source) command(n ast.Node) ([]template, error) {
@@ -304,6 +344,10 @@ func (s *source) exit(n ast.Node) (exitMap, error) {
 	return m, err
 }
 
+// EntryFor is Entry for a task with the values that its placeholders get: the car counts
+// as well.
+func (p *Profile) EntryFor(task string, v *Values) (*Entry, bool) { return p.Entry(task, v.key()) }
+
 // Entry finds how the tool does a task; false where the profile does not say:
 // the task is not applicable to this tool. The first entry that matches counts.
 func (p *Profile) Entry(task string, args map[string]string) (*Entry, bool) {
@@ -316,7 +360,7 @@ func (p *Profile) Entry(task string, args map[string]string) (*Entry, bool) {
 }
 
 // Instructions is what whoever holds an external tool is told.
-func (e *Entry) Instructions(v Values) (string, error) { return e.instructions.expand(v) }
+func (e *Entry) Instructions(v Values) (string, error) { return e.instructions.expand(v, e.words) }
 
 // Outcome is the meaning of an exit status.
 func (e *Entry) Outcome(status int) Outcome {

@@ -167,13 +167,13 @@ func TestTemplates(t *testing.T) {
 	} {
 		tm, err := parseTemplate(text)
 		require.NoError(t, err, text)
-		got, err := tm.expand(v)
+		got, err := tm.expand(v, nil)
 		require.NoError(t, err)
 		assert.Equal(t, want, got)
 	}
 	tm, err := parseTemplate("{bus.interface}")
 	require.NoError(t, err)
-	_, err = tm.expand(v)
+	_, err = tm.expand(v, nil)
 	require.ErrorContains(t, err, `{bus.interface} has no value on bus "unix:/run/car.sock"`)
 	assert.Equal(t, "vcan0", BusValues("can:vcan0").Interface)
 }
@@ -213,4 +213,51 @@ func FuzzProfile(f *testing.F) {
 		require.NoError(t, err)
 		require.Len(t, again.Entries, len(p.Entries))
 	})
+}
+
+// One profile for several cars, with the tool's own words for what is asked.
+func TestEntriesForCarsAndWords(t *testing.T) {
+	const text = `
+profile: x
+tasks:
+  - task: drive-output
+    for: {car: auklet-18}
+    command: [scan, --old, "{argument.output}"]
+  - task: drive-output
+    words: {output: {fan: "0400", fuel-pump: "0401"}}
+    command: [scan, --car, "{car}", --time, "{limit.ms}", "{argument.output}"]
+  - task: write-identity
+    commands: [[unlock], [write, "{argument.vin:hex}", "{limit.s}"]]
+`
+	require.NoError(t, conforms(compiledSchema(t), []byte(text)))
+	p, err := Parse("p.yaml", strings.NewReader(text))
+	require.NoError(t, err)
+	lines := func(task, car string, args map[string]string) (all [][]string, err error) {
+		in := Invocation{Profile: p, Task: task, Values: Values{Car: car, Arguments: args, Limit: 1500 * time.Millisecond}, Environment: []string{}}
+		e, ok := p.EntryFor(task, &in.Values)
+		require.True(t, ok)
+		for _, c := range e.commands {
+			var line []string
+			for _, part := range c {
+				s, err := part.expand(in.Values, e.words)
+				if err != nil {
+					return nil, err
+				}
+				line = append(line, s)
+			}
+			all = append(all, line)
+		}
+		return all, nil
+	}
+	got, err := lines("drive-output", "auklet-18", map[string]string{"output": "fan"})
+	require.NoError(t, err)
+	assert.Equal(t, [][]string{{"scan", "--old", "fan"}}, got)
+	got, err = lines("drive-output", "petrel-48", map[string]string{"output": "fan"})
+	require.NoError(t, err)
+	assert.Equal(t, [][]string{{"scan", "--car", "petrel-48", "--time", "1500", "0400"}}, got)
+	_, err = lines("drive-output", "petrel-48", map[string]string{"output": "vent"})
+	require.ErrorContains(t, err, `the profile has no word for "vent"`)
+	got, err = lines("write-identity", "petrel-48", map[string]string{"vin": "0PT48"})
+	require.NoError(t, err)
+	assert.Equal(t, [][]string{{"unlock"}, {"write", "3050543438", "2"}}, got, "the characters of ASCII; seconds rounded up")
 }

@@ -23,6 +23,10 @@ type Report struct {
 	Live []Value `json:"live"`
 	// MIL is the lamp.
 	MIL *bool `json:"mil"`
+	// Count is the number of codes that the control units say, all together.
+	Count *int `json:"count"`
+	// Calibrations are the calibration ids.
+	Calibrations []Calibration `json:"calibrations"`
 	// Readiness lists monitors, FreezeFrames what is stored with codes.
 	Readiness    []Monitor     `json:"readiness"`
 	FreezeFrames []FreezeFrame `json:"freeze_frames"`
@@ -75,6 +79,12 @@ type Code struct {
 	FailureType string `json:"failure_type,omitempty"`
 	// ECU is the control unit's name, "" where the tool does not say.
 	ECU string `json:"ecu,omitempty"`
+}
+
+// Calibration is one calibration id.
+type Calibration struct {
+	ECU string `json:"ecu,omitempty"`
+	ID  string `json:"id"`
 }
 
 // Value is one reading.

@@ -237,6 +237,15 @@ func (s *source) number(n ast.Node, what string) (float64, error) {
 	return x, nil
 }
 
+// truth is true or false.
+func (s *source) truth(n ast.Node, what string) (bool, error) {
+	b, ok := n.(*ast.BoolNode)
+	if !ok {
+		return false, s.errorf(n, "%s is %s, expected true or false", what, kindOf(n))
+	}
+	return b.Value, nil
+}
+
 // oneOf is a scalar out of a set.
 func (s *source) oneOf(n ast.Node, what string, set []string) (string, error) {
 	v, err := s.scalar(n, what)

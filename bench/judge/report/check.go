@@ -76,7 +76,7 @@ func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	switch field.Shape {
 	case task.Units:
 		return c.modules(r, f)
-	case task.Codes:
+	case task.Codes, task.Texts:
 		return c.list(r.List(c.Field), f)
 	case task.Values:
 		return c.live(r, f)

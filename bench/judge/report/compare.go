@@ -68,6 +68,18 @@ var claims = map[task.Fields]claim{
 		why:     "The lamp is what the driver came for.",
 		compare: (*comparison).lamp,
 	},
+	task.Count: {
+		says:    "The number of codes is reported as the control units answered",
+		source:  "ISO 15031-5:2015 annex B (PID 01, byte A bits 0 to 6)",
+		why:     "A number that does not fit the list tells that codes were missed.",
+		compare: (*comparison).count01,
+	},
+	task.Calibrations: {
+		says:    "The calibration ids that the tool reports are those that the control units answered",
+		source:  "ISO 15031-5:2015 clause 7 (service 09 InfoType 04)",
+		why:     "A wrong id brings the wrong data set into a control unit.",
+		compare: (*comparison).calibrations,
+	},
 	task.Readiness: {
 		says:    "The monitors are reported as the control units answered",
 		source:  "ISO 15031-5:2015 annex B (PID 01, bytes B to D)",
@@ -457,6 +469,41 @@ func (c *comparison) output() {
 		c.missed("output driven", []judge.Evidence{c.h.drivenBy})
 	case c.said:
 		c.t.right++
+	}
+}
+
+// count01 compares the number of codes of all units with that of PID 01.
+func (c *comparison) count01() {
+	if !c.said || len(c.h.counts) == 0 {
+		return // it may be known from a task before, and need not be told
+	}
+	n := 0
+	for _, x := range c.h.counts {
+		n += x
+	}
+	if n == c.r.Count {
+		c.t.right++
+		return
+	}
+	c.positive(fmt.Sprintf("%d codes (answered was %d)", c.r.Count, n), c.h.lampBy)
+}
+
+// calibrations compares the ids of all units. Who reads none need not have asked.
+func (c *comparison) calibrations() {
+	rest := slices.Clone(c.h.calibrations)
+	for _, id := range c.r.Calibrations {
+		i := slices.IndexFunc(rest, func(x item) bool { return x.text == id })
+		if i < 0 {
+			c.positive("calibration " + id)
+			continue
+		}
+		c.t.right++
+		rest = slices.Delete(rest, i, i+1)
+	}
+	for i := range rest {
+		if c.said {
+			c.negative("calibration "+rest[i].text, rest[i].by)
+		}
 	}
 }
 

@@ -389,3 +389,47 @@ func TestDrivenOutputs(t *testing.T) {
 		})
 	}
 }
+
+// The number of codes is byte A of PID 01 without its top bit, of all units together;
+// calibration ids are texts of 16 characters (SAE J1979, PID 01 and InfoType 04).
+func TestCountAndCalibrations(t *testing.T) {
+	id := func(s string) string { return hex.EncodeToString([]byte(s + strings.Repeat("\x00", 16-len(s)))) }
+	for _, c := range []struct {
+		name                 string
+		count                int
+		ids                  []string
+		fails                string
+		positives, negatives int
+	}{
+		{name: "as answered", count: 3, ids: []string{"AB-1", "AB-2", "CD-9"}},
+		{name: "one unit's count alone", count: 2, ids: []string{"AB-1", "AB-2", "CD-9"}, fails: "truth/count", positives: 1},
+		{name: "an id too few", count: 3, ids: []string{"AB-1", "CD-9"}, fails: "truth/calibrations", negatives: 1},
+		{name: "an id misread", count: 3, ids: []string{"AB-1", "AB-3", "CD-9"}, fails: "truth/calibrations", positives: 1, negatives: 1},
+	} {
+		t.Run(strings.ReplaceAll(c.name, " ", "-"), func(t *testing.T) {
+			const both = task.Count | task.Calibrations
+			v, _ := newRun(t, nil).start().answers(engine, "41 01 82 07 00 00", "49 04 02"+id("AB-1")+id("AB-2")).
+				answers(brake, "41 01 01 00 00 00", "49 04 01"+id("CD-9")).
+				end(judge.StatusOK, &judge.Report{Reads: both, Says: both, Count: c.count, Calibrations: c.ids}).verdicts()
+			require.Len(t, v, 2)
+			for name, x := range v {
+				if name != c.fails {
+					require.Equal(t, judge.Pass, x.Outcome, x.Reason)
+					continue
+				}
+				require.Equal(t, judge.Fail, x.Outcome, x.Reason)
+				require.Equal(t, [2]int{c.positives, c.negatives}, [2]int{x.FalsePositives, x.FalseNegatives}, x.Reason)
+			}
+		})
+	}
+}
+
+// Each field that a tool can report has something that is claimed of it.
+func TestEveryFieldIsCompared(t *testing.T) {
+	require.Len(t, report.All(), len(task.EachField()))
+	for _, r := range report.All() {
+		require.NotEmpty(t, r.Says, r.ID)
+		require.NotEmpty(t, r.Source, r.ID)
+		require.NotEmpty(t, r.Why, r.ID)
+	}
+}

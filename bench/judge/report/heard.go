@@ -2,6 +2,7 @@ package report
 
 import (
 	"slices"
+	"strings"
 
 	"sawhorse/bench/judge"
 	"sawhorse/canbus/uds"
@@ -36,6 +37,10 @@ type heard struct {
 	accepted bool
 	result   int
 	resultBy judge.Evidence
+	// counts are the numbers of codes by unit, as last told.
+	counts map[int]int
+	// calibrations are the ids that were answered.
+	calibrations []item
 	// frozen are the values of freeze frames.
 	frozen []item
 	// driven says that an output was driven by a command of the tool.
@@ -54,7 +59,7 @@ type monitor struct {
 }
 
 func newHeard() *heard {
-	return &heard{must: map[string][]item{}, may: map[string][]item{}, answered: map[string]bool{}, lamp: map[int]bool{}, result: -1}
+	return &heard{must: map[string][]item{}, may: map[string][]item{}, answered: map[string]bool{}, lamp: map[int]bool{}, counts: map[int]int{}, result: -1}
 }
 
 // take adds an answer.
@@ -84,6 +89,9 @@ func (h *heard) take(o *judge.Observation) {
 	case uds.VehicleInformation:
 		if o.PID == uds.InfoVIN && len(d) == 3+uds.VINLength {
 			h.vin(d[3:], by)
+		}
+		if o.PID == infoCalibration && len(d) >= 3 {
+			h.calibrated(o.ID, d[3:], by)
 		}
 	case uds.ReadDTCInformation:
 		if o.Sub == uds.ReportDTCByStatusMask && len(d) >= 3 {
@@ -125,6 +133,20 @@ func (h *heard) froze(unit int, hi, lo byte, by judge.Evidence) {
 		list = append(list, i)
 	}
 	h.list("freeze", unit, list)
+}
+
+// infoCalibration is the InfoType of calibration ids, of 16 characters each, filled up
+// with 00 (SAE J1979 service 09 InfoType 04).
+const infoCalibration, calibrationLength = 0x04, 16
+
+func (h *heard) calibrated(unit int, d []byte, by judge.Evidence) {
+	for ; len(d) >= calibrationLength; d = d[calibrationLength:] {
+		id := strings.TrimSpace(strings.Trim(string(d[:calibrationLength]), "\x00"))
+		i := item{text: id, by: by, unit: unit}
+		if !slices.ContainsFunc(h.calibrations, func(x item) bool { return x.text == id && x.unit == unit }) {
+			h.calibrations = append(h.calibrations, i)
+		}
+	}
 }
 
 // codes are those of services 03, 07 and 0A: a count and two bytes each.
@@ -243,6 +265,7 @@ func (h *heard) groups(unit int, d []byte, skip int, by judge.Evidence, to *[]it
 // status is PID 01: the lamp and the monitors.
 func (h *heard) status(unit int, d []byte, by judge.Evidence) {
 	h.lamp[unit], h.lampBy = d[0]&uds.LampOn != 0, by
+	h.counts[unit] = int(d[0] & 0x7F)
 	h.monitors = slices.DeleteFunc(h.monitors, func(m monitor) bool { return m.unit == unit })
 	if uds.Compression(d) {
 		return // it has other names

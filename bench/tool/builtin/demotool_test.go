@@ -152,7 +152,7 @@ func TestProfileAndDocumentFit(t *testing.T) {
 	r.Told = nil
 	no, yes := false, true
 	assert.Equal(t, tool.Report{
-		VIN: "TESTCAR0123456789", HasVIN: true, MIL: &no, Cleared: &yes,
+		VIN: "TESTCAR0123456789", HasVIN: true, MIL: &no, Cleared: &yes, Count: new(int),
 		ECUs:         []tool.ECU{{Name: "ECM", Address: "7E0", VIN: "TESTCAR0123456789"}},
 		Stored:       []tool.Code{},
 		Permanent:    []tool.Code{{Code: "U0100", FailureType: "8F", ECU: "ECM"}},
