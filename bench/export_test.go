@@ -1,14 +1,14 @@
 package bench
 
 import (
-	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/gateway"
+	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/fault"
 	"sawhorse/canbus"
 )
 
 // Module gives tests a control unit; nil if the car has none of that name.
-func (b *Bench) Module(name string) *ecu.Module {
+func (b *Bench) Module(name string) *ecu.Unit {
 	if u, ok := b.unit(name); ok {
 		return u.module
 	}

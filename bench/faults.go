@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"sawhorse/bench/api"
-	"sawhorse/bench/ecu"
+	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/nearest"
@@ -184,7 +184,7 @@ func (b *Bench) answering(name string) ([]fault.Unit, error) {
 }
 
 // alteredUnit is an ECU whose answers faults alter (fault.Unit).
-type alteredUnit struct{ *ecu.Module }
+type alteredUnit struct{ *ecu.Unit }
 
 // Alter implements fault.Unit.
 func (u alteredUnit) Alter(fn func(now time.Duration, answer []byte) ([]fault.Late, bool)) func() {

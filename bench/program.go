@@ -2,14 +2,17 @@ package bench
 
 import (
 	"sawhorse/bench/car"
-	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/app"
+	"sawhorse/bench/ecu/dtc"
+	"sawhorse/bench/ecu/nv"
+	"sawhorse/bench/ecu/server"
+	"sawhorse/bench/ecu/spec"
 )
 
 // programOf builds the program of a unit: that of its file, or the one of its name.
-func programOf(s *ecu.Spec, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (app.Program, error) {
-	if s.App != nil {
-		return app.FromData(s.Name, s.App, c, mem, nv)
+func programOf(s *spec.Unit, c *car.Car, mem *dtc.Memory, nv *nv.Memory) (app.Program, error) {
+	if s.Program != nil {
+		return app.FromData(s.Name, s.Program, c, mem, nv)
 	}
 	if !app.Has(s.Name) {
 		return nil, s.NoProgram(app.Programs())
@@ -17,12 +20,12 @@ func programOf(s *ecu.Spec, c *car.Car, mem *ecu.Memory, nv *ecu.NV) (app.Progra
 	return app.New(s.Name, c, mem, nv)
 }
 
-// plant joins a diagnostic server to the program of its ECU.
-type plant struct{ app.Program }
+// application joins a diagnostic server to the program of its ECU.
+type application struct{ app.Program }
 
-// Reset implements ecu.Plant.
-func (p plant) Reset(ecu.ResetKind) { p.Restart() }
+// Reset implements server.Application.
+func (p application) Reset(server.ResetKind) { p.Restart() }
 
-// Communicate implements ecu.Plant. The unit's module stops its messages itself; the
+// Communicate implements server.Application. The unit's module stops its messages itself; the
 // program has nothing to do.
-func (p plant) Communicate(bool, bool) {}
+func (p application) Communicate(bool, bool) {}

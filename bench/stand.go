@@ -7,10 +7,13 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
-	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/app"
+	"sawhorse/bench/ecu/dtc"
 	"sawhorse/bench/ecu/gateway"
+	"sawhorse/bench/ecu/nv"
 	"sawhorse/bench/ecu/program"
+	"sawhorse/bench/ecu/spec"
+	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
 	"sawhorse/canbus/bridge"
@@ -21,7 +24,7 @@ import (
 // kit is a car before it stands on a bus.
 type kit struct {
 	spec *car.Spec
-	ecus []*ecu.Spec
+	ecus []*spec.Unit
 	car  *car.Car
 	seed chance.Seed
 }
@@ -32,7 +35,7 @@ func newKit(name string, seed chance.Seed) (*kit, error) {
 		return nil, err
 	}
 	k := &kit{spec: spec, car: car.New(spec, seed), seed: seed}
-	k.ecus, err = ecu.SpecsOf(spec)
+	k.ecus, err = ecu.Specs(spec)
 	return k, err
 }
 
@@ -69,7 +72,7 @@ func nodeNames(k *kit, bridged bool) []string {
 
 // unit is one ECU: its diagnostic module and its program.
 type unit struct {
-	module  *ecu.Module
+	module  *ecu.Unit
 	program app.Program
 }
 
@@ -100,7 +103,7 @@ func (b *Bench) openFar(spec *car.Spec) error {
 }
 
 // side is the bus of the car on which a unit sits.
-func (b *Bench) side(spec *car.Spec, s *ecu.Spec) (canbus.Bus, *car.BusSpec, error) {
+func (b *Bench) side(spec *car.Spec, s *spec.Unit) (canbus.Bus, *car.BusSpec, error) {
 	at, err := s.BusOf(spec)
 	if err != nil {
 		return nil, nil, err
@@ -121,7 +124,7 @@ func (b *Bench) build(k *kit) error {
 	}
 	declared := map[string]program.Names{}
 	for _, s := range k.ecus {
-		mem, nv := ecu.NewMemory(s), ecu.NewNV(s, ecu.IdentityOf(&k.spec.Identity, s.Name))
+		mem, nv := dtc.New(s), nv.New(s, s.IdentityOf(&k.spec.Identity))
 		for _, l := range learned {
 			if l.ECU == s.Name {
 				nv.Set(l.Value, l.Number)
@@ -139,8 +142,8 @@ func (b *Bench) build(k *kit) error {
 		if err != nil {
 			return err
 		}
-		m, err := ecu.NewModule(b.Loop, side, s, ecu.Parts{
-			Readings: p.Readings(), Memory: mem, NV: nv, Plant: plant{p}, Network: bus.Network(), Heard: p.Heard(),
+		m, err := ecu.New(b.Loop, side, s, ecu.Parts{
+			Readings: p.Readings(), Memory: mem, NV: nv, Application: application{p}, Network: bus.Network(), Heard: p.Heard(),
 			Routed: routed(k.spec, bus.Name), FD: side != b.Bus && bus.DataBitRate > 0, Rand: k.seed.For("ecu " + s.Name),
 		})
 		if err != nil {

@@ -10,8 +10,11 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
-	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/app"
+	"sawhorse/bench/ecu/dtc"
+	"sawhorse/bench/ecu/nv"
+	"sawhorse/bench/ecu/spec"
+	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/fault"
 	"sawhorse/bench/signal"
 )
@@ -24,9 +27,9 @@ func (p *plug) PutBack() { p.out = false }
 
 // unit is one ECU of the workshop: program, code memory, learned values.
 type unit struct {
-	spec     *ecu.Spec
-	mem      *ecu.Memory
-	nv       *ecu.NV
+	spec     *spec.Unit
+	mem      *dtc.Memory
+	nv       *nv.Memory
 	readings *signal.Table
 	step     func(now time.Duration)
 	on       bool
@@ -91,14 +94,14 @@ func newWorkshopWith(t testing.TB, name string) *workshop {
 	t.Helper()
 	spec, err := car.BuiltIn(name)
 	require.NoError(t, err)
-	specs, err := ecu.SpecsOf(spec)
+	specs, err := ecu.Specs(spec)
 	require.NoError(t, err)
 	w := &workshop{t: t, car: car.New(spec, chance.Seed(1)), watch: func() {}}
 	for _, s := range specs {
-		w.units = append(w.units, &unit{spec: s, mem: ecu.NewMemory(s), nv: ecu.NewNV(s, nil)})
+		w.units = append(w.units, &unit{spec: s, mem: dtc.New(s), nv: nv.New(s, nil)})
 	}
 	w.learn()
-	of := func(name string) (*unit, *ecu.Memory, *ecu.NV) {
+	of := func(name string) (*unit, *dtc.Memory, *nv.Memory) {
 		u := w.unit(name)
 		require.NotNil(t, u)
 		return u, u.mem, u.nv
@@ -162,7 +165,7 @@ func (w *workshop) learn() {
 		w.unit(l.ECU).nv.Set(l.Value, l.Number)
 	}
 	for _, u := range w.units {
-		for name, v := range ecu.IdentityOf(&spec.Identity, u.spec.Name) {
+		for name, v := range u.spec.IdentityOf(&spec.Identity) {
 			u.nv.SetText(name, v)
 		}
 	}
@@ -207,7 +210,7 @@ func (u *unit) cycle(now time.Duration) {
 		return
 	}
 	kmh := u.kmh()
-	v := ecu.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
+	v := dtc.Vehicle{Kmh: kmh, Running: u.runs() == 1, CoolantC: u.coolant()}
 	v.AmbientC, v.BaroKPa = u.ambient(), u.baro()
 	if u.spec.Name == "gearbox" {
 		v.AmbientC, v.BaroKPa = 15, 101 // it has no reading of the outside

@@ -11,7 +11,9 @@ import (
 
 	"sawhorse/bench"
 	"sawhorse/bench/car"
-	"sawhorse/bench/ecu"
+	"sawhorse/bench/ecu/server"
+	"sawhorse/bench/ecu/spec"
+	ecu "sawhorse/bench/ecu/unit"
 )
 
 // carView is what cars prints of one car, also as JSON.
@@ -168,7 +170,7 @@ func viewCar(name string) (carView, error) {
 		return carView{}, err
 	}
 	v := carView{Name: spec.Name, Title: spec.Title, About: strings.TrimSpace(spec.Text), VIN: spec.Identity.VIN}
-	units, err := ecu.SpecsOf(spec)
+	units, err := ecu.Specs(spec)
 	if err != nil {
 		return v, err
 	}
@@ -189,9 +191,9 @@ func viewCar(name string) (carView, error) {
 	return v, nil
 }
 
-func viewServices(u *ecu.Spec) []serviceView {
+func viewServices(u *spec.Unit) []serviceView {
 	var views []serviceView
-	for _, row := range u.Table() {
+	for _, row := range server.Table(u) {
 		x := serviceView{Service: fmt.Sprintf("%02X", row.Service), Name: row.Name, Sessions: row.In, Security: row.Security}
 		for _, sub := range row.Subs {
 			x.Subs = append(x.Subs, fmt.Sprintf("%02X", sub))
@@ -225,7 +227,7 @@ func (u *ecuView) print(w io.Writer) {
 }
 
 // viewBus tells the messages that the car's units send on a bus.
-func viewBus(spec *car.Spec, b *car.BusSpec, units []*ecu.Spec) busView {
+func viewBus(spec *car.Spec, b *car.BusSpec, units []*spec.Unit) busView {
 	v := busView{Name: b.Name, BitRate: b.BitRate, DataRate: b.DataBitRate, File: b.File, Messages: []messageView{}}
 	if b.Network() == nil {
 		return v

@@ -10,8 +10,9 @@ import (
 
 	"sawhorse/bench/car"
 	"sawhorse/bench/chance"
-	"sawhorse/bench/ecu"
 	"sawhorse/bench/ecu/app"
+	"sawhorse/bench/ecu/spec"
+	ecu "sawhorse/bench/ecu/unit"
 )
 
 // memory is a simple non-volatile memory.
@@ -54,7 +55,7 @@ func (m *codeMemory) MIL() bool { return len(m.stored) > 0 }
 // known is a code memory that knows a car's own codes only.
 type known struct {
 	*codeMemory
-	spec *ecu.Spec
+	spec *spec.Unit
 }
 
 func (k known) Ref(code string) (int, bool) {
@@ -88,7 +89,7 @@ func newRigOf(t testing.TB, name string, seed chance.Seed) *rig {
 	spec, err := car.BuiltIn(name)
 	require.NoError(t, err)
 	r := &rig{t: t, car: car.New(spec, seed), nv: map[string]memory{"engine": {}, "brake": {}, "body": {}, "gearbox": {}}, codes: &codeMemory{}}
-	units, err := ecu.SpecsOf(spec)
+	units, err := ecu.Specs(spec)
 	require.NoError(t, err)
 	codes := map[string]known{}
 	for _, u := range units {
@@ -190,11 +191,11 @@ func (r *rig) spread(name string, d time.Duration) (mean, deviation, low, high f
 }
 
 // unitOf is the description of a car's ECU.
-func unitOf(t testing.TB, spec *car.Spec, name string) *ecu.Spec {
+func unitOf(t testing.TB, c *car.Spec, name string) *spec.Unit {
 	t.Helper()
-	units, err := ecu.SpecsOf(spec)
+	units, err := ecu.Specs(c)
 	require.NoError(t, err)
-	i := slices.IndexFunc(units, func(u *ecu.Spec) bool { return u.Name == name })
+	i := slices.IndexFunc(units, func(u *spec.Unit) bool { return u.Name == name })
 	require.GreaterOrEqual(t, i, 0, name)
 	return units[i]
 }

@@ -20,7 +20,8 @@ import (
 	"time"
 
 	"sawhorse/bench/car"
-	"sawhorse/bench/ecu"
+	"sawhorse/bench/ecu/spec"
+	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/signal"
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
@@ -40,10 +41,10 @@ const silentAfter = 500 * time.Millisecond
 type Parts struct {
 	Spec *car.GatewaySpec
 	// Unit is the gateway's own module, on the near bus.
-	Unit *ecu.Module
+	Unit *ecu.Unit
 	// Far is the far bus, Units those that sit on it.
 	Far   canbus.Bus
-	Units []*ecu.Spec
+	Units []*spec.Unit
 	// FarFD says that the far bus has CAN FD.
 	FarFD bool
 	// Networks are what the near and the far bus's files say.
@@ -56,7 +57,7 @@ type Parts struct {
 // Gateway joins two buses. It belongs to the loop.
 type Gateway struct {
 	loop  *clock.Loop
-	unit  *ecu.Module
+	unit  *ecu.Unit
 	far   *link.Mux
 	there map[canbus.Key]*route // from the near bus to the far one
 	back  map[canbus.Key]*route
@@ -159,7 +160,7 @@ func (g *Gateway) pass(table map[canbus.Key]*route, f *canbus.Frame) {
 }
 
 // join passes the diagnostic messages of a far unit on.
-func (g *Gateway) join(u *ecu.Spec, fd bool) error {
+func (g *Gateway) join(u *spec.Unit, fd bool) error {
 	a := u.Addresses
 	request, response := canbus.KeyOf(a.Request, a.Extended), canbus.KeyOf(a.Response, a.Extended)
 	var near, far *pipe
