@@ -39,7 +39,7 @@ type Plan struct {
 	// Bus is the bus's URL and Rate its bit rate in bit/s.
 	Bus  string `json:"bus"`
 	Rate int    `json:"rate"`
-	// Arm names the physical interface that may be sent on; "" for none.
+	// Arm is of earlier plans, and refused: a file does not arm an interface.
 	Arm string `json:"arm,omitempty"`
 	// Tool is the tool's profile, whole; InBench says that the tool runs inside
 	// the bench instead of as a process.
@@ -125,6 +125,8 @@ func (p *Plan) Validate() error {
 		return bad
 	}
 	switch {
+	case p.Arm != "":
+		return fmt.Errorf("arm is %q, and a plan arms no interface: take that line out, and give --arm %s on the command line that is to send", p.Arm, p.Arm)
 	case p.Time != Virtual && p.Time != Wall:
 		return fmt.Errorf("time is %q, want %q or %q", p.Time, Virtual, Wall)
 	case p.Scenario.Text == "":

@@ -22,7 +22,6 @@ type Choices struct {
 	SeedSet bool
 	// Bus is the bus's URL; "" means the embedded one.
 	Bus string
-	Arm string
 	// Wall asks for wall time; a tool that is a process needs it anyway.
 	Wall bool
 	// Tool is the profile, whole. InBench runs the tool inside the bench.
@@ -45,7 +44,7 @@ func Resolve(sc *scenarios.Scenario, c Choices) (*plan.Plan, error) {
 	p := &plan.Plan{
 		Format: format.Plan.Newest, Program: c.Program,
 		Scenario: plan.Text{Name: sc.Name, File: sc.File, Text: string(sc.Source)},
-		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate, Arm: c.Arm,
+		Seed:     sc.Seed, Time: plan.Virtual, Bus: c.Bus, Rate: sc.Bus.Rate,
 		Tool: c.Tool, InBench: c.InBench,
 		Duration: plan.Duration(sc.Duration), Capture: c.Capture,
 		Params: c.Params, Strict: c.Strict,

@@ -42,6 +42,9 @@ type Options struct {
 	Folder string
 	// InBench starts the tool inside the bench, for a plan that says so.
 	InBench tool.MachineFunc
+	// Arm names the physical interfaces that may be sent on: nothing that a plan
+	// says.
+	Arm []string
 	// Person is where the instructions for whoever holds an external tool go;
 	// nil discards them. Answered, if not nil, gives a value when that person
 	// says that the task is done.
@@ -217,11 +220,14 @@ func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
 	}
 	r.bench, err = bench.New(bench.Settings{
 		Car: r.scenario.Car, Seed: chance.Seed(r.plan.Seed), Wall: r.plan.Time == plan.Wall,
-		Buses: []bench.Bus{{URL: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate}}, Arm: []string{r.plan.Arm},
+		Buses: []bench.Bus{{URL: url, Rate: r.plan.Rate, DataRate: r.scenario.Bus.DataRate}}, Arm: r.opt.Arm,
 		Metrics: r.opt.Metrics, Log: r.opt.Log, Networks: filepath.Dir(r.scenario.File),
 	})
 	if err != nil {
 		return err
+	}
+	for _, why := range r.bench.Silent() {
+		return fmt.Errorf("a car that sends nothing proves nothing: %w, with --arm IFACE on the command line", why)
 	}
 	r.bench.OnClose("the socket's folder", closeWithin, r.removeSocket)
 	if err := r.attach(ctx, url, captureFile); err != nil {

@@ -57,7 +57,12 @@ func command(dir string, args ...string) *exec.Cmd {
 
 func sawhorse(t *testing.T, dir string, args ...string) result {
 	t.Helper()
-	cmd := command(dir, args...)
+	return resultOf(t, command(dir, args...))
+}
+
+// resultOf runs a command to its end.
+func resultOf(t *testing.T, cmd *exec.Cmd) result {
+	t.Helper()
 	var out, errout bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &errout
 	err := cmd.Run()

@@ -49,7 +49,7 @@ With --listen the API of serve switches faults on and off while it runs.
 	f := cmd.Flags()
 	f.StringVar(&o.bus, "bus", "", "near bus: unix:PATH or can:IFACE")
 	f.StringVar(&o.far, "far", "", "far bus: unix:PATH or can:IFACE")
-	f.StringSliceVar(&o.arm, "arm", nil, "physical interfaces that may be sent on")
+	armFlags(f, &o.arm)
 	f.StringVar(&o.listen, "listen", "", "loopback address of the API; none without")
 	f.DurationVar(&o.length, "for", 0, "how long; 0 is until stopped")
 	o.alter.register(f)
@@ -64,7 +64,7 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 	if o.bus == o.far {
 		return fmt.Errorf("--bus and --far are both %s, want two buses", o.bus)
 	}
-	if err := o.alter.check(); err != nil {
+	if err := errors.Join(checkArmed(o.arm, o.bus, o.far), o.alter.check()); err != nil {
 		return err
 	}
 	b, err := o.alter.bench(o.pacing, bench.Settings{
@@ -87,7 +87,7 @@ func (o *bridgeOptions) run(cmd *cobra.Command) (err error) {
 			return err
 		}
 	}
-	silent(cmd.ErrOrStderr(), b)
+	tellSilent(cmd.ErrOrStderr(), b)
 	until := time.Duration(math.MaxInt64)
 	if o.length > 0 {
 		until = o.length

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -26,6 +27,11 @@ type config struct {
 	file, logLevel, logFormat string
 	v                         *viper.Viper
 	doc                       *strict.Doc // nil without a file
+	// named says that the file was named on the command line; inFile and info are
+	// what it says, and whose it is. Nil without a file.
+	named  bool
+	inFile *viper.Viper
+	info   fs.FileInfo
 }
 
 func newConfig() *config { return &config{v: viper.New()} }
@@ -36,6 +42,9 @@ func (c *config) apply(cmd *cobra.Command) error {
 	c.v.SetEnvKeyReplacer(strings.NewReplacer(".", "_", "-", "_"))
 	c.v.AutomaticEnv()
 	if err := c.read(cmd); err != nil {
+		return err
+	}
+	if err := c.checkArming(cmd); err != nil {
 		return err
 	}
 	var err error
@@ -78,7 +87,7 @@ func (c *config) fill(key string, f *pflag.Flag) error {
 
 // origin says where a setting came from.
 func (c *config) origin(key string) string {
-	name := "SAWHORSE_" + strings.ToUpper(strings.NewReplacer(".", "_", "-", "_").Replace(key))
+	name := variable(key)
 	if _, ok := os.LookupEnv(name); ok {
 		return "environment variable " + name
 	}
@@ -87,12 +96,12 @@ func (c *config) origin(key string) string {
 
 // read loads the file strictly: a key that no command has is a mistake.
 func (c *config) read(cmd *cobra.Command) error {
-	named := c.file != ""
-	if !named {
+	c.named = c.file != ""
+	if !c.named {
 		c.file = defaultConfig
 	}
-	data, err := os.ReadFile(c.file)
-	if errors.Is(err, fs.ErrNotExist) && !named {
+	data, err := c.load()
+	if errors.Is(err, fs.ErrNotExist) && !c.named {
 		return nil
 	}
 	if err != nil {
@@ -111,6 +120,7 @@ func (c *config) read(cmd *cobra.Command) error {
 		return fmt.Errorf("configuration %s: %w", c.file, err)
 	}
 	file := viper.New()
+	c.inFile = file
 	file.SetConfigType("yaml")
 	if err := file.ReadConfig(bytes.NewReader(data)); err != nil {
 		return fmt.Errorf("configuration %s: %w", c.file, err)
@@ -134,6 +144,19 @@ func isEmpty(text string) bool {
 		}
 	}
 	return true
+}
+
+// load reads the file, and whose it is, from one opening of it.
+func (c *config) load() ([]byte, error) {
+	f, err := os.Open(c.file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	if c.info, err = f.Stat(); err != nil {
+		return nil, err
+	}
+	return io.ReadAll(f)
 }
 
 // position finds a setting in the file: file:line:column.

@@ -42,6 +42,11 @@ type runner struct {
 
 // execute does the jobs and reports.
 func (o *runOptions) execute(cmd *cobra.Command, jobs []job) error {
+	for i := range jobs {
+		if err := checkArmed(o.arm, jobs[i].plan.Bus); err != nil {
+			return err
+		}
+	}
 	r := &runner{o: o, jobs: jobs, set: metrics.New()}
 	opt, err := r.options()
 	if err != nil {
@@ -144,6 +149,7 @@ func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, er
 	scenario, err := run.New(j.plan, run.Options{
 		Folder: folder, Person: r.person, Answered: r.answered, Metrics: r.set, Log: slog.Default(), Folders: programFolders(),
 		Scenario: j.scenario, Trace: true,
+		Arm:     r.o.arm,
 		InBench: func(task string, args map[string]string) (tool.Machine, error) { return tester.Start(task, args) },
 	})
 	if err != nil {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"math"
 	"strconv"
@@ -24,7 +23,8 @@ import (
 
 // playOptions are the flags of play as they are written.
 type playOptions struct {
-	bus, speed, arm   string
+	bus, speed        string
+	arm               []string
 	from, to, joinGap time.Duration
 	loop              int
 	only, skip, remap []string
@@ -67,7 +67,7 @@ the seed.
 	f.StringSliceVar(&o.only, "only", nil, "identifiers to play, all others are left out")
 	f.StringSliceVar(&o.skip, "skip", nil, "identifiers to leave out")
 	f.StringSliceVar(&o.remap, "remap", nil, "identifiers to change, OLD=NEW")
-	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	armFlags(f, &o.arm)
 	o.alter.register(f)
 	pacingFlags(f, &o.pacing)
 	return cmd
@@ -148,7 +148,7 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err := checkShared("--bus", o.bus); err != nil {
 		return err
 	}
-	if err := o.alter.check(); err != nil {
+	if err := errors.Join(checkArmed(o.arm, o.bus), o.alter.check()); err != nil {
 		return err
 	}
 	src, err := capture.Open(file)
@@ -156,11 +156,14 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 		return err
 	}
 	defer src.Close()
-	b, err := o.alter.bench(o.pacing, bench.Settings{Buses: []bench.Bus{{URL: o.bus, Join: true, Rate: o.alter.rate}}, Arm: []string{o.arm}})
+	b, err := o.alter.bench(o.pacing, bench.Settings{Buses: []bench.Bus{{URL: o.bus, Join: true, Rate: o.alter.rate}}, Arm: o.arm})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
+	if err := refuseSilent(b); err != nil {
+		return err
+	}
 	if err := o.alter.apply(b); err != nil {
 		return err
 	}
@@ -172,7 +175,6 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 	if err := o.alter.record(b, o.bus); err != nil {
 		return err
 	}
-	silent(cmd.ErrOrStderr(), b)
 	stop := progress(cmd.ErrOrStderr(), b.Loop, func() string {
 		return fmt.Sprintf("%d frames played, %v", r.Stats().Confirmed, b.Loop.Now().Round(time.Second))
 	})
@@ -194,13 +196,6 @@ func (o *playOptions) run(cmd *cobra.Command, file string) (err error) {
 		return fmt.Errorf("%s has gone after %d frames", o.bus, s.Confirmed)
 	}
 	return nil
-}
-
-// silent says on which bus nothing is sent, and what to do about it.
-func silent(w io.Writer, b *bench.Bench) {
-	for _, why := range b.Silent() {
-		fmt.Fprintf(w, "listening only: %v\n", why)
-	}
 }
 
 // checkShared reports why a flag names no bus that another process can reach.

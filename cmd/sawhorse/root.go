@@ -21,7 +21,8 @@ whether the tool (or the person holding it) did the right thing.
 
 Every flag can also be set in a configuration file (a section a command) and in
 the environment (SAWHORSE_RUN_SEED for run --seed). Flags win over the
-environment, the environment over the file.
+environment, the environment over the file. Only --arm is taken from the command line
+alone, or for serve and bridge from a file that --config names and nobody else may write.
 
 ` + cautions,
 		Version:       version(),

@@ -23,13 +23,13 @@ import (
 
 // runOptions are the flags of run.
 type runOptions struct {
-	tool, junit, capture, bus, out, time, arm, again string
-	seeds, shard, keep, paramFile                    string
-	verdicts, baseline, report                       string
-	seed                                             uint64
-	captures, params, cars                           []string
-	jobs, retry                                      int
-	list, quiet, failFast, updateBaseline, strict    bool
+	tool, junit, capture, bus, out, time, again   string
+	seeds, shard, keep, paramFile                 string
+	verdicts, baseline, report                    string
+	seed                                          uint64
+	captures, params, cars, arm                   []string
+	jobs, retry                                   int
+	list, quiet, failFast, updateBaseline, strict bool
 
 	seedSet bool
 }
@@ -102,7 +102,7 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 	f.StringVar(&o.out, "out", "out", "folder for the runs' plans and recordings, one folder a scenario")
 	f.StringVar(&o.time, "time", "auto", "virtual, wall, or auto: virtual if the tool can run inside the bench")
 	f.StringSliceVar(&o.captures, "captures", nil, "folders to look for background recordings in")
-	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	armFlags(f, &o.arm)
 	carsFlag(f, &o.cars)
 	f.StringVar(&o.again, "again", "", "repeat the run of this run.json")
 	f.BoolVar(&o.list, "list", false, "list the scenarios and run none")
@@ -179,7 +179,7 @@ func (o *runOptions) repeat(cmd *cobra.Command, args []string) error {
 // choices are what the flags say of every run.
 func (o *runOptions) choices() (run.Choices, error) {
 	c := run.Choices{
-		Seed: o.seed, SeedSet: o.seed != 0, Bus: o.bus, Arm: o.arm, Captures: o.captures, Program: version(),
+		Seed: o.seed, SeedSet: o.seed != 0, Bus: o.bus, Captures: o.captures, Program: version(),
 		Strict: o.strict,
 	}
 	own := o.tool == builtin.Default

@@ -17,13 +17,13 @@ import (
 
 // serveOptions are the flags of serve.
 type serveOptions struct {
-	bus, car, listen, arm, recordings string
-	rate                              int
-	seed                              uint64
-	cars                              []string
-	faults                            faultFlags
-	key                               string
-	pacing                            clock.Pacing
+	bus, car, listen, recordings string
+	rate                         int
+	seed                         uint64
+	cars, arm                    []string
+	faults                       faultFlags
+	key                          string
+	pacing                       clock.Pacing
 }
 
 func newServeCommand() *cobra.Command {
@@ -57,7 +57,7 @@ controls are a JSON API on a loopback address:
 	f.StringVar(&o.car, "car", car.Default, "which car")
 	carsFlag(f, &o.cars)
 	f.StringVar(&o.listen, "listen", "127.0.0.1:9464", "loopback address of the API and the metrics")
-	f.StringVar(&o.arm, "arm", "", "physical interface that may be sent on")
+	armFlags(f, &o.arm)
 	f.StringVar(&o.recordings, "recordings", ".", "folder for recordings that the API begins")
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
@@ -69,6 +69,9 @@ controls are a JSON API on a loopback address:
 
 func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := checkShared("--bus", o.bus); err != nil {
+		return err
+	}
+	if err := checkArmed(o.arm, o.bus); err != nil {
 		return err
 	}
 	if err := useCars(o.cars); err != nil {
@@ -86,7 +89,7 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	b, err := bench.New(bench.Settings{
-		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate}}, Arm: []string{o.arm},
+		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate}}, Arm: o.arm,
 		Networks: o.faults.folder(), Log: slog.Default(),
 	})
 	if err != nil {
@@ -108,7 +111,7 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := face.open(b); err != nil {
 		return err
 	}
-	silent(cmd.ErrOrStderr(), b)
+	tellSilent(cmd.ErrOrStderr(), b)
 	fmt.Fprintf(cmd.OutOrStdout(), "%s on %s; API and metrics on http://%s; Ctrl-C ends it\n", o.car, o.bus, face.address)
 	if err := b.Run(cmd.Context(), math.MaxInt64); !errors.Is(err, context.Canceled) {
 		return err
