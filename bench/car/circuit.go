@@ -112,6 +112,7 @@ type Circuit struct {
 	wanted    bool // the same of a load that a unit switches itself
 
 	volts, hertz float64
+	sound        soundPin
 	turn         float64
 	amps         float64 // through a load's driver
 
@@ -194,6 +195,10 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 		c.updatePulses(math.Abs(float64(x * p.PerUnit)))
 		return
 	}
+	if c.wiring.State == Intact && !c.skew.on && !c.open() && !c.ground.lost() {
+		c.updateSound(x)
+		return
+	}
 	in := c.spec.Input
 	switch {
 	case c.wiring.State == ShortToGround && !c.open():
@@ -215,6 +220,30 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 	}
 	// Two sources on one node: the element through r, the pull through its own.
 	c.volts = c.clamp(float64(float64(u*in.PullOhm)+float64(in.PullV*r)) / (in.PullOhm + r))
+}
+
+// soundPin is the pin of a circuit with nothing wrong, as it was worked out last: its
+// voltage follows from the true value and the supply alone, and many stay the same.
+type soundPin struct {
+	x, supply uint64 // bits of the two
+	known     bool
+	volts     float64
+}
+
+// updateSound is the pin of a circuit with nothing wrong.
+func (c *Circuit) updateSound(x float64) {
+	supply := 0.0
+	if c.supply != nil {
+		supply = c.supply.volts
+	}
+	s := &c.sound
+	if xb, sb := math.Float64bits(x), math.Float64bits(supply); !s.known || s.x != xb || s.supply != sb {
+		u, r := c.source(x)
+		in := c.spec.Input
+		*s = soundPin{x: xb, supply: sb, known: true,
+			volts: c.clamp(float64(float64(u*in.PullOhm)+float64(in.PullV*r)) / (in.PullOhm + r))}
+	}
+	c.volts = s.volts
 }
 
 // clamp limits a pin to what its input protection lets through; inputs made for

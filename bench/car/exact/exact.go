@@ -57,13 +57,16 @@ func Log(x float64) float64 {
 	// ln m = 2 artanh s with s = (m-1)/(m+1), |s| < 0.172.
 	s := (m - 1) / (m + 1)
 	s2 := float64(s * s)
-	p := 1.0 / 21
-	for d := 19.0; d >= 1; d -= 2 {
-		p = float64(p*s2) + 1/d
+	p := logCoef[0]
+	for _, c := range logCoef[1:] {
+		p = float64(p*s2) + c
 	}
 	k := float64(e)
 	return float64(k*ln2Hi) + (float64(2*s*p) + float64(k*ln2Lo))
 }
+
+// logCoef are 1/21, 1/19 .. 1/1, for Horner's scheme.
+var logCoef = [...]float64{1.0 / 21, 1.0 / 19, 1.0 / 17, 1.0 / 15, 1.0 / 13, 1.0 / 11, 1.0 / 9, 1.0 / 7, 1.0 / 5, 1.0 / 3, 1}
 
 // Pow is x to the y for x above zero.
 func Pow(x, y float64) float64 { return Exp(y * Log(x)) }
