@@ -81,7 +81,7 @@ func (r *runner) leave(run *report.Run, folder, capture string, passed bool) err
 	}
 	name := filepath.Base(folder)
 	beside := name + captureEnding(capture)
-	if err := copyFile(filepath.Join(r.o.report, beside), run.Capture); err != nil {
+	if err := placeFile(filepath.Join(r.o.report, beside), run.Capture); err != nil {
 		return fmt.Errorf("--report: %w", err)
 	}
 	err = writeFile(filepath.Join(r.o.report, name+".html"), func(w io.Writer) error {
@@ -127,11 +127,23 @@ func writeFile(path string, fill func(io.Writer) error) error {
 	return plan.WriteWhole(path, b.Bytes())
 }
 
-// copyFile copies without holding the whole in memory: captures can be long.
-func copyFile(to, from string) (err error) {
+// placeFile has a second name for a capture beside the pages, on one file system
+// without a copy: a capture can be long, and one that is made anew is another file.
+func placeFile(to, from string) error {
 	if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
 		return err
 	}
+	tmp := fmt.Sprintf("%s.%d.link", to, os.Getpid())
+	if os.Link(from, tmp) != nil {
+		return copyFile(to, from)
+	}
+	err := os.Rename(tmp, to)
+	_ = os.Remove(tmp) // it stays if both were one file already
+	return err
+}
+
+// copyFile copies without holding the whole in memory.
+func copyFile(to, from string) (err error) {
 	src, err := os.Open(from)
 	if err != nil {
 		return err
