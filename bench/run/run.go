@@ -50,6 +50,8 @@ type Options struct {
 	// says that the task is done.
 	Person   io.Writer
 	Answered <-chan struct{}
+	// Printed, if set, gets what the tool printed for each task, see TaskOptions.
+	Printed func(task, ended string, e *tool.Entry, output []byte)
 	// Folders are searched before PATH for the tool's program.
 	Folders []string
 	// Scenario is the plan's scenario as Scenario returns it, for many runs of
@@ -258,7 +260,7 @@ func (r *Run) attach(ctx context.Context, url, captureFile string) (err error) {
 		return err
 	}
 	opt := TaskOptions{
-		Profile: r.profile, URL: url, Folders: r.opt.Folders, Person: r.opt.Person, Answered: r.opt.Answered,
+		Profile: r.profile, URL: url, Folders: r.opt.Folders, Person: r.opt.Person, Answered: r.opt.Answered, Printed: r.opt.Printed,
 	}
 	if r.plan.InBench {
 		opt.InBench = r.opt.InBench

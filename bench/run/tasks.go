@@ -37,6 +37,9 @@ type TaskOptions struct {
 	// the task is done.
 	Person   io.Writer
 	Answered <-chan struct{}
+	// Printed, if set, gets what the tool printed for each task that it ended by itself,
+	// and how that was.
+	Printed func(task, ended string, e *tool.Entry, output []byte)
 }
 
 // Tasks asks a tool for tasks, one after the other. All methods belong to the loop.
@@ -172,10 +175,16 @@ func (t *Tasks) end(a *activeTask, status, text string, report *judge.Report) {
 func (t *Tasks) finished(a *activeTask, status int, output []byte) {
 	outcome := a.entry.Outcome(status)
 	text := fmt.Sprintf("exit status %d (%s)", status, outcome)
+	if t.opt.Printed != nil {
+		t.opt.Printed(a.task.Task, text, a.entry, output)
+	}
 	report, err := t.opt.Profile.Extract(a.entry, output)
 	switch {
 	case errors.Is(err, tool.ErrNoDocument):
 		t.end(a, judge.StatusCrashed, text+"; its output cannot be read: "+err.Error(), nil)
+		return
+	case err != nil && t.opt.Printed != nil: // whoever looks at the output sees it
+		t.end(a, judge.StatusFailed, text, nil)
 		return
 	case err != nil: // the tool has said something, but nobody knows what
 		t.end(a, judge.StatusOurs, text+"; the profile does not fit what the tool printed: "+err.Error(), nil)

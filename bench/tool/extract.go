@@ -43,6 +43,11 @@ const maxExtractErrors = 20
 // 20 of them. Without an output mapping the report is empty.
 func (p *Profile) Extract(e *Entry, stdout []byte) (Report, error) {
 	x := &extractor{file: p.source.file}
+	err := x.extract(e, stdout)
+	return x.r, err
+}
+
+func (x *extractor) extract(e *Entry, stdout []byte) error {
 	switch {
 	case e.output.json != nil:
 		x.document(e, stdout)
@@ -52,7 +57,7 @@ func (p *Profile) Extract(e *Entry, stdout []byte) (Report, error) {
 	if x.broken {
 		x.errs = append(x.errs, ErrNoDocument)
 	}
-	return x.r, errors.Join(x.errs...)
+	return errors.Join(x.errs...)
 }
 
 // extractor fills one report.
@@ -60,6 +65,8 @@ type extractor struct {
 	file string
 	r    Report
 	errs []error
+	// readings are kept if not nil.
+	readings []Reading
 	// broken says that the output is no document at all, whatever the profile wants.
 	broken bool
 	// unknown are the values that mean so; sawUnknown that the last field had one.

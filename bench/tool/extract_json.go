@@ -86,6 +86,12 @@ func parseJSON(data []byte, several bool) ([]any, error) {
 // selected are the nodes of a query; null counts as nothing, and so does what the
 // profile lists as not known, which is noted.
 func (x *extractor) selected(p *path, n node) []node {
+	ns := x.find(p, n)
+	x.notePath(p, ns)
+	return ns
+}
+
+func (x *extractor) find(p *path, n node) []node {
 	switch {
 	case p == nil:
 		return nil

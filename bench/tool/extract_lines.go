@@ -114,10 +114,27 @@ func (l *lineReader) take() {
 			r.Readiness = append(r.Readiness, Monitor{ecu, name, ready})
 		}
 	}
+	l.note()
 	for i, g := range l.rule.match.SubexpNames() {
 		if name, ok := strings.CutPrefix(g, extraPrefix); ok && l.m[i] != "" {
 			r.Extra = append(r.Extra, Extra{name, l.m[i]})
 		}
+	}
+}
+
+// note keeps what the line told.
+func (l *lineReader) note() {
+	where := fmt.Sprintf("line %d", l.no)
+	for i, g := range l.rule.match.SubexpNames() {
+		if g != "" && l.m[i] != "" {
+			l.x.note(Reading{Entry: g, Line: l.rule.at.line, Where: where, Piece: quote(l.m[i])})
+		}
+	}
+	for _, name := range l.rule.empty {
+		l.x.note(Reading{Entry: "empty " + name, Line: l.rule.at.line, Where: where, Piece: quote(l.m[0])})
+	}
+	for _, name := range l.rule.unknown {
+		l.x.note(Reading{Entry: "unknown " + name, Line: l.rule.at.line, Where: where, Piece: quote(l.m[0])})
 	}
 }
 

@@ -38,7 +38,7 @@ alone, or for serve and bridge from a file that --config names and nobody else m
 	root.PersistentFlags().StringVar(&cfg.logLevel, "log-level", "warn", "least important log line shown: debug, info, warn, error")
 	root.PersistentFlags().StringVar(&cfg.logFormat, "log-format", "text", "form of log lines on standard error: text, json")
 	root.AddCommand(newRunCommand(), newJudgeCommand(), newExplainCommand(), newServeCommand(), newPlayCommand(), newRecordCommand(),
-		newInspectCommand(), newBridgeCommand(), newFaultsCommand(), newRulesCommand(), newCarsCommand(), newSchemaCommand())
+		newInspectCommand(), newBridgeCommand(), newFaultsCommand(), newRulesCommand(), newCarsCommand(), newToolCommand(), newSchemaCommand())
 	root.CompletionOptions.HiddenDefaultCmd = true
 	return root
 }
