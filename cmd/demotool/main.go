@@ -4,7 +4,8 @@
 // shape is tester.Document).
 //
 // Exit status: 0 done, 1 refused by the car or a condition, 2 usage, 3 no car
-// found, 4 communication lost, 5 interrupted or out of time.
+// found, 4 communication lost, 5 interrupted or out of time, 6 done, but a control unit
+// did not say what it has to.
 package main
 
 import (

@@ -82,7 +82,13 @@ func (t *Tester) found(n int) {
 
 // perform does the task itself.
 func (t *Tester) perform() {
-	done := func() { t.stop(StatusDone, "done") }
+	done := func() {
+		if why := t.unanswered(); why != "" {
+			t.stop(StatusPartly, "not all is known: "+why)
+			return
+		}
+		t.stop(StatusDone, "done")
+	}
 	switch t.cfg.Task {
 	case "identify":
 		sequence([]step{t.identify}, done)

@@ -10,6 +10,7 @@ const (
 	StatusNoCar   = 3 // nobody answered
 	StatusLost    = 4 // who answered before does no longer
 	StatusStopped = 5 // interrupted, or the limit over all was reached
+	StatusPartly  = 6 // done, but a control unit did not say what it has to
 )
 
 // Document is what the tool prints on standard output, as one JSON object. A
@@ -67,8 +68,8 @@ type Codes struct {
 	Stored    []Code `json:"stored"`
 	Pending   []Code `json:"pending"`
 	Permanent []Code `json:"permanent"`
-	// FreezeFrame is null where none is stored or the ECU has no such service.
-	FreezeFrame *FreezeFrame `json:"freeze_frame"`
+	// FreezeFrames are those that are stored; null where nobody answered.
+	FreezeFrames []FreezeFrame `json:"freeze_frame"`
 }
 
 // FreezeFrame is frame 00 of service 02.

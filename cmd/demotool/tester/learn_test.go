@@ -357,10 +357,10 @@ func TestClear(t *testing.T) {
 	assert.True(t, *d.Cleared)
 	e := d.ECUs[0]
 	assert.Equal(t, []Code{{Code: "P080A"}, {Code: "P0335"}}, e.Before.Stored)
-	assert.Equal(t, "P080A", e.Before.FreezeFrame.Code)
-	assert.Equal(t, 604.0, liveValue(t, e.Before.FreezeFrame.Values, "engine_rpm"))
+	assert.Equal(t, "P080A", e.Before.FreezeFrames[0].Code)
+	assert.Equal(t, 604.0, liveValue(t, e.Before.FreezeFrames[0].Values, "engine_rpm"))
 	assert.Equal(t, []Code{}, e.Stored)
-	assert.Nil(t, e.FreezeFrame)
+	assert.Empty(t, e.FreezeFrames)
 	assert.Less(t, w.first("7DF [8] 03 02 02 00"), w.first("7DF [8] 01 04"), "read before it is erased")
 	assert.Equal(t, 1, w.count("7DF [8] 01 04"))
 	assert.Equal(t, 1, w.count("7A0 [8] 04 14 FF FF FF"))

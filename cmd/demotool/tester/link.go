@@ -74,6 +74,8 @@ type peer struct {
 	ecu     *ECU
 	p2      time.Duration
 	p2Star  time.Duration
+	// silent is what of its codes it did not answer.
+	silent []string
 	// Supported identifiers by service, as far as asked.
 	pids, frames, infos []byte
 

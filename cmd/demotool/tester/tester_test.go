@@ -42,9 +42,9 @@ func TestHealthCheck(t *testing.T) {
 	assert.Equal(t, []Code{{Code: "P0102"}}, e.Pending)
 	assert.Equal(t, []Code{}, e.Permanent)
 	assert.True(t, e.Readiness.MIL)
-	assert.Equal(t, "P080A", e.FreezeFrame.Code)
-	assert.Equal(t, 604.0, liveValue(t, e.FreezeFrame.Values, "engine_rpm"))
-	assert.Equal(t, 83.0, liveValue(t, e.FreezeFrame.Values, "coolant_c"))
+	assert.Equal(t, "P080A", e.FreezeFrames[0].Code)
+	assert.Equal(t, 604.0, liveValue(t, e.FreezeFrames[0].Values, "engine_rpm"))
+	assert.Equal(t, 83.0, liveValue(t, e.FreezeFrames[0].Values, "coolant_c"))
 	assert.Equal(t, 604.0, liveValue(t, e.Live, "engine_rpm"))
 	assert.Equal(t, 14.3, liveValue(t, e.Live, "battery_v"))
 	assert.Equal(t, 90.0, liveValue(t, e.Live, "oil_c"))
@@ -55,7 +55,7 @@ func TestHealthCheck(t *testing.T) {
 	assert.Equal(t, "ABS", b.Name)
 	assert.Equal(t, []Code{}, b.Stored)
 	assert.Empty(t, b.VIN)
-	assert.Nil(t, b.FreezeFrame)
+	assert.Empty(t, b.FreezeFrames)
 
 	u := d.ECUs[2]
 	assert.Equal(t, []string{"body", "Body", "7A0", "uds"}, []string{u.Name, u.Title, u.Listens, u.Protocol})
@@ -294,7 +294,8 @@ func TestOneControlUnitDies(t *testing.T) {
 		return base(now, fn, req)
 	}
 	d := w.run(30 * time.Second)
-	require.Equal(t, StatusDone, d.Status)
+	require.Equal(t, StatusPartly, d.Status, "a check that lacks a control unit's codes is not done")
+	assert.Contains(t, d.Reason, "ABS did not answer service 03")
 	assert.NotNil(t, d.ECUs[0].Stored)
 	assert.Nil(t, d.ECUs[1].Stored, "not read is not the same as no codes")
 	assert.Contains(t, strings.Join(d.Problems, "\n"), "ABS: no answer to request 03")
@@ -314,7 +315,7 @@ func TestFramesThatOBDForbidsAreIgnored(t *testing.T) {
 	d := w.run(30 * time.Second)
 	assert.Nil(t, d.ECUs[0].Stored)
 	assert.Equal(t, 3*(1+maxReturns), w.count("7DF [8] 01 03"), "repeated, probed, and given up")
-	assert.Equal(t, StatusDone, d.Status)
+	assert.Equal(t, StatusPartly, d.Status)
 }
 
 func TestWrongSequenceNumberIsReportedAndRepeated(t *testing.T) {

@@ -3,6 +3,7 @@ package tester
 import (
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // readiness reads PID 01 of all OBD control units.
@@ -32,6 +33,9 @@ func (t *Tester) readiness(next func()) {
 // codes reads stored, pending and permanent codes.
 func (t *Tester) codes(next func()) {
 	t.say("reading trouble codes")
+	for _, p := range t.present() {
+		p.silent = nil
+	}
 	services := []byte{0x03, 0x07, 0x0A}
 	if len(t.obd()) == 0 {
 		services = nil
@@ -44,6 +48,9 @@ func (t *Tester) codeService(sid byte, next func()) {
 	q := query{data: []byte{sid}, expect: t.obd(), soft: sid == 0x0A}
 	t.ask(q, func(rs []*reply) {
 		for _, r := range rs {
+			if r.fail != "" && !q.soft {
+				r.from.silent = append(r.from.silent, fmt.Sprintf("service %02X", sid))
+			}
 			if !r.ok() || !r.from.present {
 				t.refusal(r, fmt.Sprintf("service %02X", sid))
 				continue
@@ -71,6 +78,9 @@ func (t *Tester) codesUDS(p *peer, next func()) {
 	t.ask(q, func(rs []*reply) {
 		switch r := rs[0]; {
 		case !r.ok():
+			if r.fail != "" {
+				p.silent = append(p.silent, "service 19")
+			}
 			t.refusal(r, "trouble codes")
 		case len(r.data) < 3:
 			t.problem(fmt.Sprintf("%s: trouble codes in %d bytes, expected at least 3", p.ecu.Name, len(r.data)))
@@ -98,13 +108,16 @@ func (t *Tester) freezeFrames(next func()) {
 	t.ask(q, func(rs []*reply) {
 		var holders []*peer
 		for _, r := range rs {
-			r.from.ecu.FreezeFrame = nil
+			r.from.ecu.FreezeFrames = nil
+			if r.ok() {
+				r.from.ecu.FreezeFrames = []FreezeFrame{}
+			}
 			switch {
 			case !r.ok():
 			case len(r.data) != 5:
 				t.problem(fmt.Sprintf("%s: code of the freeze frame in %d bytes, expected 2", r.from.ecu.Name, len(r.data)-3))
 			case r.from.present && (r.data[3] != 0 || r.data[4] != 0):
-				r.from.ecu.FreezeFrame = &FreezeFrame{Code: codeText(r.data[3], r.data[4]), Values: []Value{}}
+				r.from.ecu.FreezeFrames = []FreezeFrame{{Code: codeText(r.data[3], r.data[4]), Values: []Value{}}}
 				holders = append(holders, r.from)
 			}
 		}
@@ -153,12 +166,24 @@ func (t *Tester) frameValues(holders []*peer, next func()) {
 		expect := supporting(holders, batch, func(p *peer) []byte { return p.frames })
 		t.ask(query{data: data, asked: batch, expect: expect}, func(rs []*reply) {
 			for _, r := range rs {
-				if r.ok() && r.from.ecu.FreezeFrame != nil {
-					ff := r.from.ecu.FreezeFrame
+				if r.ok() && len(r.from.ecu.FreezeFrames) > 0 {
+					ff := &r.from.ecu.FreezeFrames[0]
 					ff.Values = append(ff.Values, t.values(r, 1, batch)...)
 				}
 			}
 			next()
 		})
 	}, next)
+}
+
+// unanswered says which control units did not answer what was asked of their codes: a
+// check that lacks them is not done. "" if all did.
+func (t *Tester) unanswered() string {
+	var parts []string
+	for _, p := range t.present() {
+		if len(p.silent) > 0 {
+			parts = append(parts, p.ecu.Name+" did not answer "+strings.Join(p.silent, ", "))
+		}
+	}
+	return strings.Join(parts, "; ")
 }
