@@ -63,6 +63,7 @@ func (b *Bench) conduct(j Judging) rules.Options {
 			return t.Get(ref), true
 		},
 		Disturbs: b.faults.is((*fault.Entry).Disturbs),
+		Running:  RoutineRuns,
 		Fresh:    j.Fresh, Lag: j.Lag, Strict: j.Strict, Exceptions: j.Exceptions,
 	}
 	opt.Pairs = pairsOf(b.addresses)

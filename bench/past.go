@@ -10,6 +10,9 @@ import (
 	"sawhorse/bench/trace"
 )
 
+// RoutineRuns is the first byte of a routine's result on the stand-in cars while it runs.
+const RoutineRuns = 0x01
+
 // Pairs are where the control units of a car are spoken to, for recordings of it.
 func Pairs(name string) ([]rules.Pair, error) {
 	k, err := newKit(name, chance.Seed(0))

@@ -64,7 +64,7 @@ func judgedAgain(t *testing.T, p *plan.Plan, start tool.MachineFunc) []judge.Ver
 	require.NoError(t, err)
 	src, err := capture.Open(res.Capture)
 	require.NoError(t, err)
-	opt := recorded.Options{Pairs: pairs, Strict: res.Scenario.Rules.Strict, Run: bench.Past(res.Trace, true), Exceptions: map[string]string{}}
+	opt := recorded.Options{Pairs: pairs, Running: bench.RoutineRuns, Strict: res.Scenario.Rules.Strict, Run: bench.Past(res.Trace, true), Exceptions: map[string]string{}}
 	for _, e := range res.Scenario.Rules.Except {
 		opt.Exceptions[e.Rule] = e.Because
 	}

@@ -134,6 +134,9 @@ func (o *judgeOptions) options(warn io.Writer, name string) (recorded.Options, e
 	if err := o.beside(&opt, name); err != nil {
 		return opt, err
 	}
+	if opt.Pairs != nil || o.car != "" {
+		opt.Running = bench.RoutineRuns
+	}
 	if o.car != "" {
 		pairs, err := bench.Pairs(o.car)
 		if err != nil {

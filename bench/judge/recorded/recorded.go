@@ -27,7 +27,8 @@ type Source interface {
 type Options struct {
 	// Pairs are units beyond those of emission diagnostics, which need not be told.
 	Pairs []rules.Pair
-	// Exceptions, Strict and Only are those of the rules.
+	// Running, Exceptions, Strict and Only are those of the rules.
+	Running    byte
 	Exceptions map[string]string
 	Strict     bool
 	Only       []string
@@ -105,7 +106,7 @@ func newJudging(opt Options) *judging {
 		opt: opt, expect: monitor.New(opt.Expect, monitor.Options{}),
 		names: map[canbus.Key]string{}, asked: map[canbus.Key]string{},
 	}
-	ro := rules.Options{Pairs: opt.Pairs, Exceptions: opt.Exceptions, Strict: opt.Strict, Only: opt.Only}
+	ro := rules.Options{Pairs: opt.Pairs, Running: opt.Running, Exceptions: opt.Exceptions, Strict: opt.Strict, Only: opt.Only}
 	if r := opt.Run; r != nil {
 		ro.Fresh, ro.Disturbs = r.Fresh, r.Disturbs
 		ro.Truth = func(name string) (float64, bool) { return r.Truth(name, j.now) }

@@ -54,9 +54,9 @@ var answerRules = []Rule{
 	},
 	{
 		ID: "busy-pause", Group: "answers", Severity: Should,
-		Says:   "A tool that heard busy (NRC 21) pauses for at least 20 ms before it asks again",
+		Says:   "A tool that heard busy (NRC 21) pauses for at least 20 ms before it asks again or does something else",
 		Source: "ISO 14229-1:2013 annex A (NRC 21: repeat at a later time); the figure is common practice",
-		Why:    "Asking at once keeps a busy control unit busy.",
+		Why:    "Asking at once keeps a busy control unit busy, and another action finds it in the middle of the first.",
 		begin:  func() watcher { return askedAgain(20*time.Millisecond, (*event).busy) },
 	},
 	{
@@ -231,6 +231,12 @@ func busyRepeats() watcher {
 	}
 }
 
+// acts reports a request that changes something in the car.
+func acts(e *event) bool {
+	return e.asks(uds.ClearCodes, uds.ClearDiagnosticInformation, uds.ECUReset, uds.WriteDataByIdentifier,
+		uds.InputOutputControlByIdentifier, uds.RoutineControl, uds.RequestDownload, uds.TransferData)
+}
+
 // askedAgain looks how soon a refused request is sent again.
 func askedAgain(pause time.Duration, about func(e *event) bool) watcher {
 	refused := map[*unit]owed{}
@@ -247,10 +253,14 @@ func askedAgain(pause time.Duration, about func(e *event) bool) watcher {
 					continue
 				}
 				delete(refused, u)
+				since := e.at - o.at
 				if !bytes.Equal(o.data, e.m.Data) {
+					if o.nrc == int(uds.BusyRepeatRequest) && acts(e) && since < pause {
+						t.breach(e, []mark{o.mark}, "[% X] %v after %s was busy with [% X]", clip(e.m.Data), since.Round(10*time.Microsecond), u.name, clip(o.data))
+						return
+					}
 					continue
 				}
-				since := e.at - o.at
 				t.time(since - pause)
 				if since < pause {
 					t.breach(e, []mark{o.mark}, "asked again %v after NRC %02X", since.Round(10*time.Microsecond), o.nrc)

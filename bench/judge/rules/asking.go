@@ -59,6 +59,13 @@ var askingRules = []Rule{
 		begin:  stateless(masksApart),
 	},
 	{
+		ID: "masks-to-the-end", Group: "emission requests", Severity: Should,
+		Says:   "A tool that asks which parameters there are beyond the first 32 goes on as far as they are announced",
+		Source: "ISO 15031-5:2015 clause 7.1 (the last bit of each mask announces the next range)",
+		Why:    "What lies beyond is taken for not there: a car that has it seems not to.",
+		begin:  masksToTheEnd,
+	},
+	{
 		ID: "no-hammering", Group: "emission requests", Severity: Should,
 		Says:   "A request that nobody answers is not repeated more than ten times in two seconds",
 		Source: "common practice",
@@ -135,6 +142,38 @@ const itemFreezeCode = 0x02
 
 func free(e *event, item byte) bool {
 	return item == 0 || e.about(uds.FreezeFrame) && item == itemFreezeCode
+}
+
+func masksToTheEnd() watcher {
+	const ranges = 0x20
+	asked := map[byte]bool{}
+	var last mark
+	return func(e *event, b *book, t *tally) {
+		switch {
+		case e.asks(uds.CurrentData):
+			for _, item := range items(e) {
+				if uds.IsRange(item) {
+					asked[item] = true
+					last = e.mark()
+				}
+			}
+		case e.over(b):
+			// Who has asked for the first range alone wants to know of something in it.
+			for base := byte(ranges); len(asked) > 1 && base != 0; base += ranges {
+				_, ok := announced(b.obd(), int(uds.CurrentData), base)
+				switch {
+				case !ok:
+				case !asked[base]:
+					t.breach(e, []mark{last}, "range %02X of service 01 is announced, and was not asked", base)
+				default:
+					t.keep()
+				}
+			}
+			clear(asked)
+		case e.kind == taskEnd:
+			clear(asked)
+		}
+	}
 }
 
 func masksFirst(e *event, b *book, t *tally) {

@@ -87,7 +87,7 @@ func (c *scriptCase) play(t testing.TB, only ...string) []judge.Verdict {
 	opt := rules.Options{
 		Pairs:    []rules.Pair{{Name: "body", Request: canbus.KeyOf(0x7A0, false), Response: canbus.KeyOf(0x7A8, false)}},
 		Truth:    func(name string) (float64, bool) { v, ok := truth[name]; return v, ok },
-		Disturbs: func(string) bool { return true },
+		Disturbs: func(string) bool { return true }, Running: 0x01,
 		Fresh:    !strings.Contains(strings.Join(c.steps, "\n"), " long"),
 		Only:     only,
 	}

@@ -19,8 +19,8 @@ var sessionRules = []Rule{
 	},
 	{
 		ID: "session-first", Group: "sessions", Severity: Must,
-		Says:   "Services that the default session does not have are asked in another session",
-		Source: "ISO 14229-1:2013 table 23 (services allowed in the default session)",
+		Says:   "Services that a control unit's default session does not have are asked of it in another session",
+		Source: "ISO 14229-1:2013 table 23 (services allowed in the default session) and annex A (NRC 7E and 7F)",
 		Why:    "The control unit refuses, and the tool blames the car.",
 		begin:  stateless(sessionFirst),
 	},
@@ -84,6 +84,13 @@ var sessionRules = []Rule{
 		},
 	},
 	{
+		ID: "routine-ended", Group: "sessions", Severity: Must,
+		Says:   "A routine whose last result says that it still runs is waited for or stopped",
+		Source: "ISO 14229-1:2013 clause 13.2 (RoutineControl, stopRoutine); that the first byte of the result tells is the car's own",
+		Why:    "A pump runs on or an engine learns on with nobody there, and what it came to is never known.",
+		begin:  routineEnded,
+	},
+	{
 		ID: "routine-not-restarted", Group: "sessions", Severity: Should,
 		Says:   "A routine is not started again before its result was asked or it was stopped",
 		Source: "ISO 14229-1:2013 clause 13.2 (RoutineControl: start of a routine that runs)",
@@ -117,11 +124,12 @@ func testerPresent() watcher {
 
 func sessionFirst(e *event, _ *book, t *tally) {
 	if e.kind != response || e.unit == nil || !e.about(uds.SecurityAccess, uds.CommunicationControl, uds.InputOutputControlByIdentifier, uds.RequestDownload, uds.RequestUpload,
-		uds.TransferData, uds.RequestTransferExit, uds.ControlDTCSetting, uds.LinkControl) {
+		uds.TransferData, uds.RequestTransferExit, uds.ControlDTCSetting, uds.LinkControl, uds.RoutineControl, uds.WriteDataByIdentifier) {
 		return
 	}
+	refused := e.says(uds.ServiceNotSupportedInActiveSession) || e.says(uds.SubFunctionNotSupportedInActiveSession)
 	switch {
-	case e.says(uds.ServiceNotSupportedInActiveSession) && e.unit.session == uds.DefaultSession && e.unit.asked != nil:
+	case refused && e.unit.session == uds.DefaultSession && e.unit.asked != nil:
 		t.breach(e, []mark{e.unit.asked.mark}, "service %02X is asked of %s in its default session", e.m.Service, e.unit.name)
 	case e.unit.session != uds.DefaultSession:
 		t.keep()
@@ -224,6 +232,34 @@ func followed(what string, by func(d []byte) bool) watcher {
 			}
 			open = open[:0]
 		case e.kind == taskEnd || e.kind == powerOff:
+			open = open[:0]
+		}
+	}
+}
+
+// routineEnded follows what a routine says of itself. Leaving the session is no way to
+// end one: some control units go on.
+func routineEnded() watcher {
+	var open []owed
+	return func(e *event, b *book, t *tally) {
+		switch {
+		case b.opt.Running == 0:
+		case e.answers(uds.RoutineControl) && e.unit != nil && len(e.m.Data) > 3:
+			d := slices.Clone(e.m.Data)
+			n := len(open)
+			open = slices.DeleteFunc(open, func(o owed) bool { return o.unit == e.unit && slices.Equal(o.data[2:4], d[2:4]) })
+			switch {
+			case e.m.Sub != uds.StopRoutine && len(d) > 4 && d[4] == b.opt.Running:
+				open = append(open, owed{mark: e.mark(), unit: e.unit, data: d})
+			case len(open) < n:
+				t.keep()
+			}
+		case e.over(b):
+			for _, o := range open {
+				t.breach(e, []mark{o.mark}, "routine %02X%02X still runs%s", o.data[2], o.data[3], of(o.unit))
+			}
+			open = open[:0]
+		case e.kind == taskEnd || e.kind == powerOff || e.answers(uds.ECUReset):
 			open = open[:0]
 		}
 	}

@@ -25,6 +25,9 @@ type Options struct {
 	// Disturbs reports whether a fault keeps the tool from seeing or sending what
 	// the tap sees. Nil means none does.
 	Disturbs func(fault string) bool
+	// Running is what the first byte of a routine's result is on this car while it
+	// runs; 0 where that is not known.
+	Running byte
 	// Fresh says that every task is a new process, which knows nothing of the one
 	// before.
 	Fresh bool
