@@ -154,6 +154,8 @@ type Set struct {
 	altered bool   // a fault has altered something in the running task
 	known   []item // vehicle's numbers heard in the run
 	status  bool   // lamp and monitors were heard in the run
+	// asked are the fields that were asked for in the run: a tool may remember.
+	asked   map[string]bool
 	tallies []tally
 	counts  []Count
 }
@@ -173,7 +175,7 @@ func New(opt Options) *Set {
 	if opt.Alters == nil {
 		opt.Alters = func(string) bool { return false }
 	}
-	return &Set{opt: opt, tallies: make([]tally, len(claims))}
+	return &Set{opt: opt, tallies: make([]tally, len(claims)), asked: map[string]bool{}}
 }
 
 // Observe takes what goes by.
@@ -182,6 +184,12 @@ func (s *Set) Observe(o *judge.Observation) {
 	case judge.Response:
 		if s.heard != nil && len(o.Data) > 0 {
 			s.heard.take(o)
+			maps.Copy(s.asked, s.heard.asked)
+		}
+	case judge.Request:
+		if s.heard != nil && len(o.Data) > 0 {
+			s.heard.ask(o)
+			maps.Copy(s.asked, s.heard.asked)
 		}
 	case judge.FaultOn:
 		s.on = append(s.on, o.Fault)
@@ -210,7 +218,7 @@ func (s *Set) compare(o *judge.Observation) {
 		if !o.Report.Reads.Has(f.Field) {
 			continue
 		}
-		c.t, c.name, c.said = &s.tallies[i], f.Name, o.Report.Says.Has(f.Field)
+		c.t, c.name, c.field, c.said = &s.tallies[i], f.Name, f.Field, o.Report.Says.Has(f.Field)
 		before := *c.t
 		claims[f.Field].compare(&c)
 		if *c.count(&before) != (Count{Task: o.Task}) {
@@ -221,13 +229,14 @@ func (s *Set) compare(o *judge.Observation) {
 
 // comparison is one field of one report.
 type comparison struct {
-	set  *Set
-	h    *heard
-	r    *judge.Report
-	o    *judge.Observation
-	t    *tally
-	name string
-	said bool
+	set   *Set
+	h     *heard
+	r     *judge.Report
+	o     *judge.Observation
+	t     *tally
+	name  string
+	field task.Fields
+	said  bool
 }
 
 // count adds what has changed to the counts of the task.
@@ -364,8 +373,13 @@ func (c *comparison) codes() {
 			c.negative("code "+i.text, i.by)
 		}
 	}
-	if c.said && len(said) == 0 && len(missed) == 0 && c.h.answered[c.name] {
-		c.t.right++ // that there is none is an entry, too
+	// That there is none is an entry, too.
+	switch {
+	case !c.said || len(said) > 0 || len(missed) > 0 || c.r.Unknown.Has(c.field):
+	case c.h.answered[c.name]:
+		c.t.right++
+	case !c.set.asked[c.name] && len(c.h.may[c.name]) == 0:
+		c.positive("that there are no " + c.name + " codes (nobody was asked)")
 	}
 }
 

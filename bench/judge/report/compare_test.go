@@ -433,3 +433,30 @@ func TestEveryFieldIsCompared(t *testing.T) {
 		require.NotEmpty(t, r.Why, r.ID)
 	}
 }
+
+// "None" of what nobody asked for is made up; "not known" is not, and neither is what a
+// unit refused to tell (ISO 14229-1: NRC 11), or what was asked in a task before.
+func TestNoneNeedsAQuestion(t *testing.T) {
+	none := func(r *judge.Report) { r.Reads, r.Says, r.Permanent = task.Permanent, task.Permanent, nil }
+	rep := new(judge.Report)
+	none(rep)
+	vs, _ := newRun(t, nil).start().answers(engine, "43 00").end(judge.StatusOK, rep).verdicts()
+	require.Equal(t, judge.Fail, vs["truth/permanent"].Outcome)
+	require.Contains(t, vs["truth/permanent"].Reason, "no permanent codes (nobody was asked)")
+	require.Equal(t, 1, vs["truth/permanent"].FalsePositives)
+
+	unknown := *rep
+	unknown.Says, unknown.Unknown = 0, task.Permanent
+	vs, _ = newRun(t, nil).start().answers(engine, "43 00").end(judge.StatusOK, &unknown).verdicts()
+	require.NotContains(t, vs, "truth/permanent")
+
+	for _, answer := range []string{"4A 00", "7F 0A 11", "59 15 FF"} {
+		vs, _ = newRun(t, nil).start().answers(engine, answer).end(judge.StatusOK, rep).verdicts()
+		require.NotEqual(t, judge.Fail, vs["truth/permanent"].Outcome, answer)
+	}
+	r := newRun(t, nil).start()
+	ask := judge.Message(judge.Request, 0, []byte{0x0A})
+	r.saw(ask).end(judge.StatusOK, rep)
+	vs, _ = r.start().end(judge.StatusOK, rep).verdicts()
+	require.NotContains(t, vs, "truth/permanent", "it may be remembered")
+}

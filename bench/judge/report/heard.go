@@ -25,7 +25,8 @@ type heard struct {
 	// lists are the codes by field: those of the last answer of each unit must be
 	// said, those of any answer may.
 	must, may map[string][]item
-	// answered are the fields that any answer was about.
+	// asked are the fields that any request was about, answered those that any answer was.
+	asked    map[string]bool
 	answered map[string]bool
 	vins     []item
 	lamp     map[int]bool // by unit, as last told
@@ -59,8 +60,34 @@ type monitor struct {
 }
 
 func newHeard() *heard {
-	return &heard{must: map[string][]item{}, may: map[string][]item{}, answered: map[string]bool{}, lamp: map[int]bool{}, counts: map[int]int{}, result: -1}
+	return &heard{
+		must: map[string][]item{}, may: map[string][]item{}, asked: map[string]bool{}, answered: map[string]bool{},
+		lamp: map[int]bool{}, counts: map[int]int{}, result: -1,
+	}
 }
+
+// ask adds what a request, or an answer to one, is about.
+func (h *heard) ask(o *judge.Observation) {
+	switch uds.Service(max(0, o.Service)) {
+	case uds.ConfirmedCodes:
+		h.asked["stored"] = true
+	case uds.PendingCodes:
+		h.asked["pending"] = true
+	case uds.PermanentCodes:
+		h.asked["permanent"] = true
+	case uds.ReadDTCInformation: // what a list of it means is its asker's choice
+		h.asked["stored"], h.asked["pending"] = true, true
+		if o.Sub == reportPermanent || o.Sub == reportPermanentByGroup {
+			h.asked["permanent"] = true
+		}
+	}
+}
+
+// The lists of permanent codes of service 19 (ISO 14229-1:2020 clause 12.3).
+const (
+	reportPermanent        = 0x15
+	reportPermanentByGroup = 0x55
+)
 
 // take adds an answer.
 func (h *heard) take(o *judge.Observation) {
@@ -68,6 +95,7 @@ func (h *heard) take(o *judge.Observation) {
 	if !slices.ContainsFunc(h.units, func(i item) bool { return i.unit == o.ID }) {
 		h.units = append(h.units, item{text: o.ECU, by: by, unit: o.ID})
 	}
+	h.ask(o) // also one that was asked on an identifier that nobody knows
 	if !o.Positive {
 		return
 	}

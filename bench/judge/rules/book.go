@@ -66,6 +66,9 @@ type unit struct {
 	session byte
 	heard   time.Duration
 	entered mark
+	// lost says that it left the session with its supply, which a tool learns only when
+	// it asks again.
+	lost bool
 	// in is the segmented answer under way.
 	in *inbound
 	// supported are the items that its masks announce, masked the ranges of the
@@ -238,6 +241,7 @@ func (b *book) update(e *event) {
 		}
 	case powerOff:
 		for _, u := range b.units {
+			u.lost = u.lost || u.session != uds.DefaultSession
 			u.session, u.pending, u.in, u.asked = uds.DefaultSession, false, nil, nil
 		}
 	}
@@ -248,7 +252,7 @@ func (b *book) forget() {
 	b.last = nil
 	for _, u := range b.units {
 		u.asked, u.in, u.pending, u.found, u.heardOf, u.frozen = nil, nil, false, false, false, false
-		u.session = uds.DefaultSession
+		u.session, u.lost = uds.DefaultSession, false
 		u.supported, u.masked = [16]map[byte]bool{}, [16]map[byte]bool{}
 	}
 }
@@ -343,6 +347,7 @@ func (b *book) learn(u *unit, e *event) {
 	d := e.m.Data
 	switch {
 	case e.about(uds.DiagnosticSessionControl) && len(d) > 1:
+		u.lost = false
 		u.session, u.entered, u.star = sub(d), e.mark(), p2Star
 		if len(d) >= 6 { // P2* in steps of 10 ms
 			u.star = max(p2Star, time.Duration(int(d[4])<<8|int(d[5]))*10*time.Millisecond)

@@ -88,8 +88,8 @@ func (c *scriptCase) play(t testing.TB, only ...string) []judge.Verdict {
 		Pairs:    []rules.Pair{{Name: "body", Request: canbus.KeyOf(0x7A0, false), Response: canbus.KeyOf(0x7A8, false)}},
 		Truth:    func(name string) (float64, bool) { v, ok := truth[name]; return v, ok },
 		Disturbs: func(string) bool { return true }, Running: 0x01,
-		Fresh:    !strings.Contains(strings.Join(c.steps, "\n"), " long"),
-		Only:     only,
+		Fresh: !strings.Contains(strings.Join(c.steps, "\n"), " long"),
+		Only:  only,
 	}
 	s := rules.New(opt)
 	now, frame, task := time.Duration(0), 0, ""

@@ -129,6 +129,7 @@ func sessionFirst(e *event, _ *book, t *tally) {
 	}
 	refused := e.says(uds.ServiceNotSupportedInActiveSession) || e.says(uds.SubFunctionNotSupportedInActiveSession)
 	switch {
+	case refused && e.unit.lost:
 	case refused && e.unit.session == uds.DefaultSession && e.unit.asked != nil:
 		t.breach(e, []mark{e.unit.asked.mark}, "service %02X is asked of %s in its default session", e.m.Service, e.unit.name)
 	case e.unit.session != uds.DefaultSession:
