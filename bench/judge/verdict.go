@@ -108,6 +108,9 @@ func (m Margin) String() string {
 	if v == 0 {
 		v = 0 // no minus before nothing
 	}
+	if m.Unit == "times" || m.Unit == "entries" { // counted
+		digits = 0
+	}
 	s := strconv.FormatFloat(v, 'f', digits, 64)
 	if v >= 0 {
 		s = "+" + s
@@ -185,8 +188,12 @@ func Seconds(d time.Duration) string {
 	return strconv.FormatFloat(d.Seconds(), 'f', 3, 64) + " s"
 }
 
-// Mistakes says how many entries of what the tool said were wrong, and in which way.
+// Mistakes says how many entries of what the tool said were wrong, and in which way. What
+// a scenario expects is what it wants: what is true is only what was answered.
 func (v *Verdict) Mistakes() string {
+	if v.Group != GroupReport {
+		return fmt.Sprintf("%d said and not wanted, %d wanted and not said", v.FalsePositives, v.FalseNegatives)
+	}
 	return fmt.Sprintf("%d said and not true, %d true and not said", v.FalsePositives, v.FalseNegatives)
 }
 

@@ -16,6 +16,7 @@ import (
 // Condition is one compiled CEL expression of type bool.
 type Condition struct {
 	src     string
+	plain   string // in words
 	lang    *Language
 	prog    cel.Program
 	closure func(*Scope) truth // nil where there is none
@@ -68,6 +69,7 @@ func (l *Language) Compile(src string) (*Condition, []*ConditionError) {
 	if ok && unit.known {
 		c.rob, c.unit = rob, unit.name
 	}
+	c.plain = c.inWords(tree.NativeRep().Expr())
 	if code, ok := l.closure(tree.NativeRep().Expr()); ok {
 		c.closure = code.logic
 	} else {

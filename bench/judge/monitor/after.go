@@ -56,10 +56,10 @@ func (m *after) trigger(s *step) bool {
 	}
 	m.total++
 	if len(m.pending) >= maxPending {
-		m.decide(s.now, judge.Ours, fmt.Sprintf("more than %d moments wait for %s", maxPending, m.want.Then.Text()))
+		m.decide(s.now, judge.Ours, fmt.Sprintf("more than %d moments wait for %s", maxPending, m.want.Then.Plain()))
 		return false
 	}
-	m.pending = append(m.pending, s.evidence(m.want.Event.Text()))
+	m.pending = append(m.pending, s.evidence(m.want.Event.Plain()))
 	return true
 }
 
@@ -85,7 +85,7 @@ func (m *after) then(s *step) {
 		if m.want.Within > 0 && (!m.v.Margin.Known || left.Value < m.v.Margin.Value) {
 			m.v.Margin = left
 			m.v.Evidence = nil // the tightest pair is the evidence
-			m.show(t, s.evidence(m.want.Then.Text()))
+			m.show(t, s.evidence(m.want.Then.Plain()))
 		}
 		if m.want.Then.OnEvent() {
 			return
@@ -114,7 +114,7 @@ func (m *after) late(s *step) {
 		m.nearly(s)
 	case m.missed != nil:
 		m.v.Margin = judge.TimeMargin(m.missed.Time + m.want.Within - s.now)
-		m.show(s.evidence(m.want.Then.Text()))
+		m.show(s.evidence(m.want.Then.Plain()))
 		m.missed = nil
 	}
 }
@@ -126,7 +126,7 @@ func (m *after) forbidden(s *step, t judge.Evidence) {
 		limit = fmt.Sprintf("within %v", m.want.Within)
 	}
 	m.decide(s.now, judge.Fail, fmt.Sprintf("%s came %s after %s, not allowed %s",
-		m.want.Then.Text(), judge.Seconds(s.now-t.Time), m.want.Event.Text(), limit), t, s.evidence(m.want.Then.Text()))
+		m.want.Then.Plain(), judge.Seconds(s.now-t.Time), m.want.Event.Plain(), limit), t, s.evidence(m.want.Then.Plain()))
 }
 
 func (m *after) tick(now time.Duration) {
@@ -163,7 +163,7 @@ func (m *after) expireFirst(now time.Duration) {
 
 func (m *after) unanswered(now time.Duration, t judge.Evidence, by string) {
 	m.v.Margin, m.v.Evidence = judge.Margin{}, nil
-	m.decide(now, judge.Fail, fmt.Sprintf("after %s at %s, %s did not come %s", m.want.Event.Text(), judge.Seconds(t.Time), m.want.Then.Text(), by), t)
+	m.decide(now, judge.Fail, fmt.Sprintf("after %s at %s, %s did not come %s", m.want.Event.Plain(), judge.Seconds(t.Time), m.want.Then.Plain(), by), t)
 }
 
 func (m *after) finish(now time.Duration) {
@@ -175,7 +175,7 @@ func (m *after) finish(now time.Duration) {
 	case len(m.pending) > 0 && m.want.Within > 0:
 		t := m.pending[0]
 		m.decide(now, judge.Undecided, fmt.Sprintf("the run ended at %s, after %s at %s there was time until %s",
-			judge.Seconds(now), m.want.Event.Text(), judge.Seconds(t.Time), judge.Seconds(t.Time+m.want.Within)), t)
+			judge.Seconds(now), m.want.Event.Plain(), judge.Seconds(t.Time), judge.Seconds(t.Time+m.want.Within)), t)
 	case len(m.pending) > 0 && !m.want.Never:
 		m.unanswered(now, m.pending[0], "by the end of the run")
 	default:
@@ -186,7 +186,7 @@ func (m *after) finish(now time.Duration) {
 func (m *after) pass(now time.Duration) {
 	switch {
 	case m.total == 0:
-		m.nothing(now, fmt.Sprintf("%s never came", m.want.Event.Text()))
+		m.nothing(now, fmt.Sprintf("%s never came", m.want.Event.Plain()))
 	case m.want.Never:
 		m.decide(now, judge.Pass, fmt.Sprintf("did not come after any of %d", m.total))
 	default:

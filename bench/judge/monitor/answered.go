@@ -145,7 +145,7 @@ func (m *answered) finish(now time.Duration) {
 
 func (m *answered) pass(now time.Duration) {
 	if m.total == 0 {
-		m.nothing(now, fmt.Sprintf("%s never came", m.want.Request.Text()))
+		m.nothing(now, fmt.Sprintf("%s never came", m.want.Request.Plain()))
 		return
 	}
 	m.decide(now, judge.Pass, fmt.Sprintf("answered each of %d", m.total))

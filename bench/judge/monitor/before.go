@@ -58,7 +58,7 @@ func (m *before) step(s *step) {
 	if m.broken != nil {
 		if first {
 			m.v.Margin = judge.TimeMargin(m.broken.Time - s.now)
-			m.show(s.evidence(m.want.First.Text()))
+			m.show(s.evidence(m.want.First.Plain()))
 		}
 		return
 	}
@@ -66,12 +66,12 @@ func (m *before) step(s *step) {
 		m.arrived(s)
 	}
 	if first {
-		m.last = s.evidence(m.want.First.Text())
+		m.last = s.evidence(m.want.First.Plain())
 		if m.want.Each || len(m.waiting) == 0 {
 			m.waiting = append(m.waiting, m.last)
 		}
 		if !m.want.Each {
-			m.decide(s.now, judge.Pass, fmt.Sprintf("%s came first, at %s", m.want.First.Text(), judge.Seconds(s.now)))
+			m.decide(s.now, judge.Pass, fmt.Sprintf("%s came first, at %s", m.want.First.Plain(), judge.Seconds(s.now)))
 		}
 	}
 }
@@ -90,17 +90,17 @@ func (m *before) told() bool {
 
 func (m *before) arrived(s *step) {
 	m.thens++
-	ev := s.evidence(m.want.Then.Text())
+	ev := s.evidence(m.want.Then.Plain())
 	if len(m.waiting) == 0 {
 		m.broken = &ev
 		m.v.Margin, m.v.Evidence = judge.Margin{}, nil
-		m.decide(s.now, judge.Fail, fmt.Sprintf("%s came at %s without %s before it", m.want.Then.Text(), judge.Seconds(s.now), m.want.First.Text()), ev)
+		m.decide(s.now, judge.Fail, fmt.Sprintf("%s came at %s without %s before it", m.want.Then.Plain(), judge.Seconds(s.now), m.want.First.Plain()), ev)
 		return
 	}
 	used := m.waiting[0]
 	if !m.want.Each {
 		used = m.last // the nearest one shows how close it was
-		m.v.Reason = fmt.Sprintf("%s came %s before", m.want.First.Text(), judge.Seconds(s.now-used.Time))
+		m.v.Reason = fmt.Sprintf("%s came %s before", m.want.First.Plain(), judge.Seconds(s.now-used.Time))
 	} else {
 		m.waiting = m.waiting[1:]
 	}
@@ -127,6 +127,6 @@ func (m *before) pass(now time.Duration) {
 // close says so where there was nothing to judge.
 func (m *before) close(time.Duration) {
 	if m.v.Outcome == judge.Pass && m.thens == 0 {
-		m.v.Nothing, m.v.Reason = true, fmt.Sprintf("nothing to judge: %s never came", m.want.Then.Text())
+		m.v.Nothing, m.v.Reason = true, fmt.Sprintf("nothing to judge: %s never came", m.want.Then.Plain())
 	}
 }

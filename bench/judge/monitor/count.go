@@ -44,10 +44,10 @@ func (m *count) step(s *step) {
 	if len(m.last) == maxEvidence { // the last ones show what was too much
 		m.last = append(m.last[:0], m.last[1:]...)
 	}
-	m.last = append(m.last, s.evidence(m.want.Of.Text()))
+	m.last = append(m.last, s.evidence(m.want.Of.Plain()))
 	switch {
 	case m.want.AtMost >= 0 && m.most > m.want.AtMost:
-		m.decide(s.now, judge.Fail, fmt.Sprintf("%s came %d times%s, at most %d allowed", m.want.Of.Text(), m.most, m.in(), m.want.AtMost), m.last...)
+		m.decide(s.now, judge.Fail, fmt.Sprintf("%s came %d times%s, at most %d allowed", m.want.Of.Plain(), m.most, m.in(), m.want.AtMost), m.last...)
 	case m.want.AtMost < 0 && m.n >= m.want.AtLeast:
 		m.pass(s.now)
 	}
@@ -67,14 +67,14 @@ func (m *count) tick(now time.Duration) {
 }
 
 func (m *count) finish(now time.Duration) {
-	if !m.early(now, fmt.Sprintf(" with %d of %s", m.n, m.want.Of.Text())) {
+	if !m.early(now, fmt.Sprintf(" with %d of %s", m.n, m.want.Of.Plain())) {
 		m.end(now)
 	}
 }
 
 func (m *count) end(now time.Duration) {
 	if m.n < m.want.AtLeast {
-		m.decide(now, judge.Fail, fmt.Sprintf("%s came %d times, wanted at least %d", m.want.Of.Text(), m.n, m.want.AtLeast), m.last...)
+		m.decide(now, judge.Fail, fmt.Sprintf("%s came %d times, wanted at least %d", m.want.Of.Plain(), m.n, m.want.AtLeast), m.last...)
 		return
 	}
 	m.pass(now)

@@ -44,7 +44,7 @@ func (m *eventually) step(s *step) {
 	case m.v.Outcome == judge.Fail && m.late == 0 && m.near.none && m.want.For == 0:
 		if ok, err := m.want.Hold.Holds(s.scope); judged && err == nil && ok {
 			m.late = s.now
-			m.show(s.evidence(m.want.Hold.Text() + " holds"))
+			m.show(s.evidence(m.want.Hold.Plain() + " holds"))
 		}
 	}
 }
@@ -89,7 +89,7 @@ func (m *eventually) finish(now time.Duration) {
 	switch {
 	case m.stay.on:
 		m.decide(now, judge.Undecided, fmt.Sprintf("the run ended at %s, when %s had held since %s, wanted for %v",
-			judge.Seconds(now), m.want.Hold.Text(), judge.Seconds(m.stay.since), m.want.For), m.stay.start)
+			judge.Seconds(now), m.want.Hold.Plain(), judge.Seconds(m.stay.since), m.want.For), m.stay.start)
 	case m.deadline > now:
 		m.decide(now, judge.Undecided, fmt.Sprintf("the run ended at %s, %s had until %s", judge.Seconds(now), m.phrase(), judge.Seconds(m.deadline)))
 	default:

@@ -54,8 +54,8 @@ func (m *invariant) step(s *step) {
 	if m.want {
 		what = "did not hold"
 	}
-	m.decide(s.now, judge.Fail, fmt.Sprintf("%s %s at %s%s", m.cond.Text(), what, judge.Seconds(s.now), m.phase.during(s.scope)),
-		s.evidence(m.cond.Text()+" "+what))
+	m.decide(s.now, judge.Fail, fmt.Sprintf("%s %s at %s%s", m.cond.Plain(), what, judge.Seconds(s.now), m.phase.during(s.scope)),
+		s.evidence(m.cond.Plain()+" "+what))
 }
 
 func (m *invariant) tick(now time.Duration) {
@@ -75,7 +75,7 @@ func (m *invariant) pass(now time.Duration) {
 	case m.seen == 0 && m.phase != nil && !m.phase.ever:
 		m.nothing(now, m.phase.name()+" was never on")
 	case m.seen == 0 && m.while != nil:
-		m.nothing(now, fmt.Sprintf("%s never came", m.while.Text()))
+		m.nothing(now, fmt.Sprintf("%s never came", m.while.Plain()))
 	case m.seen == 0:
 		m.nothing(now, "nothing of the kind was seen")
 	case m.want:

@@ -121,7 +121,7 @@ func (m *recovers) late(s *step) {
 	}
 	if ok, err := m.want.That.Holds(s.scope); err == nil && ok {
 		m.v.Margin = judge.TimeMargin(m.deadline() - s.now)
-		m.show(s.evidence(m.want.That.Text() + " holds"))
+		m.show(s.evidence(m.want.That.Plain() + " holds"))
 	}
 }
 

@@ -55,15 +55,15 @@ func TestReportedOtherwise(t *testing.T) {
 	}{
 		{"wrong vin", report.Check{Field: "vin", Car: true}, func(r *judge.Report) { r.VIN = "SWH48PETREL000002" }, `vin is reported as "SWH48PETREL000002"`},
 		{"no vin", report.Check{Field: "vin", Car: true}, func(r *judge.Report) { r.Says &^= task.VIN }, "vin is not reported"},
-		{"module missed", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine"} }, "1 missed (brake)"},
-		{"module twice", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine", "engine", "brake"} }, "1 too much (engine)"},
-		{"too few", report.Check{Field: "ecus", AtLeast: 3}, nil, "2 entries, at least 3 are true"},
-		{"too many", report.Check{Field: "ecus", AtMost: 1}, nil, "2 entries, at most 1 are true"},
-		{"code missed", report.Check{Field: "stored", Has: []string{"P080A"}}, func(r *judge.Report) { r.Stored = nil }, "1 missed (P080A)"},
-		{"code invented", report.Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *judge.Report) { r.Stored = append(r.Stored, "P0080") }, "1 too much (P0080)"},
-		{"one wrong", report.Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *judge.Report) { r.Stored = []string{"P0A80"} }, "1 missed (P080A), 1 too much (P0A80)"},
-		{"not gone", report.Check{Field: "stored", Lacks: []string{"P080A"}}, nil, "1 too much (P080A)"},
-		{"lamp", report.Check{Field: "lamp", Text: "on"}, func(r *judge.Report) { r.Lamp = false }, `lamp is reported as "off", true is "on"`},
+		{"module missed", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine"} }, "brake wanted and not said"},
+		{"module twice", report.Check{Field: "ecus", Car: true}, func(r *judge.Report) { r.ECUs = []string{"engine", "engine", "brake"} }, "engine said and not wanted"},
+		{"too few", report.Check{Field: "ecus", AtLeast: 3}, nil, "2 entries, wanted are at least 3"},
+		{"too many", report.Check{Field: "ecus", AtMost: 1}, nil, "2 entries, wanted are at most 1"},
+		{"code missed", report.Check{Field: "stored", Has: []string{"P080A"}}, func(r *judge.Report) { r.Stored = nil }, "P080A wanted and not said"},
+		{"code invented", report.Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *judge.Report) { r.Stored = append(r.Stored, "P0080") }, "P0080 said and not wanted"},
+		{"one wrong", report.Check{Field: "stored", Has: []string{"P080A"}, Exact: true}, func(r *judge.Report) { r.Stored = []string{"P0A80"} }, "P080A wanted and not said, P0A80 said and not wanted"},
+		{"not gone", report.Check{Field: "stored", Lacks: []string{"P080A"}}, nil, "P080A said and not wanted"},
+		{"lamp", report.Check{Field: "lamp", Text: "on"}, func(r *judge.Report) { r.Lamp = false }, `lamp is reported as "off", wanted is "on"`},
 		{"monitor", report.Check{Field: "readiness", Name: "evap", Text: "complete"}, nil, "readiness evap is not reported"},
 		{"value off", report.Check{Field: "live", Name: "engine_rpm", Signal: "engine_rpm", Within: 10}, func(r *judge.Report) { r.Live[0].Value = 3400 }, "reported as 3400, true was 800 to 900"},
 		{"no value", report.Check{Field: "live", Name: "coolant_c", Signal: "x", Within: 10}, nil, "live coolant_c is not reported"},
@@ -160,5 +160,5 @@ func TestModulesByIdentifier(t *testing.T) {
 	require.Equal(t, judge.Pass, r.report(c, said(func(r *judge.Report) { r.Addresses = []string{"7E0", "7E1"} })).Outcome)
 	v := r.report(c, said(func(r *judge.Report) { r.Addresses = []string{"7E0", "7A0"} }))
 	require.Equal(t, judge.Fail, v.Outcome)
-	require.Contains(t, v.Reason, "1 missed (7E1)")
+	require.Contains(t, v.Reason, "7E1 wanted and not said")
 }

@@ -20,7 +20,7 @@ type stay struct {
 // still begin.
 func (y *stay) goesOn(s *step, c *cel.Condition, may bool) {
 	if !y.on && may {
-		*y = stay{true, s.now, s.evidence(c.Text() + " holds")}
+		*y = stay{true, s.now, s.evidence(c.Plain() + " holds")}
 	}
 }
 
@@ -31,7 +31,7 @@ func (y *stay) lasted(now, span time.Duration) bool { return y.on && now-y.since
 // lasting is a condition and how long it is to hold, in words.
 func lasting(c *cel.Condition, span time.Duration) string {
 	if span > 0 {
-		return fmt.Sprintf("%s for %v", c.Text(), span)
+		return fmt.Sprintf("%s for %v", c.Plain(), span)
 	}
-	return c.Text()
+	return c.Plain()
 }

@@ -57,14 +57,14 @@ func (m *untilThen) step(s *step) {
 func (m *untilThen) look(s *step) {
 	if s.concerns(m.want.Then) && m.holds(m.want.Then, s) {
 		m.passed = s.now
-		m.decide(s.now, judge.Pass, fmt.Sprintf("%s held until %s came at %s", m.want.Hold.Text(), m.want.Then.Text(), judge.Seconds(s.now)),
-			s.evidence(m.want.Then.Text()+" holds"))
+		m.decide(s.now, judge.Pass, fmt.Sprintf("%s held until %s came at %s", m.want.Hold.Plain(), m.want.Then.Plain(), judge.Seconds(s.now)),
+			s.evidence(m.want.Then.Plain()+" holds"))
 		return
 	}
 	if s.concerns(m.want.Hold) && !m.holds(m.want.Hold, s) {
 		m.broken = true
-		m.decide(s.now, judge.Fail, fmt.Sprintf("%s ended at %s, before %s came", m.want.Hold.Text(), judge.Seconds(s.now), m.want.Then.Text()),
-			s.evidence(m.want.Hold.Text()+" does not hold"))
+		m.decide(s.now, judge.Fail, fmt.Sprintf("%s ended at %s, before %s came", m.want.Hold.Plain(), judge.Seconds(s.now), m.want.Then.Plain()),
+			s.evidence(m.want.Hold.Plain()+" does not hold"))
 	}
 }
 
@@ -85,24 +85,24 @@ func (m *untilThen) arrivesLate(s *step) {
 	}
 	if ok, err := m.want.Then.Holds(s.scope); err == nil && ok {
 		m.late = s.now
-		m.show(s.evidence(m.want.Then.Text() + " holds"))
+		m.show(s.evidence(m.want.Then.Plain() + " holds"))
 	}
 }
 
 func (m *untilThen) tick(now time.Duration) {
 	if !m.done && m.deadline > 0 && now > m.deadline {
-		m.decide(now, judge.Fail, fmt.Sprintf("%s did not come by %s", m.want.Then.Text(), judge.Seconds(m.deadline)))
+		m.decide(now, judge.Fail, fmt.Sprintf("%s did not come by %s", m.want.Then.Plain(), judge.Seconds(m.deadline)))
 	}
 }
 
 func (m *untilThen) finish(now time.Duration) {
 	switch {
 	case m.deadline > now:
-		m.decide(now, judge.Undecided, fmt.Sprintf("the run ended at %s, %s had until %s", judge.Seconds(now), m.want.Then.Text(), judge.Seconds(m.deadline)))
+		m.decide(now, judge.Undecided, fmt.Sprintf("the run ended at %s, %s had until %s", judge.Seconds(now), m.want.Then.Plain(), judge.Seconds(m.deadline)))
 	case !m.looked && m.deadline == 0:
 		m.decide(now, judge.Undecided, "nothing was seen from "+judge.Seconds(m.exp.From)+" on")
 	default:
-		m.decide(now, judge.Fail, m.want.Then.Text()+" did not come by the end of the run")
+		m.decide(now, judge.Fail, m.want.Then.Plain()+" did not come by the end of the run")
 	}
 }
 

@@ -90,7 +90,7 @@ func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	case !ok:
 		return Finding{Outcome: judge.Fail, Text: c.title() + " is not reported", Negatives: 1}
 	case got != want:
-		x := Finding{Outcome: judge.Fail, Text: fmt.Sprintf("%s is reported as %q, true is %q", c.title(), got, want)}
+		x := Finding{Outcome: judge.Fail, Text: fmt.Sprintf("%s is reported as %q, wanted is %q", c.title(), got, want)}
 		x.Positives, x.Negatives = mistaken(&field, want)
 		return x
 	}
@@ -167,20 +167,20 @@ func (c *Check) list(got []string, f *Facts) Finding {
 	if n := len(got); n < c.AtLeast {
 		off = c.AtLeast - n
 		few = off
-		parts = append(parts, fmt.Sprintf("%d entries, at least %d are true", n, c.AtLeast))
+		parts = append(parts, fmt.Sprintf("%d entries, wanted are at least %d", n, c.AtLeast))
 	} else if c.AtMost > 0 && n > c.AtMost {
 		off = n - c.AtMost
 		many = off
-		parts = append(parts, fmt.Sprintf("%d entries, at most %d are true", n, c.AtMost))
+		parts = append(parts, fmt.Sprintf("%d entries, wanted are at most %d", n, c.AtMost))
 	}
 	if off += len(missing) + len(extra); off == 0 {
 		return Finding{Outcome: judge.Pass}
 	}
 	if len(missing) > 0 {
-		parts = append(parts, fmt.Sprintf("%d missed (%s)", len(missing), strings.Join(missing, " ")))
+		parts = append(parts, strings.Join(missing, " ")+" wanted and not said")
 	}
 	if len(extra) > 0 {
-		parts = append(parts, fmt.Sprintf("%d too much (%s)", len(extra), strings.Join(extra, " ")))
+		parts = append(parts, strings.Join(extra, " ")+" said and not wanted")
 	}
 	return Finding{
 		Outcome: judge.Fail, Margin: judge.Margin{Value: -float64(off), Unit: "entries", Known: true}, Share: -float64(off),
