@@ -33,7 +33,9 @@ type watch struct {
 	observe  func(*judge.Observation)
 	// asks reports whether somebody asks for single frames of an identifier; nil for
 	// nobody. Only of those an observation is made.
-	asks     func(id int) bool
+	asks func(id int) bool
+	// why gives a unit's own reason for what it has refused last, "" for none.
+	why      func(ecu string, nrc byte) string
 	seen     judge.Observation // the one at hand: nobody keeps it
 	trace    *trace.Trace      // nil keeps none
 	rules    *rules.Set        // nil judges none
@@ -144,6 +146,9 @@ func (w *watch) message(m *isotp.Message) {
 	o := &w.seen
 	*o = judge.Message(kind, m.End, m.Payload)
 	o.First, o.Last, o.ID, o.ECU, o.Functional = m.First, m.Last, int(m.Key.ID()), ecu, m.Functional
+	if o.NRC >= 0 && w.why != nil {
+		o.Why = w.why(ecu, byte(o.NRC))
+	}
 	w.tally(o, m)
 	w.observe(o)
 }

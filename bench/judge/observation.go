@@ -106,6 +106,9 @@ type Observation struct {
 	NRC int
 	// Functional marks a request to all modules.
 	Functional bool
+	// Why is the unit's own reason for a refusal, where it is known: it is shown, and
+	// conditions cannot see it.
+	Why string
 	// Text is a line of the tool, or a remark to show as evidence.
 	Text string
 	// Line numbers the tool's lines of one task from 1.

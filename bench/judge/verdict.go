@@ -205,7 +205,11 @@ func (o *Observation) Brief() string {
 	}
 	switch o.Kind {
 	case Request, Response:
-		return fmt.Sprintf("%s %s [% X]", o.Kind, trimmed(who), clip(o.Data))
+		s := fmt.Sprintf("%s %s [% X]", o.Kind, trimmed(who), clip(o.Data))
+		if o.Why != "" {
+			s += ", because " + o.Why
+		}
+		return s
 	case Frame:
 		return fmt.Sprintf("frame %s [% X]", trimmed(who), clip(o.Data))
 	case Line:

@@ -205,6 +205,9 @@ func Describe(e *trace.Event) string {
 			frames = fmt.Sprintf("frames %d to %d", e.First, e.Last)
 		}
 		s += fmt.Sprintf("%s, %s: %s", frames, who, diag.Explain(e.Data, e.Kind == judge.Response))
+		if e.Text != "" {
+			s += ", because " + e.Text
+		}
 	case judge.Line:
 		s += fmt.Sprintf("%s line %d: %s", e.Name, e.Line, e.Text)
 	case judge.FaultOn:

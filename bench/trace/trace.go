@@ -108,6 +108,9 @@ func (t *Trace) Observe(o *judge.Observation) {
 	switch o.Kind {
 	case judge.Request, judge.Response:
 		e.Name, e.Data = o.ECU, t.keep(o.Data)
+		if o.Why != "" {
+			e.Text = clip(o.Why, MaxText)
+		}
 		t.counts.message(o)
 		t.add(e)
 	case judge.Line:

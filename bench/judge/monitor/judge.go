@@ -24,6 +24,7 @@ type Options struct {
 type Judge struct {
 	scope    *cel.Scope
 	frames   cel.Frames
+	refused  refusals
 	monitors []monitor
 	now      time.Duration
 	at       step // reused: it reaches the monitors by an interface
@@ -85,6 +86,7 @@ func (j *Judge) Observe(o *judge.Observation) {
 		m.step(&j.at)
 	}
 	j.scope.Leave(o)
+	j.refused.take(o)
 	if o.Kind == judge.TaskEnd || o.Kind == judge.FaultOff {
 		j.look()
 	}
@@ -149,6 +151,9 @@ func (j *Judge) Finish(now time.Duration, complete bool) []judge.Verdict {
 		}
 		if b.v.Outcome != judge.Pass && b.v.Outcome != judge.Fail {
 			b.v.Margin = judge.Margin{} // there is no side to be on
+		}
+		if b.v.Outcome == judge.Fail {
+			j.refused.explain(&b.v)
 		}
 		j.verdicts = append(j.verdicts, b.v)
 	}

@@ -423,3 +423,24 @@ func TestAWatchFiresAtBeginnings(t *testing.T) {
 	w.On(r.cond("1 / event.nrc > 0"), func(time.Duration) {})
 	require.Error(t, w.Observe(&judge.Observation{Kind: judge.Line}))
 }
+
+// A failure by what did not come shows what a unit refused before, with its own reason.
+// It decides nothing: a condition that asks for the text of an answer finds none.
+func TestARefusalIsShownBesideAFailure(t *testing.T) {
+	r := newRig(t)
+	r.want(Eventually{Hold: r.cond("running"), Within: 2 * time.Second})
+	r.message(judge.Request, 500*ms, "engine", 0x31, 1, 2, 0x10)
+	o := judge.Message(judge.Response, 510*ms, []byte{0x7F, 0x31, 0x22})
+	o.First, o.Last, o.ECU, o.Why = 7, 7, "engine", "the clutch pedal is not fully down"
+	r.see(o)
+	r.message(judge.Response, 600*ms, "engine", 0x7F, 0x19, 0x12) // what it would not tell
+	r.at(3*time.Second, "running", 0)
+	v := r.got(4*time.Second, judge.Fail)
+	require.Contains(t, v.Reason, "at 0.510 s engine had refused, because the clutch pedal is not fully down")
+	require.Equal(t, 7, v.Evidence[0].First)
+	require.Contains(t, v.Evidence[0].Text, "because the clutch")
+
+	r = newRig(t)
+	r.want(Never{r.cond(`event.kind == "response" && event.text != ""`)})
+	r.see(o).got(time.Second, judge.Pass)
+}
