@@ -8,9 +8,15 @@ import (
 	"sawhorse/canbus/alter"
 )
 
+func init() { register[babbleAct]("babble") }
+
 // babbleAct is a node that talks without being asked: at a chosen share of the
 // bus, or a burst.
 type babbleAct struct{}
+
+func (a *babbleAct) scope() Scope { return Scope{InFrames, Adds} }
+
+func (a *babbleAct) terms() terms { return terms{} }
 
 func (a *babbleAct) babble(t *Target, p Params) (alter.Babble, error) {
 	b := alter.Babble{Name: "babbler", Burst: int(p.Number("burst"))}

@@ -2,8 +2,14 @@ package fault
 
 import "errors"
 
+func init() { register[cableAct]("cable_off") }
+
 // cableAct pulls the tool's cable off the bus.
 type cableAct struct{}
+
+func (a *cableAct) scope() Scope { return Scope{AtPlug, CutsTool} }
+
+func (a *cableAct) terms() terms { return terms{} }
 
 func (a *cableAct) check(t *Target, _ Params) error {
 	if t.Cable == nil {

@@ -21,6 +21,8 @@ type Copper interface {
 	Has(unit string) bool
 }
 
+func init() { register[copperAct]("copper") }
+
 // copperAct alters the wires of the network for all that sit on them.
 type copperAct struct {
 	// Do is short or open.
@@ -29,6 +31,10 @@ type copperAct struct {
 	// bench.
 	Apart []string `yaml:"apart"`
 }
+
+func (a *copperAct) scope() Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
+
+func (a *copperAct) terms() terms { return terms{} }
 
 // outside is the name of whoever is not of the bench.
 const outside = "tool"

@@ -2,11 +2,22 @@ package fault
 
 import "fmt"
 
+func init() { register[forgetAct]("forget") }
+
 // forgetAct takes learned values out of an ECU's memory, as in a fresh ECU.
 // Nothing but the learn procedure brings them back.
 type forgetAct struct {
 	ECU    string   `yaml:"ecu"`
 	Values []string `yaml:"values"`
+}
+
+func (a *forgetAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *forgetAct) terms() terms {
+	if len(a.Values) == 0 {
+		return terms{names: []string{a.ECU, ""}}
+	}
+	return terms{names: append([]string{a.ECU}, a.Values...)}
 }
 
 func (a *forgetAct) check(t *Target, _ Params) error {

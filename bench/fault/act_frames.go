@@ -8,8 +8,11 @@ import (
 	"sawhorse/canbus/alter"
 )
 
+func init() { register[framesAct]("frames") }
+
 // framesAct alters frames between their nodes and the bus.
 type framesAct struct {
+	remark // goes with what it does
 	// Act is one of the acts of package alter.
 	Act string `yaml:"act"`
 	// Bytes, if set, takes the place of the parameter "bytes", and At of "at".
@@ -17,9 +20,24 @@ type framesAct struct {
 	At    int    `yaml:"at"`
 	// Part, if set, takes the place of the parameter "part".
 	Part string `yaml:"part"`
-
-	name string // of the fault, for the remark that goes with a frame
 }
+
+// reaches are what the acts of package alter can do.
+var reaches = map[alter.Act]Reach{
+	alter.Drop: Loses, alter.Delay: Delays, alter.Duplicate: Adds, alter.Reorder: Delays,
+	alter.Flip: Falsifies, alter.Overwrite: Falsifies, alter.Resize: Falsifies,
+	alter.Renumber: Falsifies, alter.Freeze: Falsifies, alter.Stale: Falsifies,
+}
+
+func (a *framesAct) scope() Scope {
+	act, err := alter.ParseAct(a.Act)
+	if r, ok := reaches[act]; ok && err == nil {
+		return Scope{InFrames, r}
+	}
+	return Scope{InFrames, disturbing}
+}
+
+func (a *framesAct) terms() terms { return terms{} }
 
 func (a *framesAct) rule(t *Target, p Params) (alter.Alteration, error) {
 	r := alter.Alteration{

@@ -6,10 +6,16 @@ import (
 	"sawhorse/bench/car"
 )
 
+func init() { register[fuseAct]("blow") }
+
 // fuseAct blows a fuse: everything behind it loses its supply.
 type fuseAct struct {
 	Fuse string `yaml:"fuse"`
 }
+
+func (a *fuseAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *fuseAct) terms() terms { return terms{names: []string{a.Fuse}} }
 
 func (a *fuseAct) check(t *Target, p Params) error {
 	if r, ok := t.Car.Rail(fill(a.Fuse, p)); !ok || r.Fuse() == 0 {

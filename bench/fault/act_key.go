@@ -2,11 +2,17 @@ package fault
 
 import "errors"
 
+func init() { register[keyAct]("key") }
+
 // keyAct puts another key into the lock: its transponder has another number, or
 // none that can be read.
 type keyAct struct {
 	Code float64 `yaml:"code"`
 }
+
+func (a *keyAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *keyAct) terms() terms { return terms{} }
 
 func (a *keyAct) check(t *Target, _ Params) error {
 	if t.Car == nil {

@@ -8,15 +8,20 @@ import (
 	"sawhorse/canbus/alter"
 )
 
+func init() { register[paddingAct]("padding") }
+
 // paddingAct changes the unused bytes behind an ISO 15765-2 message that says in its
 // own frame how long it is: a single frame or a flow control.
 type paddingAct struct {
+	remark // goes with what it does
 	// Remove shortens the frame to what is used; else each unused byte becomes the
 	// parameter "byte".
 	Remove bool `yaml:"remove"`
-
-	name string
 }
+
+func (a *paddingAct) scope() Scope { return Scope{InFrames, Unused} }
+
+func (a *paddingAct) terms() terms { return terms{} }
 
 // used is how many bytes of a classic frame the message fills; all of them where its
 // form does not tell (ISO 15765-2:2016 clause 9.6: normal addressing).

@@ -2,11 +2,17 @@ package fault
 
 import "fmt"
 
+func init() { register[partAct]("part") }
+
 // partAct wears a part of the car: its number is another than a sound one's.
 type partAct struct {
 	Part   string `yaml:"part"`
 	Amount `yaml:",inline"`
 }
+
+func (a *partAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *partAct) terms() terms { return terms{names: []string{a.Part}, amounts: []Amount{a.Amount}} }
 
 // Amount is a number that stands in the catalogue or comes from a parameter.
 type Amount struct {

@@ -2,10 +2,16 @@ package fault
 
 import "fmt"
 
+func init() { register[plugAct]("plug_off") }
+
 // plugAct pulls a plug off: all its circuits open together.
 type plugAct struct {
 	Connector string `yaml:"connector"`
 }
+
+func (a *plugAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *plugAct) terms() terms { return terms{names: []string{a.Connector}} }
 
 func (a *plugAct) check(t *Target, p Params) error {
 	if _, ok := t.Car.Connector(fill(a.Connector, p)); !ok {

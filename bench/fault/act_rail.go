@@ -6,11 +6,17 @@ import (
 	"sawhorse/bench/car"
 )
 
+func init() { register[railAct]("rail") }
+
 // railAct breaks a supply or ground that circuits share.
 type railAct struct {
 	Rail   string `yaml:"rail"`
 	Wiring `yaml:",inline"`
 }
+
+func (a *railAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *railAct) terms() terms { return terms{names: []string{a.Rail}, wiring: &a.Wiring} }
 
 func (a *railAct) check(t *Target, p Params) error {
 	if _, err := a.of(p); err != nil {

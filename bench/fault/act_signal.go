@@ -14,14 +14,19 @@ import (
 	"sawhorse/dbc"
 )
 
+func init() { register[signalAct]("signal") }
+
 // signalAct alters one signal of a message, by the .dbc file that describes it.
 // Checksums are computed anew behind it, unless the parameter checksum says otherwise.
 type signalAct struct {
+	remark // goes with what it does
 	// Do is one of signalActs, or counter or checksum.
 	Do string `yaml:"do"`
-
-	name string // of the fault
 }
+
+func (a *signalAct) scope() Scope { return Scope{InFrames, Messages} }
+
+func (a *signalAct) terms() terms { return terms{} }
 
 // alteredSignal is a signal act at work.
 type alteredSignal struct {

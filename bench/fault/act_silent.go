@@ -5,10 +5,16 @@ import (
 	"fmt"
 )
 
+func init() { register[silentAct]("silent") }
+
 // silentAct cuts an ECU's wires to the network: it hears nobody, nobody hears it.
 type silentAct struct {
 	ECU string `yaml:"ecu"`
 }
+
+func (a *silentAct) scope() Scope { return Scope{OnNetwork, CutsUnits} }
+
+func (a *silentAct) terms() terms { return terms{names: []string{a.ECU}} }
 
 func (a *silentAct) find(t *Target, p Params) (ECUCable, error) {
 	if t.ECUCable == nil {

@@ -6,6 +6,8 @@ import (
 	"sawhorse/bench/car"
 )
 
+func init() { register[skewAct]("skew") }
+
 // skewAct makes a sensing element tell something else than what is, while its
 // wiring is good.
 type skewAct struct {
@@ -16,6 +18,16 @@ type skewAct struct {
 	Lag     Amount `yaml:"lag_s"`
 	// Stuck holds it where it stands.
 	Stuck *Amount `yaml:"stuck_at"`
+}
+
+func (a *skewAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *skewAct) terms() terms {
+	x := terms{names: []string{a.Circuit}, amounts: []Amount{a.Gain, a.Offset, a.Drift, a.Lag}}
+	if a.Stuck != nil {
+		x.amounts = append(x.amounts, *a.Stuck)
+	}
+	return x
 }
 
 func (a *skewAct) check(t *Target, p Params) error {

@@ -2,12 +2,20 @@ package fault
 
 import "fmt"
 
+func init() { register[storeAct]("store") }
+
 // storeAct puts a wrong value into an ECU's memory, as a learn under wrong
 // conditions leaves it. Only learning again puts it right.
 type storeAct struct {
 	ECU    string `yaml:"ecu"`
 	Name   string `yaml:"learned"`
 	Amount `yaml:",inline"`
+}
+
+func (a *storeAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *storeAct) terms() terms {
+	return terms{names: []string{a.ECU, a.Name}, amounts: []Amount{a.Amount}}
 }
 
 func (a *storeAct) check(t *Target, _ Params) error {

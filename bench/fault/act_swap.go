@@ -2,10 +2,16 @@ package fault
 
 import "fmt"
 
+func init() { register[swapAct]("swap_pins") }
+
 // swapAct exchanges the pins of two sensor circuits.
 type swapAct struct {
 	Circuits [2]string `yaml:"circuits"`
 }
+
+func (a *swapAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *swapAct) terms() terms { return terms{names: a.Circuits[:]} }
 
 func (a *swapAct) check(t *Target, p Params) error {
 	for _, n := range a.Circuits {

@@ -38,11 +38,17 @@ func (w *Wiring) of(p Params) (car.Wiring, error) {
 	return out, out.Check()
 }
 
+func init() { register[wireAct]("wire") }
+
 // wireAct breaks the signal wire of one circuit.
 type wireAct struct {
 	Circuit string `yaml:"circuit"`
 	Wiring  `yaml:",inline"`
 }
+
+func (a *wireAct) scope() Scope { return Scope{InCar, CarOnly} }
+
+func (a *wireAct) terms() terms { return terms{names: []string{a.Circuit}, wiring: &a.Wiring} }
 
 func (a *wireAct) check(t *Target, p Params) error {
 	if _, err := a.of(p); err != nil {

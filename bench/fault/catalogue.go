@@ -2,7 +2,6 @@ package fault
 
 import (
 	"embed"
-	"errors"
 	"fmt"
 	"io/fs"
 	"path"
@@ -52,71 +51,6 @@ func IDs() []string {
 type group struct {
 	Group  string   `yaml:"group"`
 	Faults []*Entry `yaml:"faults"`
-}
-
-// actSpec is an act as it is written: one of its fields is set.
-type actSpec struct {
-	// If names a parameter of kind bool that brings the act about; Unless one
-	// that does away with it.
-	If      string      `yaml:"if"`
-	Unless  string      `yaml:"unless"`
-	Wire    *wireAct    `yaml:"wire"`
-	Rail    *railAct    `yaml:"rail"`
-	Plug    *plugAct    `yaml:"plug_off"`
-	Forget  *forgetAct  `yaml:"forget"`
-	Cable   *cableAct   `yaml:"cable_off"`
-	Frames  *framesAct  `yaml:"frames"`
-	Padding *paddingAct `yaml:"padding"`
-	Babble  *babbleAct  `yaml:"babble"`
-	BusOff  *busOffAct  `yaml:"bus_off"`
-	Hit     *hitAct     `yaml:"bit_error"`
-	Answer  *answersAct `yaml:"answers"`
-	Unit    *unitAct    `yaml:"unit"`
-	Signal  *signalAct  `yaml:"signal"`
-	Part    *partAct    `yaml:"part"`
-	Skew    *skewAct    `yaml:"skew"`
-	Swap    *swapAct    `yaml:"swap_pins"`
-	Fuse    *fuseAct    `yaml:"blow"`
-	Silent  *silentAct  `yaml:"silent"`
-	Store   *storeAct   `yaml:"store"`
-	Key     *keyAct     `yaml:"key"`
-	Copper  *copperAct  `yaml:"copper"`
-}
-
-// boundAct is an act with its condition.
-type boundAct struct {
-	act
-	If  string
-	Not bool
-}
-
-func (s *actSpec) bind() (boundAct, error) {
-	var b boundAct
-	b.If = s.If
-	if s.Unless != "" {
-		b.If, b.Not = s.Unless, true
-	}
-	n := 0
-	for _, a := range []struct {
-		set bool
-		act act
-	}{
-		{s.Wire != nil, s.Wire}, {s.Rail != nil, s.Rail}, {s.Plug != nil, s.Plug},
-		{s.Forget != nil, s.Forget}, {s.Cable != nil, s.Cable},
-		{s.Frames != nil, s.Frames}, {s.Padding != nil, s.Padding}, {s.Babble != nil, s.Babble}, {s.BusOff != nil, s.BusOff}, {s.Hit != nil, s.Hit},
-		{s.Answer != nil, s.Answer}, {s.Unit != nil, s.Unit}, {s.Signal != nil, s.Signal},
-		{s.Part != nil, s.Part}, {s.Skew != nil, s.Skew}, {s.Swap != nil, s.Swap}, {s.Fuse != nil, s.Fuse},
-		{s.Silent != nil, s.Silent}, {s.Store != nil, s.Store}, {s.Key != nil, s.Key}, {s.Copper != nil, s.Copper},
-	} {
-		if a.set {
-			b.act = a.act
-			n++
-		}
-	}
-	if n != 1 || s.If != "" && s.Unless != "" {
-		return b, fmt.Errorf("%d acts, want exactly one of wire, rail, plug_off, forget, cable_off, frames, padding, babble, bus_off, bit_error, answers, unit, part, skew, swap_pins, blow, silent, store, key, copper, with if or unless or neither", n)
-	}
-	return b, nil
 }
 
 func load(fsys fs.FS) ([]*Entry, error) {
@@ -223,63 +157,16 @@ func (e *Entry) check(d *strict.Doc, at string) error {
 		if b.If != "" && !e.hasBool(b.If) {
 			return d.Errorf(p, "the condition is %q, want a parameter of kind bool", b.If)
 		}
-		if err := e.checkAct(&e.Acts[i]); err != nil {
+		if err := e.checkAct(b.act); err != nil {
 			return d.Errorf(p, "%v", err)
 		}
-		switch a := b.act.(type) {
-		case *framesAct:
-			a.name = e.ID
-		case *paddingAct:
-			a.name = e.ID
-		case *hitAct:
-			a.name = e.ID
-		case *answersAct:
-			a.name = e.ID
-		case *signalAct:
-			a.name = e.ID
+		if a, ok := b.act.(named); ok {
+			a.call(e.ID)
 		}
 		e.acts = append(e.acts, b)
 	}
 	if len(e.acts) == 0 {
 		return d.Errorf(at, "fault %s has no acts, want at least one", e.ID)
-	}
-	return nil
-}
-
-// checkAct checks that what an act names is there: parameters for its numbers,
-// a wire's state with what it needs for every value of a parameter.
-func (e *Entry) checkAct(s *actSpec) error {
-	if err := e.checkNames(s); err != nil {
-		return err
-	}
-	var w *Wiring
-	switch {
-	case s.Wire != nil:
-		w = &s.Wire.Wiring
-	case s.Rail != nil:
-		w = &s.Rail.Wiring
-	case s.Forget != nil && (s.Forget.ECU == "" || len(s.Forget.Values) == 0):
-		return errors.New("forget without ecu or values, want both")
-	}
-	if w == nil {
-		return nil
-	}
-	p := e.defaults()
-	for _, of := range []struct{ name, kind string }{{w.StateOf, Text}, {w.OhmOf, Number}, {w.OpenOf, Number}, {w.PeriodOf, Number}} {
-		if of.name != "" && !slices.ContainsFunc(e.Params, func(q Param) bool { return q.Name == of.name && q.Kind == of.kind }) {
-			return fmt.Errorf("%q, want a parameter of kind %s", of.name, of.kind)
-		}
-	}
-	states := []string{w.State}
-	if i := slices.IndexFunc(e.Params, func(q Param) bool { return q.Name == w.StateOf }); i >= 0 {
-		states = e.Params[i].Words
-	}
-	for _, state := range states {
-		one := *w
-		one.State, one.StateOf = state, ""
-		if _, err := one.of(p); err != nil {
-			return err
-		}
 	}
 	return nil
 }
@@ -338,44 +225,3 @@ func (e *Entry) hasBool(name string) bool {
 }
 
 // checkNames checks the parameters that an act's names and numbers come from.
-func (e *Entry) checkNames(s *actSpec) error {
-	var names []string
-	var amounts []Amount
-	switch {
-	case s.Wire != nil:
-		names = []string{s.Wire.Circuit}
-	case s.Rail != nil:
-		names = []string{s.Rail.Rail}
-	case s.Plug != nil:
-		names = []string{s.Plug.Connector}
-	case s.Part != nil:
-		names, amounts = []string{s.Part.Part}, []Amount{s.Part.Amount}
-	case s.Skew != nil:
-		names, amounts = []string{s.Skew.Circuit}, []Amount{s.Skew.Gain, s.Skew.Offset, s.Skew.Drift, s.Skew.Lag}
-		if s.Skew.Stuck != nil {
-			amounts = append(amounts, *s.Skew.Stuck)
-		}
-	case s.Swap != nil:
-		names = s.Swap.Circuits[:]
-	case s.Fuse != nil:
-		names = []string{s.Fuse.Fuse}
-	case s.Silent != nil:
-		names = []string{s.Silent.ECU}
-	case s.Store != nil:
-		names, amounts = []string{s.Store.ECU, s.Store.Name}, []Amount{s.Store.Amount}
-	}
-	for _, n := range names {
-		if n == "" {
-			return errors.New("an act without a name, want what it is done to")
-		}
-		if err := e.checkBraces(n); err != nil {
-			return err
-		}
-	}
-	for _, a := range amounts {
-		if a.ValueOf != "" && !slices.ContainsFunc(e.Params, func(q Param) bool { return q.Name == a.ValueOf && q.Kind == Number }) {
-			return fmt.Errorf("%q, want a parameter of kind number", a.ValueOf)
-		}
-	}
-	return nil
-}

@@ -167,54 +167,6 @@ func (p Params) Number(name string) float64 { f, _ := p[name].(float64); return 
 // Text is the value of a parameter of that kind.
 func (p Params) Text(name string) string { s, _ := p[name].(string); return s }
 
-// OnBus reports whether the fault is one of the bus and not of the car.
-func (e *Entry) OnBus() bool {
-	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
-		switch b.act.(type) {
-		case *framesAct, *paddingAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *signalAct, *silentAct, *copperAct:
-			return true
-		}
-		return false
-	})
-}
-
-// Disturbs reports whether the fault can keep frames from going as they were sent, or
-// a node from the bus, so that two nodes may not see the same conversation.
-func (e *Entry) Disturbs() bool {
-	return slices.ContainsFunc(e.acts, func(b boundAct) bool {
-		switch b.act.(type) {
-		case *framesAct, *babbleAct, *busOffAct, *hitAct, *cableAct, *silentAct, *copperAct:
-			return true
-		}
-		return false
-	})
-}
-
-// SparesAnswers reports whether every diagnostic answer that is on the bus is as its
-// unit gave it and for all to hear: a unit may be cut off, and the car's own messages
-// may be falsified.
-func (e *Entry) SparesAnswers() bool {
-	return !slices.ContainsFunc(e.acts, func(b boundAct) bool {
-		switch b.act.(type) {
-		case *framesAct, *paddingAct, *babbleAct, *busOffAct, *hitAct, *answersAct, *unitAct, *copperAct, *cableAct:
-			return true
-		}
-		return false
-	})
-}
-
-// OnFrames reports whether the fault is done to frames that pass, and so can be put
-// between any two buses.
-func (e *Entry) OnFrames() bool {
-	return !slices.ContainsFunc(e.acts, func(b boundAct) bool {
-		switch b.act.(type) {
-		case *framesAct, *paddingAct, *babbleAct, *signalAct:
-			return false
-		}
-		return true
-	})
-}
-
 // params checks the values given and adds the defaults.
 func (e *Entry) params(given map[string]any) (Params, error) {
 	p := Params{}

@@ -63,16 +63,6 @@ type Fault struct {
 	on     bool
 }
 
-// act is one thing that a fault does.
-type act interface {
-	// check reports what the target lacks.
-	check(t *Target, p Params) error
-	// free reports what another fault has done to the same thing.
-	free(t *Target, p Params) error
-	// on brings it about. undo mends it; nil for what does not mend by itself.
-	on(t *Target, p Params) (undo func(), err error)
-}
-
 // New prepares a fault of the catalogue. Parameters that are not given have
 // their defaults; the error names the parameter, its range and what came.
 func New(id string, params map[string]any) (*Fault, error) {

@@ -136,7 +136,11 @@ func (d *decoder) structure(at int, v reflect.Value, name string) error {
 			i++
 		}
 		if i == len(members) {
-			return d.errorf(k, "unknown field %q, want one of %s", key, d.names(v.Type()))
+			if err := d.open(k, v); err != nil {
+				return err
+			}
+			k += 1 + int(d.tree[k+1].size)
+			continue
 		}
 		k++
 		if err := d.value(k, v.FieldByIndex(members[i].index), key); err != nil {
@@ -145,6 +149,27 @@ func (d *decoder) structure(at int, v reflect.Value, name string) error {
 		k += int(d.tree[k].size)
 	}
 	return nil
+}
+
+// Keyed is a struct to which a file can have other keys than its fields.
+type Keyed interface {
+	// Member is a pointer to what the value under a key goes into; nil for a key that
+	// is not known. Members lists those that are.
+	Member(key string) any
+	Members() []string
+}
+
+// open puts the value under a key that is no field's where the struct wants it.
+func (d *decoder) open(key int, v reflect.Value) error {
+	name := d.tree[key].text
+	names := d.names(v.Type())
+	if o, ok := v.Addr().Interface().(Keyed); ok {
+		if to := o.Member(name); to != nil {
+			return d.value(key+1, reflect.ValueOf(to).Elem(), name)
+		}
+		names += ", " + strings.Join(o.Members(), ", ")
+	}
+	return d.errorf(key, "unknown field %q, want one of %s", name, names)
 }
 
 // members are the fields of a struct that a file can name, those of structs within it

@@ -2,9 +2,15 @@ package fault
 
 import "errors"
 
+func init() { register[busOffAct]("bus_off") }
+
 // busOffAct takes a node's controller off the bus: its transceiver sees errors
 // that nobody else sees. It comes back by itself after the standard's recovery.
 type busOffAct struct{}
+
+func (a *busOffAct) scope() Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
+
+func (a *busOffAct) terms() terms { return terms{} }
 
 func (a *busOffAct) check(t *Target, p Params) error {
 	if t.Network == nil {
@@ -21,25 +27,4 @@ func (a *busOffAct) free(*Target, Params) error { return nil }
 
 func (a *busOffAct) on(t *Target, p Params) (func(), error) {
 	return nil, t.Network.BusOff(p.Text("sender"))
-}
-
-// hitAct has frames falsified on the copper: the nodes that see it send error
-// flags, the counters change, the frame is repeated.
-type hitAct struct {
-	name string // of the fault
-}
-
-func (a *hitAct) check(t *Target, p Params) error {
-	_, err := matchOf(t, p)
-	return err
-}
-
-func (a *hitAct) free(*Target, Params) error { return nil }
-
-func (a *hitAct) on(t *Target, p Params) (func(), error) {
-	m, err := matchOf(t, p)
-	if err != nil {
-		return nil, err
-	}
-	return t.Network.BitErrors(a.name, m, int(p.Number("bit")))
 }

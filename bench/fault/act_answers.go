@@ -28,13 +28,18 @@ type Late struct {
 	Wait time.Duration
 }
 
+func init() { register[answersAct]("answers") }
+
 // answersAct alters the answers of ECUs.
 type answersAct struct {
+	remark // goes with what it does
 	// Do is what is done to an answer.
 	Do string `yaml:"do"`
-
-	name string // of the fault
 }
+
+func (a *answersAct) scope() Scope { return Scope{OnNetwork, Answers} }
+
+func (a *answersAct) terms() terms { return terms{} }
 
 // chosen are the answers that a fault is for.
 type chosen struct {
@@ -194,35 +199,4 @@ func (a *answersAct) on(t *Target, p Params) (func(), error) {
 			remove()
 		}
 	}, nil
-}
-
-// unitAct does something to ECUs at one moment.
-type unitAct struct {
-	// Do is drop-session or dip.
-	Do string `yaml:"do"`
-}
-
-func (a *unitAct) check(t *Target, p Params) error {
-	if a.Do != "drop-session" && a.Do != "dip" {
-		return fmt.Errorf("do is %q, want drop-session or dip", a.Do)
-	}
-	_, err := answersOf(t, p, "")
-	return err
-}
-
-func (a *unitAct) free(*Target, Params) error { return nil }
-
-func (a *unitAct) on(t *Target, p Params) (func(), error) {
-	c, err := answersOf(t, p, "")
-	if err != nil {
-		return nil, err
-	}
-	for _, u := range c.units {
-		if a.Do == "dip" {
-			u.Dip(millis(p, "lasting"))
-		} else {
-			u.DropSession()
-		}
-	}
-	return nil, nil
 }
