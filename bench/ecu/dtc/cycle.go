@@ -134,7 +134,7 @@ func (m *Memory) judgeTrip(i int) {
 			return
 		}
 		if r.good++; r.good >= goodCyclesForLampOff {
-			r.status &^= uds.WarningIndicatorRequested
+			m.light(r, false)
 			r.permanent, r.good = false, 0
 		}
 	}

@@ -45,6 +45,8 @@ type Memory struct {
 	recording bool
 	available byte
 	changes   uint64
+	// lamps counts the codes that ask for the lamp: it is looked at in every step.
+	lamps int
 	// asked is whether the unit's program lights the lamp itself in this cycle.
 	asked bool
 }
@@ -192,7 +194,7 @@ func (m *Memory) confirm(i int) {
 	r.status |= uds.ConfirmedDTC
 	r.good = 0
 	if c.MIL {
-		r.status |= uds.WarningIndicatorRequested
+		m.light(r, true)
 		if c.Emission {
 			r.permanent, r.passed, r.driven = true, false, false
 		}
@@ -214,6 +216,7 @@ func (m *Memory) Clear(group uint32) bool {
 		c := &m.codes[i]
 		if group == uds.AllGroups || group == uds.EmissionGroup && c.Emission || group == c.Number() {
 			hit = true
+			m.light(&m.recs[i], false)
 			m.recs[i].clear()
 			m.marks.drop(i)
 			m.forgetResults(i)
@@ -237,14 +240,17 @@ func (m *Memory) AskLamp() { m.asked = m.cycle.on }
 
 // MIL reports whether any code, or the program, asks for the malfunction indicator
 // lamp.
-func (m *Memory) MIL() bool {
-	if m.asked {
-		return true
+func (m *Memory) MIL() bool { return m.asked || m.lamps > 0 }
+
+// light has a code ask for the lamp, or no longer.
+func (m *Memory) light(r *record, on bool) {
+	if on == (r.status&uds.WarningIndicatorRequested != 0) {
+		return
 	}
-	for i := range m.recs {
-		if m.recs[i].status&uds.WarningIndicatorRequested != 0 {
-			return true
-		}
+	r.status ^= uds.WarningIndicatorRequested
+	if on {
+		m.lamps++
+	} else {
+		m.lamps--
 	}
-	return false
 }

@@ -402,6 +402,13 @@ func TestLifeKeepsItsInvariants(t *testing.T) {
 			for i := range l.m.recs {
 				checkRecord(rt, &l.m.recs[i])
 			}
+			lit := 0
+			for i := range l.m.recs {
+				if l.m.recs[i].status&uds.WarningIndicatorRequested != 0 {
+					lit++
+				}
+			}
+			require.Equal(rt, lit, l.m.lamps)
 			require.Equal(rt, l.m.frame.code >= 0, l.m.FrameCode() != 0)
 		}
 	})
