@@ -1,189 +1,174 @@
 package bench_test
 
 import (
+	"fmt"
 	"go/ast"
-	"go/parser"
 	"go/token"
-	"io/fs"
-	"os"
-	"path"
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/tools/go/packages"
 )
 
-// The rules of the house that a compiler does not check. Each says why.
+// The rules of the house that a compiler does not check, by types: a renamed import or a
+// dot before a name hides nothing. Each rule says why, and has a canary under
+// testdata/house: a small package that breaks it, in which every line marked "broken"
+// must be found and no other.
 
-// sourceFile is one parsed file of the module, by its path from the top.
-type sourceFile struct {
-	name string
-	ast  *ast.File
-}
+const (
+	module   = "sawhorse/"
+	canaries = module + "bench/testdata/house/"
+)
 
-func sources(t *testing.T) []sourceFile {
+// loaded are all packages of the module with their syntax and types, tests left out, and
+// the canaries: one load for all rules.
+var loaded = sync.OnceValues(func() (map[string]*packages.Package, error) {
+	list, err := packages.Load(&packages.Config{Mode: packages.LoadSyntax, Dir: ".."}, "./...", "./testdata/captures", "./bench/testdata/house/...")
+	byPath := map[string]*packages.Package{}
+	for _, p := range list {
+		for _, e := range p.Errors {
+			return nil, e
+		}
+		byPath[p.PkgPath] = p
+	}
+	return byPath, err
+})
+
+// house are the module's packages by their folder from the top, sorted.
+func house(t *testing.T) []*packages.Package {
 	t.Helper()
-	var files []sourceFile
-	fset := token.NewFileSet()
-	err := filepath.WalkDir("..", func(name string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return err
-		}
-		if d.IsDir() && (strings.HasPrefix(d.Name(), ".") && d.Name() != ".." || d.Name() == "bin" || d.Name() == "out") {
-			return filepath.SkipDir
-		}
-		if !strings.HasSuffix(name, ".go") {
-			return nil
-		}
-		src, err := os.ReadFile(name)
-		if err != nil {
-			return err
-		}
-		f, err := parser.ParseFile(fset, name, src, parser.ParseComments)
-		if err != nil {
-			return err
-		}
-		rel, err := filepath.Rel("..", name)
-		files = append(files, sourceFile{filepath.ToSlash(rel), f})
-		return err
-	})
+	all, err := loaded()
 	require.NoError(t, err)
-	require.NotEmpty(t, files, "no sources found: this test would prove nothing")
-	return files
-}
-
-func (f sourceFile) isTest() bool { return strings.HasSuffix(f.name, "_test.go") }
-
-// imports lists the module's own packages that the file imports.
-func (f sourceFile) imports() (own, other []string) {
-	for _, i := range f.ast.Imports {
-		p := strings.Trim(i.Path.Value, `"`)
-		if rest, ok := strings.CutPrefix(p, "sawhorse/"); ok {
-			own = append(own, rest)
-		} else {
-			other = append(other, p)
+	var list []*packages.Package
+	for path, p := range all {
+		if !strings.HasPrefix(path, canaries) {
+			list = append(list, p)
 		}
 	}
-	return own, other
+	require.NotEmpty(t, list, "no packages found: this test would prove nothing")
+	slices.SortFunc(list, func(a, b *packages.Package) int { return strings.Compare(a.PkgPath, b.PkgPath) })
+	return list
 }
 
-// within reports whether a package path is one of the folders or below one.
+func folder(p *packages.Package) string { return strings.TrimPrefix(p.PkgPath, module) }
+
+// within reports whether a folder is one of the others or below one.
 func within(pkg string, folders ...string) bool {
 	return slices.ContainsFunc(folders, func(f string) bool {
 		return pkg == f || strings.HasPrefix(pkg, f+"/")
 	})
 }
 
-// The model and the protocols run the same in virtual and in wall time only if
-// they know no clock, no goroutine, no global chance and no outside world.
-var pure = []string{
-	"canbus/isotp", "canbus/wire", "canbus/alter", "bench/signal", "bench/car", "bench/ecu", "bench/fault",
-	"bench/judge", "bench/trace", "cmd/demotool/tester",
-}
-
-func TestTheCoreIsPure(t *testing.T) {
-	forbidden := []string{"net", "os/exec", "os/signal", "math/rand", "log", "log/slog", "net/http", "golang.org/x/sys/unix"}
-	for _, f := range sources(t) {
-		if f.isTest() || !within(path.Dir(f.name), pure...) {
-			continue
-		}
-		_, other := f.imports()
-		for _, imp := range other {
-			require.NotContains(t, forbidden, imp, "%s: the core has no business with it", f.name)
-		}
-		ast.Inspect(f.ast, func(n ast.Node) bool {
-			if _, ok := n.(*ast.GoStmt); ok {
-				t.Errorf("%s starts a goroutine: one loop owns the model", f.name)
-			}
-			return true
-		})
+// exist fails for a name in a list that is no folder with a package: what it was to hold
+// is held no longer.
+func exist(t *testing.T, list string, names ...string) {
+	t.Helper()
+	for _, n := range names {
+		require.True(t, slices.ContainsFunc(house(t), func(p *packages.Package) bool { return within(folder(p), n) }),
+			"%s names %q, and there is no such package", list, n)
 	}
 }
 
-// Time is given: whoever reads a clock beside the loop's breaks virtual time.
-func TestOnlyTheClockReadsAClock(t *testing.T) {
-	calls := []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "NewTimer", "NewTicker", "Tick"}
-	// Shells outside the loop: sockets' deadlines, the process's grace, the
-	// command line and the file names of a daemon's recordings.
-	shells := []string{"canbus/clock", "canbus/hub", "canbus/socketcan", "canbus/lane", "bench/tool", "bench/api", "cmd/sawhorse", "cmd/demotool", "deploy/examples"}
-	for _, f := range sources(t) {
-		pkg := path.Dir(f.name)
-		if f.isTest() || within(pkg, shells...) && !within(pkg, pure...) {
-			continue
-		}
-		ast.Inspect(f.ast, func(n ast.Node) bool {
-			sel, ok := n.(*ast.SelectorExpr)
-			if !ok {
-				return true
-			}
-			if x, ok := sel.X.(*ast.Ident); ok && x.Name == "time" && x.Obj == nil && slices.Contains(calls, sel.Sel.Name) {
-				t.Errorf("%s calls time.%s: only canbus/clock reads a clock", f.name, sel.Sel.Name)
-			}
-			return true
-		})
+// finding is a place at which a rule is broken. what names the thing without its place,
+// for lists of exceptions.
+type finding struct {
+	at         token.Pos
+	what, text string
+}
+
+// rule looks at one package.
+type rule func(p *packages.Package) []finding
+
+// where is a place from the top of the module.
+func where(p *packages.Package, at token.Pos) string {
+	pos := p.Fset.Position(at)
+	return fmt.Sprintf("%s/%s:%d", folder(p), filepath.Base(pos.Filename), pos.Line)
+}
+
+// exceptions are what a rule lets pass, by "folder what", with the reason.
+type exceptions map[string]string
+
+// unneeded tells of an entry in a list that nothing needs any more: lists only shrink.
+func unneeded(t *testing.T, needed bool, format string, args ...any) {
+	t.Helper()
+	if !needed {
+		t.Logf(format, args...)
 	}
 }
 
-// Imports follow the arrows of the house, so that a part can be understood,
-// tested and replaced without what stands above it.
-func TestImportsFollowTheArrows(t *testing.T) {
-	arrows := []struct {
-		from string
-		may  []string
-	}{
-		{"canbus", []string{"canbus"}},
-		{"dbc", []string{"canbus", "dbc"}},
-		{"testdata", nil},
-		{"bench/signal", nil},
-		{"bench/depth", nil},
-		{"bench/nearest", nil},
-		{"bench/format", nil},
-		{"bench/task", nil},
-		{"bench/chance", nil},
-		{"bench/car", []string{"bench/car", "bench/nearest", "bench/depth", "bench/format", "bench/signal", "bench/chance", "canbus", "dbc"}},
-		{"bench/ecu", []string{"bench/ecu", "bench/car", "bench/signal", "bench/chance", "canbus", "dbc"}},
-		{"bench/fault", []string{"bench/fault", "bench/nearest", "bench/car", "bench/ecu", "bench/signal", "bench/chance", "canbus", "dbc"}},
-		{"bench/tool", []string{"bench/tool", "bench/task", "bench/depth", "bench/format", "canbus"}},
-		{"bench/judge", []string{"bench/judge", "bench/task", "bench/tool", "bench/signal", "canbus"}},
-		{"bench/trace", []string{"bench/trace", "bench/judge", "bench/signal", "canbus"}},
-		{"bench/report", []string{"bench/report", "bench/format", "bench/trace", "bench/judge", "bench/tool", "bench/signal", "canbus"}},
-		{"bench/batch", []string{"bench/batch"}},
-		{"bench/metrics", []string{"bench/metrics", "bench/judge", "canbus"}},
-		{"scenarios", []string{"scenarios", "bench/task", "bench/depth", "bench/format", "bench/judge", "bench/tool", "testdata"}},
-		{"cmd/demotool", []string{"canbus", "cmd/demotool"}},
-	}
-	for _, f := range sources(t) {
-		if f.isTest() {
-			continue
-		}
-		own, _ := f.imports()
-		for _, a := range arrows {
-			if !within(path.Dir(f.name), a.from) {
+// hold tells every breach of a rule in the packages, and every exception that nothing
+// needs any more.
+func hold(t *testing.T, why string, look rule, pass exceptions, packages []*packages.Package) {
+	t.Helper()
+	used := map[string]bool{}
+	for _, p := range packages {
+		for _, f := range look(p) {
+			key := folder(p) + " " + f.what
+			if _, ok := pass[key]; ok {
+				used[key] = true
 				continue
 			}
-			for _, imp := range own {
-				require.True(t, within(imp, a.may...), "%s imports %s; %s may import %v", f.name, imp, a.from, a.may)
-			}
-		}
-		for _, imp := range own {
-			require.False(t, within(path.Dir(f.name), "bench") && within(imp, "cmd"), "%s imports %s from above", f.name, imp)
+			t.Errorf("%s %s: %s", where(p, f.at), f.text, why)
 		}
 	}
+	for key, reason := range pass {
+		assert.NotEmpty(t, reason, "the exception for %s has no reason", key)
+		unneeded(t, used[key], "the exception for %s is not needed any more: take it out", key)
+	}
+}
+
+// canary shows that a rule can fail: in the package of its name it finds each line that
+// ends in "// broken", and nothing else.
+func canary(t *testing.T, name string, look rule) {
+	t.Helper()
+	all, err := loaded()
+	require.NoError(t, err)
+	p := all[canaries+name]
+	require.NotNil(t, p, "testdata/house/%s is missing: nothing shows that this rule can fail", name)
+	want, got := map[int]bool{}, map[int]bool{}
+	for _, f := range p.Syntax {
+		for _, g := range f.Comments {
+			for _, c := range g.List {
+				if strings.HasSuffix(c.Text, "// broken") {
+					want[p.Fset.Position(c.Pos()).Line] = true
+				}
+			}
+		}
+	}
+	for _, f := range look(p) {
+		got[p.Fset.Position(f.at).Line] = true
+	}
+	require.NotEmpty(t, want)
+	require.Equal(t, want, got, "lines found in testdata/house/%s", name)
+}
+
+// core runs the same in virtual and in wall time only if it knows no clock, no goroutine,
+// no chance of its own and no outside world.
+var core = []string{
+	"canbus/isotp", "canbus/wire", "canbus/alter", "canbus/uds", "canbus/diag", "dbc",
+	"bench/signal", "bench/chance", "bench/car", "bench/ecu", "bench/fault", "bench/judge", "bench/trace",
+	"cmd/demotool/tester",
+}
+
+func coreOf(t *testing.T) []*packages.Package {
+	t.Helper()
+	exist(t, "core", core...)
+	return slices.DeleteFunc(house(t), func(p *packages.Package) bool { return !within(folder(p), core...) })
 }
 
 // A package without a comment is a room without a name.
 func TestEveryPackageIsDocumented(t *testing.T) {
-	documented := map[string]bool{}
-	for _, f := range sources(t) {
-		if f.isTest() {
-			continue
+	undocumented := func(p *packages.Package) []finding {
+		if len(p.Syntax) == 0 || slices.ContainsFunc(p.Syntax, func(f *ast.File) bool { return f.Doc != nil }) {
+			return nil
 		}
-		dir := path.Dir(f.name)
-		documented[dir] = documented[dir] || f.ast.Doc != nil
+		return []finding{{p.Syntax[0].Name.Pos(), "comment", "has no package comment"}}
 	}
-	for dir, ok := range documented {
-		require.True(t, ok, "package in %s has no comment", dir)
-	}
+	canary(t, "undocumented", undocumented)
+	hold(t, "say what may live in it", undocumented, nil, house(t))
 }

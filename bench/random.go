@@ -78,7 +78,7 @@ func (g *gremlin) time(mean time.Duration) time.Duration {
 	m := float64(mean)
 	switch g.fault.Random.Spread {
 	case "uniform":
-		m *= 2 * g.rng.Float64()
+		m *= 2 * float64(g.rng.Float64())
 	case "normal":
 		m += g.rng.NormFloat64() * m / 3
 	case "exponential":

@@ -210,4 +210,4 @@ func (l *verdictLine) join(r *Run) error {
 }
 
 // moment is a time of seconds, to the nanosecond.
-func moment(s float64) time.Duration { return time.Duration(s*float64(time.Second) + 0.5) }
+func moment(s float64) time.Duration { return time.Duration(float64(s*float64(time.Second)) + 0.5) }

@@ -146,7 +146,7 @@ func (x *extractor) setVIN(line int, entry, where, text string) {
 }
 
 // convert applies a conversion.
-func (m signalMap) convert(v float64) float64 { return v*m.factor + m.offset }
+func (m signalMap) convert(v float64) float64 { return float64(v*m.factor) + m.offset }
 
 // value makes a reading out of a name and a number of the tool's; false where
 // a table of names leaves it out.

@@ -181,5 +181,5 @@ func (s Spread) random(mean time.Duration, rng *rand.Rand) time.Duration {
 	case Exponential:
 		return time.Duration(min(rng.ExpFloat64()*m, float64(MaxDelay)))
 	}
-	return time.Duration(math.Floor(rng.Float64() * 2 * m))
+	return time.Duration(math.Floor(float64(rng.Float64()) * 2 * m))
 }

@@ -134,6 +134,6 @@ func result(d []byte) string {
 	if unit != "" {
 		unit = " " + unit
 	}
-	write := func(n int) string { return decimal(s.Scale*float64(n)+s.Offset, s.Scale) }
+	write := func(n int) string { return decimal(float64(s.Scale*float64(n))+s.Offset, s.Scale) }
 	return fmt.Sprintf("%s%s%s (%s to %s) %s", head, write(value), unit, write(least), write(most), word)
 }

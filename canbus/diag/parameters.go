@@ -81,7 +81,7 @@ func number(d []byte) uint32 {
 // that has more, one more than it is worth.
 func decimal(v, step float64) string {
 	whole := func(x float64) bool { return math.Abs(x-math.Round(x)) < 1e-9 }
-	ends := whole(step * 1000)
+	ends := whole(float64(step * 1000))
 	digits := 0
 	for s := step; digits < 3 && (ends && !whole(s) || !ends && s < 10); s *= 10 {
 		digits++

@@ -187,7 +187,7 @@ func (n *Inspector) count(f *canbus.Frame) {
 	if id.frames > 0 {
 		p := float64(f.Time-id.last) / 1e6
 		id.sum += p
-		id.squares += p * p
+		id.squares += float64(p * p)
 		id.min, id.max = min(id.min, p), max(id.max, p)
 		id.sample(float32(p))
 		if id.data.Len != f.Len || id.data.Data != f.Data {
@@ -309,7 +309,7 @@ func (id *identifier) report() ID {
 	if n := float64(id.frames - 1); n > 0 {
 		out.Mean = id.sum / n
 		out.Min, out.Max = id.min, id.max
-		out.Jitter = math.Sqrt(max(0, id.squares/n-out.Mean*out.Mean))
+		out.Jitter = math.Sqrt(max(0, id.squares/n-float64(out.Mean*out.Mean)))
 		slices.Sort(id.periods)
 		out.Median = float64(id.periods[len(id.periods)/2])
 	}

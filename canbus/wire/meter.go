@@ -60,5 +60,5 @@ func (m *meter) load(t time.Duration) float64 {
 	i := int64(from / m.step)
 	a, b := m.marks[i%(windowSteps+1)], m.marks[(i+1)%(windowSteps+1)]
 	part := float64(from%m.step) / float64(m.step)
-	return (float64(m.at(t)) - float64(a) - part*float64(b-a)) / float64(window)
+	return (float64(m.at(t)) - float64(a) - float64(part*float64(b-a))) / float64(window)
 }

@@ -2,6 +2,7 @@ package app
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -25,12 +26,7 @@ func register[P Program](name string, build func(*car.Car, Codes, NV) (P, error)
 
 // Programs lists the ECUs that have a program, in alphabetical order.
 func Programs() []string {
-	var list []string
-	for name := range registry {
-		list = append(list, name)
-	}
-	slices.Sort(list)
-	return list
+	return slices.Sorted(maps.Keys(registry))
 }
 
 // Has reports whether there is a program for the ECU of that name.

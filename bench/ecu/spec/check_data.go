@@ -2,6 +2,7 @@ package spec
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -47,12 +48,7 @@ func monitorNames() string {
 }
 
 func keys[V any](m map[string]V) string {
-	var names []string
-	for k := range m {
-		names = append(names, k)
-	}
-	slices.Sort(names)
-	return strings.Join(names, ", ")
+	return strings.Join(slices.Sorted(maps.Keys(m)), ", ")
 }
 
 func (c *checker) obd() {

@@ -48,6 +48,7 @@ func NewLanguage(infos []signal.Info) (*Language, error) {
 		cel.Function("at", cel.MemberOverload("bytes_at_int", []*cel.Type{cel.BytesType, cel.IntType}, cel.IntType,
 			cel.BinaryBinding(byteAt))),
 	}
+	// any order: the names of a language are a set
 	for name, f := range fields {
 		opts = append(opts, cel.Variable(name, f.typ()))
 	}

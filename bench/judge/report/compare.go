@@ -385,6 +385,7 @@ func (c *comparison) codes() {
 
 func (c *comparison) lamp() {
 	on := false
+	// any order: whether any is on
 	for _, x := range c.h.lamp {
 		on = on || x
 	}
@@ -426,6 +427,7 @@ func (c *comparison) readiness() {
 		}
 	}
 	for _, r := range c.r.Readiness {
+		// any order: whether it is among them
 		known := slices.Contains(slices.Collect(maps.Values(monitorNames)), r.Monitor)
 		if known && r.State != "unsupported" && !slices.ContainsFunc(facts, func(m monitor) bool { return m.name == r.Monitor }) {
 			c.positive("monitor " + r.Monitor)
@@ -435,7 +437,7 @@ func (c *comparison) readiness() {
 
 // tolerance is how far a value may be from an answer: half its resolution, and what
 // is lost when a tool rounds for display (half a percent, common practice).
-func tolerance(i *item) float64 { return 0.51*i.step + 0.005*math.Abs(i.value) }
+func tolerance(i *item) float64 { return float64(0.51*i.step) + float64(0.005*math.Abs(i.value)) }
 
 // live compares with all answers of the task: each is as good as another, and how old
 // it may be is the task's length.

@@ -130,7 +130,7 @@ func buildPIDs() map[byte]pid {
 // linear reads a big-endian number and scales it.
 func linear(name, unit string, factor, offset float64) func([]byte) []Value {
 	return func(d []byte) []Value {
-		return []Value{{Name: name, Unit: unit, Value: round(float64(number(d))*factor + offset)}}
+		return []Value{{Name: name, Unit: unit, Value: round(float64(float64(number(d))*factor) + offset)}}
 	}
 }
 
@@ -201,7 +201,7 @@ func o2WideCurrent(sensor string) func([]byte) []Value {
 	return func(d []byte) []Value {
 		return []Value{
 			{Name: sensor + "_lambda", Value: round(float64(number(d[:2])) * 2 / 65536)},
-			{Name: sensor + "_ma", Unit: "mA", Value: round(float64(number(d[2:]))/256 - 128)},
+			{Name: sensor + "_ma", Unit: "mA", Value: round(float64(float64(number(d[2:]))/256) - 128)},
 		}
 	}
 }

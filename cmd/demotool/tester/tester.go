@@ -3,6 +3,7 @@ package tester
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -177,7 +178,7 @@ func Start(task string, args map[string]string) (*Tester, error) { return StartW
 
 // StartWith is Start for a tool with one of Defects, "" for none.
 func StartWith(defect, task string, args map[string]string) (*Tester, error) {
-	for k := range args {
+	for _, k := range slices.Sorted(maps.Keys(args)) {
 		if k != "position" && k != "output" && k != "vin" {
 			return nil, fmt.Errorf("%w: argument %q, expected position, output or vin", ErrUsage, k)
 		}

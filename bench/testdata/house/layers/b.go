@@ -1,0 +1,3 @@
+package layers
+
+func b(n int) int { return n + c() }

@@ -1,0 +1,5 @@
+package layers
+
+func c() int { return low() }
+
+func low() int { return top() } // broken
