@@ -17,6 +17,8 @@ import (
 var allowed = map[string]string{
 	"bufio":           "streams into a writer that is given",
 	"bytes":           "pure",
+	"cmp":             "pure",
+	"iter":            "pure: sequences; those over maps are looked at below",
 	"crypto/sha256":   "pure: derives generators by name",
 	"encoding":        "pure: interfaces of what reads itself from text",
 	"embed":           "data that is compiled in",

@@ -158,7 +158,9 @@ var core = []string{
 func coreOf(t *testing.T) []*packages.Package {
 	t.Helper()
 	exist(t, "core", core...)
-	return slices.DeleteFunc(house(t), func(p *packages.Package) bool { return !within(folder(p), core...) })
+	return slices.DeleteFunc(house(t), func(p *packages.Package) bool {
+		return !within(folder(p), core...) || p.Imports["testing"] != nil // helpers of tests
+	})
 }
 
 // A package without a comment is a room without a name.

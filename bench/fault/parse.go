@@ -2,6 +2,7 @@ package fault
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -45,8 +46,8 @@ func Parse(text string) (id string, params map[string]any, err error) {
 		values[name], last = value, name
 	}
 	params = map[string]any{}
-	for name, value := range values {
-		if params[name], err = e.Value(name, value); err != nil {
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		if params[name], err = e.Value(name, values[name]); err != nil {
 			return id, nil, fmt.Errorf("fault %s: %w", id, err)
 		}
 	}

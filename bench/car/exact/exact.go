@@ -10,9 +10,6 @@ package exact
 
 import "math"
 
-// Mul is a*b, rounded before it can be fused with a sum.
-func Mul(a, b float64) float64 { return float64(a * b) }
-
 const (
 	ln2Hi = 6.93147180369123816490e-01 // the upper 32 bits of ln 2
 	ln2Lo = 1.90821492927058770002e-10 // the rest

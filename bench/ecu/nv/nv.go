@@ -87,6 +87,7 @@ func (m *Memory) Has(name string) bool {
 
 // Names lists what is stored, in alphabetical order.
 func (m *Memory) Names() []string {
+	// any order: sorted below
 	names := slices.AppendSeq(slices.Collect(maps.Keys(m.numbers)), maps.Keys(m.texts))
 	slices.Sort(names)
 	return slices.Compact(names)

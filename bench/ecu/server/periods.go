@@ -45,6 +45,7 @@ func (s *Server) stopPeriodic(ids []byte) {
 
 // forgetDynamic drops every dynamically defined identifier.
 func (s *Server) forgetDynamic() {
+	// any order: each ends its own periodic answers
 	for id := range s.dynamic {
 		s.dropPeriod(id)
 	}

@@ -494,6 +494,7 @@ func (c *comparison) count01() {
 		return // it may be known from a task before, and need not be told
 	}
 	n := 0
+	// any order: a sum of whole numbers
 	for _, x := range c.h.counts {
 		n += x
 	}
