@@ -195,13 +195,3 @@ func (c *checker) routine(path string, r *Routine) {
 		c.want(o == r || o.RID != r.RID && o.Name != r.Name, path+".rid", "routine %q is like another, want its own name and rid", r.Name)
 	}
 }
-
-// holds checks conditions that end a routine: each needs its own reason.
-func (c *checker) holds(path string, xs []Condition) {
-	for i := range xs {
-		p := fmt.Sprintf("%s[%d]", path, i)
-		c.condition(p, xs[i])
-		c.want(xs[i].Reason > 0 && xs[i].Reason < OwnReasons, p+".reason", "%#02x, want 0x01 to 0xef", xs[i].Reason)
-		c.want(xs[i].Says != "", p+".says", "missing, want the reason in words")
-	}
-}
