@@ -178,7 +178,7 @@ func (b *Bench) BusLoad() float64 {
 	if b.lines[0].wire == nil {
 		return 0
 	}
-	return b.lines[0].wire.Stats().Load
+	return b.lines[0].wire.Load()
 }
 
 // BusNames are those of a recording's interfaces, in the order of Frame.Bus.

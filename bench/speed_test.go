@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"context"
 	"runtime"
 	"slices"
 	"syscall"
@@ -9,6 +10,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/plan"
+	"sawhorse/bench/run"
 	"sawhorse/scenarios"
 )
 
@@ -48,4 +51,31 @@ func cpuTime(tb testing.TB) time.Duration {
 	var u syscall.Rusage
 	require.NoError(tb, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// A frame makes no garbage, also in the longest run: of two runs of it, one broken off
+// early, the longer one may make one allocation more for each hundred frames more, for
+// tasks, messages and what is kept of them.
+func TestTheLongestRunAllocatesNothingAFrame(t *testing.T) {
+	if underRace {
+		t.Skip("the race detector allocates")
+	}
+	p := planOf(t, "exchanged-ecu", 1)
+	made := func(length time.Duration) (mallocs uint64, frames int) {
+		p.Duration = plan.Duration(length)
+		r, err := run.New(p, run.Options{Folder: t.TempDir(), InBench: inBench})
+		require.NoError(t, err)
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		res, err := r.Execute(context.Background())
+		runtime.ReadMemStats(&after)
+		require.NoError(t, err)
+		return after.Mallocs - before.Mallocs, res.Frames
+	}
+	whole := time.Duration(p.Duration)
+	m1, f1 := made(time.Minute)
+	m2, f2 := made(whole)
+	require.Greater(t, f2, f1+1_000_000)
+	more, frames := float64(m2)-float64(m1), float64(f2-f1)
+	require.Less(t, more/frames, 0.01, "%.0f allocations for %.0f frames", more, frames)
 }

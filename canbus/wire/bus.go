@@ -124,6 +124,10 @@ func (b *Bus) Stats() Stats {
 	return s
 }
 
+// Load is the occupied share of the last window, 0 to 1, as in
+// Stats.
+func (b *Bus) Load() float64 { return b.main.meter.load(b.loop.Now()) }
+
 // Busy is how long the wire has been occupied up to now, exactly: its rate is the
 // bus load.
 func (b *Bus) Busy() time.Duration { return b.main.meter.at(b.loop.Now()) }
