@@ -11,9 +11,8 @@ import (
 type Report struct {
 	// Reads are the fields that the tool's profile reads at all, Says those
 	// that this output had. A list that the tool reported as empty is said.
-	// Unknown are those that it said not to be known.
-	Reads, Says, Unknown task.Fields
-	VIN                  string
+	Reads, Says task.Fields
+	VIN         string
 	// ECUs are the modules found, by name or identifier as Options.ECUs has them.
 	ECUs []string
 	// Addresses are the request identifiers of the modules found, in hex: 7E0; nil

@@ -93,7 +93,7 @@ func (m *reported) compare(o *judge.Observation) {
 		m.decide(o.Time, judge.NotApplicable, "the tool's profile reads nothing of this task's output", judge.EvidenceOf(o))
 		return
 	}
-	var wrong, unread []string
+	var wrong, unread, unknown []string
 	read := 0
 	facts := m.facts(o.Time)
 	for i := range m.want.Checks {
@@ -104,6 +104,9 @@ func (m *reported) compare(o *judge.Observation) {
 			return
 		case judge.NotApplicable:
 			unread = append(unread, f.Text)
+			continue
+		case judge.Undecided:
+			unknown = append(unknown, f.Text)
 			continue
 		case judge.Fail:
 			if len(wrong) == 0 { // from here on the margin is of what is wrong
@@ -121,6 +124,8 @@ func (m *reported) compare(o *judge.Observation) {
 	switch {
 	case len(wrong) > 0:
 		m.decide(o.Time, judge.Fail, strings.Join(wrong, "; ")+fmt.Sprintf(" (%s)", m.v.Mistakes()), judge.EvidenceOf(o))
+	case len(unknown) > 0:
+		m.decide(o.Time, judge.Undecided, strings.Join(unknown, "; "), judge.EvidenceOf(o))
 	case read == 0:
 		m.decide(o.Time, judge.NotApplicable, "the tool's profile does not read "+strings.Join(unread, ", "), judge.EvidenceOf(o))
 	case m.want.Nth > 0:

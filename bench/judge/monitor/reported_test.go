@@ -162,3 +162,26 @@ func TestModulesByIdentifier(t *testing.T) {
 	require.Equal(t, judge.Fail, v.Outcome)
 	require.Contains(t, v.Reason, "7E1 wanted and not said")
 }
+
+// A tool that says that it does not know is neither right nor wrong: what it leaves out
+// cannot be told, and what it says nevertheless can.
+func TestWhatIsNotKnownIsUndecided(t *testing.T) {
+	unknown := func(r *judge.Report) {
+		var s task.States
+		s.Set(task.Stored, task.Unknown)
+		r.Stored, r.Units = nil, []judge.Unit{{Name: "engine", States: s}}
+	}
+	for _, c := range []struct {
+		check report.Check
+		said  []string
+		want  judge.Outcome
+	}{
+		{report.Check{Field: "stored", Has: []string{"P0113"}, Exact: true}, nil, judge.Undecided},
+		{report.Check{Field: "stored", Exact: true}, nil, judge.Undecided},
+		{report.Check{Field: "stored", Has: []string{"P0113"}}, []string{"P0113"}, judge.Pass},
+		{report.Check{Field: "stored", Exact: true}, []string{"P0420"}, judge.Fail},
+	} {
+		v := newRig(t).report([]report.Check{c.check}, said(func(r *judge.Report) { unknown(r); r.Stored = c.said }))
+		require.Equal(t, c.want, v.Outcome, "%+v: %s", c.check, v.Reason)
+	}
+}

@@ -131,7 +131,7 @@ func TestWhatWasSaidIsReadStrictly(t *testing.T) {
 	require.True(t, rep.Lamp)
 	require.Equal(t, 90.0, rep.Live[0].Value)
 	require.Equal(t, "incomplete", rep.Readiness[0].State)
-	require.NotZero(t, rep.Unknown)
+	require.NotZero(t, rep.NotKnown())
 	for said, want := range map[string]string{
 		``: "JSON", `[]`: "JSON object", `{"codes": []}`: `"codes" is not known`, `{"lamp": "dim"}`: "on, off",
 		`{"stored": "P0102"}`: `key "stored"`, `{"readiness": {"catalyst": "ready"}}`: "catalyst", `{"live": {"coolant_c": "hot"}}`: `key "live"`,

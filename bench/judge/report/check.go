@@ -62,8 +62,19 @@ type Finding struct {
 	Positives, Negatives int
 }
 
-// Compare holds a report against the facts.
+// Compare holds a report against the facts. Where the tool says that a field is not
+// known, of any control unit, what it leaves out cannot be told; what it says can.
 func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
+	x := c.compare(r, f)
+	field, _ := task.FieldOf(c.Field)
+	silent := x.Outcome == judge.Pass && c.Exact || x.Outcome == judge.Fail && x.Positives == 0
+	if silent && r.NotKnown().Has(field.Field) {
+		return Finding{Outcome: judge.Undecided, Text: c.title() + " is said not to be known"}
+	}
+	return x
+}
+
+func (c *Check) compare(r *judge.Report, f *Facts) Finding {
 	field, _ := task.FieldOf(c.Field)
 	switch {
 	case !r.Reads.Has(field.Field):

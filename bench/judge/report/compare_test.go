@@ -434,6 +434,41 @@ func TestEveryFieldIsCompared(t *testing.T) {
 	}
 }
 
+func notKnown(f task.Fields) (s task.States) {
+	s.Set(f, task.Unknown)
+	return s
+}
+
+func empty(f task.Fields) (s task.States) {
+	s.Set(f, task.Empty)
+	return s
+}
+
+// Of a unit that was asked and never answered nothing is known (SAE J1979: each unit of
+// emission diagnostics answers service 03): "none" of the whole car or of this unit is
+// made up, "not known" is honest, and so is to tell of the other unit alone.
+func TestSilentUnitsAreNotEmpty(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		says  task.Fields
+		units []judge.Unit
+		want  int
+	}{
+		{"none in the whole car", task.Stored, nil, 1},
+		{"none in each", task.Stored, []judge.Unit{{Address: "7E0", States: empty(task.Stored)}, {Address: "7E1", States: empty(task.Stored)}}, 1},
+		{"not known in the engine", task.Stored, []judge.Unit{{Address: "7E0", States: notKnown(task.Stored)}, {Address: "7E1", States: empty(task.Stored)}}, 0},
+		{"not known at all", 0, []judge.Unit{{States: notKnown(task.Stored)}}, 0},
+	} {
+		r := newRun(t, nil).start()
+		r.saw(judge.Message(judge.Request, 0, []byte{0x01, 0x00})).answers(engine, "41 00 BE 3F A8 13").answers(brake, "41 00 98 18 00 01")
+		all := judge.Message(judge.Request, 0, []byte{0x03})
+		all.Functional = true
+		r.saw(all).answers(brake, "43 00")
+		v, _ := r.end(judge.StatusOK, &judge.Report{Reads: task.Stored, Says: c.says, Units: c.units}).verdicts()
+		require.Equal(t, c.want, v["truth/stored"].FalsePositives, "%s: %s", c.name, v["truth/stored"].Reason)
+	}
+}
+
 // "None" of what nobody asked for is made up; "not known" is not, and neither is what a
 // unit refused to tell (ISO 14229-1: NRC 11), or what was asked in a task before.
 func TestNoneNeedsAQuestion(t *testing.T) {
@@ -446,7 +481,7 @@ func TestNoneNeedsAQuestion(t *testing.T) {
 	require.Equal(t, 1, vs["truth/permanent"].FalsePositives)
 
 	unknown := *rep
-	unknown.Says, unknown.Unknown = 0, task.Permanent
+	unknown.Says, unknown.Units = 0, []judge.Unit{{States: notKnown(task.Permanent)}}
 	vs, _ = newRun(t, nil).start().answers(engine, "43 00").end(judge.StatusOK, &unknown).verdicts()
 	require.NotContains(t, vs, "truth/permanent")
 

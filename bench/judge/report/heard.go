@@ -26,7 +26,13 @@ type heard struct {
 	// said, those of any answer may.
 	must, may map[string][]item
 	// asked are the fields that any request was about, answered those that any answer was.
-	asked    map[string]bool
+	asked map[string]bool
+	// toAll are the fields that all were asked for at once, told the units that have said
+	// anything of a field, if only that they refuse.
+	toAll map[string]bool
+	told  map[string][]int
+	// emission are the units that have answered service 01.
+	emission []int
 	answered map[string]bool
 	vins     []item
 	lamp     map[int]bool // by unit, as last told
@@ -61,18 +67,23 @@ type monitor struct {
 
 func newHeard() *heard {
 	return &heard{
-		must: map[string][]item{}, may: map[string][]item{}, asked: map[string]bool{}, answered: map[string]bool{},
+		must: map[string][]item{}, may: map[string][]item{}, asked: map[string]bool{}, toAll: map[string]bool{}, told: map[string][]int{}, answered: map[string]bool{},
 		lamp: map[int]bool{}, counts: map[int]int{}, result: -1,
 	}
 }
 
 // ask adds what a request, or an answer to one, is about.
 func (h *heard) ask(o *judge.Observation) {
+	mandatory := "" // of every unit of emission diagnostics
 	switch uds.Service(max(0, o.Service)) {
+	case uds.CurrentData:
+		if o.Kind == judge.Response && o.Positive && !slices.Contains(h.emission, o.ID) {
+			h.emission = append(h.emission, o.ID)
+		}
 	case uds.ConfirmedCodes:
-		h.asked["stored"] = true
+		h.asked["stored"], mandatory = true, "stored"
 	case uds.PendingCodes:
-		h.asked["pending"] = true
+		h.asked["pending"], mandatory = true, "pending"
 	case uds.PermanentCodes:
 		h.asked["permanent"] = true
 	case uds.ReadDTCInformation: // what a list of it means is its asker's choice
@@ -80,7 +91,28 @@ func (h *heard) ask(o *judge.Observation) {
 		if o.Sub == reportPermanent || o.Sub == reportPermanentByGroup {
 			h.asked["permanent"] = true
 		}
+		if o.Kind == judge.Response {
+			h.told["stored"], h.told["pending"] = append(h.told["stored"], o.ID), append(h.told["pending"], o.ID)
+		}
 	}
+	switch {
+	case mandatory == "":
+	case o.Kind == judge.Response:
+		h.told[mandatory] = append(h.told[mandatory], o.ID)
+	case o.Functional:
+		h.toAll[mandatory] = true
+	}
+}
+
+// quiet are the units of emission diagnostics that were asked for a field with all others
+// and have said nothing of it.
+func (h *heard) quiet(field string) []item {
+	if !h.toAll[field] {
+		return nil
+	}
+	return slices.DeleteFunc(slices.Clone(h.units), func(u item) bool {
+		return !slices.Contains(h.emission, u.unit) || slices.Contains(h.told[field], u.unit)
+	})
 }
 
 // The lists of permanent codes of service 19 (ISO 14229-1:2020 clause 12.3).

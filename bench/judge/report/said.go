@@ -43,6 +43,7 @@ func ReadSaid(r io.Reader) (*judge.Report, error) {
 		return nil, fmt.Errorf("%w, expected a JSON object of fields such as vin and stored", err)
 	}
 	rep := new(judge.Report)
+	var unknown task.States
 	for _, key := range slices.Sorted(maps.Keys(doc)) {
 		f, ok := task.FieldOf(key)
 		if !ok || sayers[f.Field] == nil {
@@ -50,13 +51,16 @@ func ReadSaid(r io.Reader) (*judge.Report, error) {
 		}
 		rep.Reads |= f.Field
 		if bytes.Equal(doc[key], []byte("null")) {
-			rep.Unknown |= f.Field
+			unknown.Set(f.Field, task.Unknown)
 			continue
 		}
 		if err := sayers[f.Field](rep, doc[key]); err != nil {
 			return nil, fmt.Errorf("key %q: %w", key, err)
 		}
 		rep.Says |= f.Field
+	}
+	if unknown.NotKnown() != 0 {
+		rep.Units = []judge.Unit{{States: unknown}}
 	}
 	return rep, nil
 }
