@@ -60,6 +60,16 @@ func (r *Report) NotKnown() task.Fields {
 	return f
 }
 
+// Lost are the fields of which it said only that they are not known: of no control unit
+// and of no car did it say more.
+func (r *Report) Lost() task.Fields {
+	f := r.NotKnown()
+	for i := range r.Units {
+		f &^= r.Units[i].States.Known()
+	}
+	return f
+}
+
 // Freeze is what was stored when a code came.
 type Freeze struct {
 	Code   string

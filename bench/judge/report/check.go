@@ -63,12 +63,14 @@ type Finding struct {
 }
 
 // Compare holds a report against the facts. Where the tool says that a field is not
-// known, of any control unit, what it leaves out cannot be told; what it says can.
+// known, of any control unit, what it leaves out cannot be told; what it says can. Nor can
+// it be told that there is nothing, where it knows of no control unit.
 func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	x := c.compare(r, f)
 	field, _ := task.FieldOf(c.Field)
-	silent := x.Outcome == judge.Pass && c.Exact || x.Outcome == judge.Fail && x.Positives == 0
-	if silent && r.NotKnown().Has(field.Field) {
+	missed := x.Outcome == judge.Fail && x.Positives == 0 && r.NotKnown().Has(field.Field)
+	none := x.Outcome == judge.Pass && c.Exact && !f.OrSilent && r.Lost().Has(field.Field)
+	if missed || none {
 		return Finding{Outcome: judge.Undecided, Text: c.title() + " is said not to be known"}
 	}
 	return x

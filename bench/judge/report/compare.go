@@ -379,7 +379,7 @@ func (c *comparison) codes() {
 	c.silent(said)
 	// That there is none is an entry, too.
 	switch {
-	case len(said) > 0 || len(missed) > 0 || c.r.NotKnown().Has(c.field):
+	case len(said) > 0 || len(missed) > 0 || c.r.Lost().Has(c.field):
 	case c.h.answered[c.name]:
 		c.t.right++
 	case !c.set.asked[c.name] && len(c.h.may[c.name]) == 0:
