@@ -11,7 +11,6 @@ import (
 	"sawhorse/bench/ecu/dtc"
 	"sawhorse/bench/ecu/gateway"
 	"sawhorse/bench/ecu/nv"
-	"sawhorse/bench/ecu/program"
 	"sawhorse/bench/ecu/spec"
 	ecu "sawhorse/bench/ecu/unit"
 	"sawhorse/bench/trace"
@@ -122,7 +121,6 @@ func (b *Bench) build(k *kit) error {
 	if err != nil {
 		return err
 	}
-	declared := map[string]program.Names{}
 	for _, s := range k.ecus {
 		mem, nv := dtc.New(s), nv.New(s, s.IdentityOf(&k.spec.Identity))
 		for _, l := range learned {
@@ -134,10 +132,7 @@ func (b *Bench) build(k *kit) error {
 		if err != nil {
 			return err
 		}
-		declared[s.Name] = p.Declared()
-		// Once for all cars that share the files: it looks at every word of them.
-		_, err = car.Derived(k.spec, "names "+s.Name, func() (struct{}, error) { return struct{}{}, s.CheckNames(declared[s.Name]) })
-		if err != nil {
+		if err := checkNames(k.spec, s, p); err != nil {
 			return err
 		}
 		side, bus, err := b.side(k.spec, s)
@@ -153,7 +148,7 @@ func (b *Bench) build(k *kit) error {
 		}
 		b.units = append(b.units, &unit{module: m, program: p})
 	}
-	return app.CheckLearned(k.spec, declared)
+	return checkLearned(k.spec, b.units)
 }
 
 // routed lists the messages that gateways make on a bus.

@@ -7,31 +7,39 @@ import (
 	"sawhorse/bench/car/strict"
 )
 
-// uses says where the file of a unit speaks of its program: by the keys on the way to
-// the value, the last alone where a dot is in front.
-var uses = []struct {
-	route, what string
-	names       func(*Names) []string
-}{
-	{"network.hears.takes.signal", "", nil}, // the .dbc file's
-	{"network.hears.takes.as", "value that the unit's program hears", func(n *Names) []string { return n.Heard }},
-	{"network.hears.from", "unit that the unit's program listens to", func(n *Names) []string { return n.Partners }},
-	{"outputs.output", "output of the unit's program", func(n *Names) []string { return n.Outputs }},
-	{".sets.output", "output of the unit's program", func(n *Names) []string { return n.Outputs }},
-	{"routines.learns.value", "value that the unit's program keeps", func(n *Names) []string { return n.Memory }},
-	{".learned", "value that the unit's program keeps", func(n *Names) []string { return n.Memory }},
-	{"routines.learns.from", "reading of the unit's program", reading},
-	{"memory.coolant", "reading of the unit's program", reading},
-	{"memory.speed", "reading of the unit's program", reading},
-	{"memory.ambient", "reading of the unit's program", reading},
-	{"memory.baro", "reading of the unit's program", reading},
-	{"memory.similar.rpm", "reading of the unit's program", reading},
-	{"memory.similar.load", "reading of the unit's program", reading},
-	{"obd.results.and", "reading of the unit's program", reading},
-	{".signal", "reading of the unit's program", reading},
+// use is where the file of a unit speaks of its program: by the last keys on the way to
+// the value.
+type use struct {
+	keys  []string
+	what  string
+	names func(*Names) []string
 }
 
-func reading(n *Names) []string { return n.Readings }
+const readingOf = "reading of the unit's program"
+
+// uses are by the last key; of several the first that fits counts.
+var uses = map[string][]use{
+	"as":      {{[]string{"takes", "as"}, "value that the unit's program hears", func(n *Names) []string { return n.Heard }}},
+	"from":    {{[]string{"hears", "from"}, "unit that the unit's program listens to", func(n *Names) []string { return n.Partners }}, {[]string{"learns", "from"}, readingOf, readings}},
+	"output":  {{[]string{"output"}, "output of the unit's program", func(n *Names) []string { return n.Outputs }}},
+	"value":   {{[]string{"learns", "value"}, keeps, memory}},
+	"learned": {{[]string{"learned"}, keeps, memory}},
+	"coolant": {{[]string{"memory", "coolant"}, readingOf, readings}},
+	"speed":   {{[]string{"memory", "speed"}, readingOf, readings}},
+	"ambient": {{[]string{"memory", "ambient"}, readingOf, readings}},
+	"baro":    {{[]string{"memory", "baro"}, readingOf, readings}},
+	"rpm":     {{[]string{"similar", "rpm"}, readingOf, readings}},
+	"load":    {{[]string{"similar", "load"}, readingOf, readings}},
+	"and":     {{[]string{"results", "and"}, readingOf, readings}},
+	// Of takes it is one of the .dbc file.
+	"signal": {{[]string{"takes", "signal"}, "", nil}, {[]string{"signal"}, readingOf, readings}},
+}
+
+const keeps = "value that the unit's program keeps"
+
+func readings(n *Names) []string { return n.Readings }
+
+func memory(n *Names) []string { return n.Memory }
 
 // identities are the texts that every unit has from its car, by their beginning.
 var identities = []string{"vin", "ecu_name", "calibration_id_", "cvn_"}
@@ -43,37 +51,32 @@ func isIdentity(name string) bool {
 // Check looks at each name by which a unit's file speaks of its program. The error tells
 // the first that the program does not have, with its place and the nearest that it has.
 func (n Names) Check(doc *strict.Doc) error {
-	scalars := doc.Scalars()
 	stored := slices.Clone(n.Memory)
-	for _, s := range scalars {
+	_ = doc.Each(func(s *strict.Scalar) error {
 		if s.Keys[0] == "identity" {
 			stored = append(stored, s.Under())
 		}
-	}
-	for _, s := range scalars {
-		if s.Keys[0] == "program" {
-			continue // its own file's, checked as a whole
-		}
-		route := s.Route()
+		return nil
+	})
+	return doc.Each(func(s *strict.Scalar) error {
 		switch {
+		case s.Keys[0] == "program":
+			return nil // its own part, checked as a whole
 		case s.Keys[0] == "learned" && len(s.Keys) == 2:
-			s.Text, route = s.Under(), "routines.learns.value"
+			s.Text = s.Under()
+			return doc.Name(s, keeps, n.Memory)
 		case s.Under() == "stored" && !isIdentity(s.Text):
-			if err := doc.Name(&s, "value that the unit stores", slices.Sorted(slices.Values(stored))); err != nil {
-				return err
-			}
+			return doc.Name(s, "value that the unit stores", stored)
 		}
-		for _, u := range uses {
-			if route != u.route && !(strings.HasPrefix(u.route, ".") && strings.HasSuffix("."+route, u.route)) {
+		for _, u := range uses[s.Under()] {
+			if !s.Within(u.keys...) {
 				continue
 			}
-			if u.names != nil {
-				if err := doc.Name(&s, u.what, slices.Sorted(slices.Values(u.names(&n)))); err != nil {
-					return err
-				}
+			if u.names == nil {
+				return nil
 			}
-			break
+			return doc.Name(s, u.what, u.names(&n))
 		}
-	}
-	return nil
+		return nil
+	})
 }
