@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -36,6 +37,7 @@ type ecuView struct {
 	Services []serviceView `json:"services"`
 	// Absent are the PIDs it does not have, and why.
 	Absent []string `json:"absent_pids,omitempty"`
+	manual
 }
 
 type serviceView struct {
@@ -44,6 +46,8 @@ type serviceView struct {
 	Subs     []string `json:"sub_functions,omitempty"`
 	Sessions []string `json:"sessions,omitempty"`
 	Security uint8    `json:"security_level,omitempty"`
+	// Locked are its identifiers, outputs or routines that need a lock of their own.
+	Locked string `json:"locked,omitempty"`
 }
 
 type busView struct {
@@ -73,11 +77,13 @@ func newCarsCommand() *cobra.Command {
 	var folders []string
 	var export string
 	cmd := &cobra.Command{
-		Use:   "cars [NAME | --export NAME FOLDER]",
+		Use:   "cars [NAME [UNIT] | --export NAME FOLDER]",
 		Short: "List the stand-in cars, or tell about one",
-		Long: `Cars lists the stand-in cars. With a name it tells about one: its control units
-with their identifiers and services (sessions, locks), the periodic messages that they
-send, and the signals that conditions in scenarios can use.
+		Long: `Cars lists the stand-in cars. With a name it tells about one what the author of a tool
+must know: its control units with their identifiers, services, sessions, locks and the rule
+of their keys, data identifiers, outputs, routines with what they refuse and how they end,
+codes; the periodic messages that they send; and the signals that conditions in scenarios
+can use. With the name of a unit as well it tells about that unit alone.
 
 With --cars it takes cars from a folder, too, and checks everything about them: a
 mistake is told with file, line and column.
@@ -85,10 +91,11 @@ mistake is told with file, line and column.
 With --export NAME it writes that car as a folder, to make one of your own from. The new
 car has the folder's name; a folder that is there is left alone.`,
 		Example: `  sawhorse cars auklet-18
+  sawhorse cars auklet-18 gearbox
   sawhorse cars --export auklet-18 my-cars/puddle-jumper
   sawhorse cars --cars my-cars
   sawhorse cars --cars my-cars/puddle-jumper puddle-jumper`,
-		Args: cobra.MaximumNArgs(1),
+		Args: cobra.MaximumNArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := useCars(folders); err != nil {
 				return err
@@ -97,8 +104,8 @@ car has the folder's name; a folder that is there is left alone.`,
 				return exportCar(cmd.OutOrStdout(), export, args)
 			}
 			names := car.Names()
-			if len(args) == 1 {
-				names = args
+			if len(args) > 0 {
+				names = args[:1]
 			}
 			var views []carView
 			for _, name := range names {
@@ -108,11 +115,16 @@ car has the folder's name; a folder that is there is left alone.`,
 				}
 				views = append(views, v)
 			}
+			if len(args) == 2 {
+				if err := views[0].only(args[1]); err != nil {
+					return err
+				}
+			}
 			if asJSON {
 				return printJSON(cmd.OutOrStdout(), views)
 			}
 			for _, v := range views {
-				v.print(cmd.OutOrStdout(), len(args) == 1)
+				v.print(cmd.OutOrStdout(), len(args) > 0)
 			}
 			return nil
 		},
@@ -180,7 +192,7 @@ func viewCar(name string) (carView, error) {
 			digits = "%08X"
 		}
 		v.ECUs = append(v.ECUs, ecuView{u.Name, u.Title, fmt.Sprintf(digits, u.Addresses.Request), fmt.Sprintf(digits, u.Addresses.Response),
-			viewServices(u), u.AbsentPIDs()})
+			viewServices(u), u.AbsentPIDs(), manualOf(u)})
 	}
 	for i := range spec.Buses {
 		v.Buses = append(v.Buses, viewBus(spec, &spec.Buses[i], units))
@@ -194,7 +206,8 @@ func viewCar(name string) (carView, error) {
 func viewServices(u *spec.Unit) []serviceView {
 	var views []serviceView
 	for _, row := range server.Table(u) {
-		x := serviceView{Service: fmt.Sprintf("%02X", row.Service), Name: row.Name, Sessions: row.In, Security: row.Security}
+		x := serviceView{Service: fmt.Sprintf("%02X", row.Service), Name: row.Name, Sessions: row.In, Security: row.Security,
+			Locked: lockedItems(u, row.Service)}
 		for _, sub := range row.Subs {
 			x.Subs = append(x.Subs, fmt.Sprintf("%02X", sub))
 		}
@@ -215,6 +228,9 @@ func (u *ecuView) print(w io.Writer) {
 		if x.Security != 0 {
 			lock = fmt.Sprintf("level %d", x.Security)
 		}
+		if x.Locked != "" {
+			lock = strings.TrimPrefix(lock+"; "+x.Locked, "; ")
+		}
 		t.row(x.Service, x.Name, strings.Join(x.Subs, " "), in, lock)
 	}
 	t.flush()
@@ -224,6 +240,20 @@ func (u *ecuView) print(w io.Writer) {
 			fmt.Fprintf(w, "  %s\n", line)
 		}
 	}
+	u.manual.print(w, u.Name)
+}
+
+// only leaves the unit of a name, and nothing else of the car.
+func (v *carView) only(unit string) error {
+	var names []string
+	for i := range v.ECUs {
+		if v.ECUs[i].Name == unit {
+			v.ECUs, v.Buses, v.Signals = v.ECUs[i:i+1], nil, nil
+			return nil
+		}
+		names = append(names, v.ECUs[i].Name)
+	}
+	return fmt.Errorf("the car %s has no unit %q, want one of %s", v.Name, unit, strings.Join(names, ", "))
 }
 
 // viewBus tells the messages that the car's units send on a bus.
@@ -272,6 +302,9 @@ func (v *carView) print(w io.Writer, whole bool) {
 	for i := range v.ECUs {
 		v.ECUs[i].print(w)
 	}
+	if slices.ContainsFunc(v.ECUs, func(u ecuView) bool { return len(u.Locks) > 0 }) {
+		fmt.Fprintf(w, "\n%s\n", keyRule)
+	}
 	for _, b := range v.Buses {
 		rate := fmt.Sprintf("%d kbit/s", b.BitRate/1000)
 		if b.DataRate > 0 {
@@ -283,7 +316,9 @@ func (v *carView) print(w io.Writer, whole bool) {
 		}
 		t.flush()
 	}
-	fmt.Fprint(w, "\nSignals\n")
+	if len(v.Signals) > 0 {
+		fmt.Fprint(w, "\nSignals\n")
+	}
 	for _, s := range v.Signals {
 		t.row(s.Name, s.Unit, s.Text)
 	}

@@ -1,11 +1,14 @@
 package main_test
 
 import (
+	"bytes"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"github.com/goccy/go-yaml"
+	"github.com/santhosh-tekuri/jsonschema/v6"
 	"github.com/stretchr/testify/require"
 )
 
@@ -107,4 +110,110 @@ func TestAMistakeInACarOfOnesOwn(t *testing.T) {
 		require.Contains(t, r.errout, c.want)
 		require.Regexp(t, "puddle/"+c.file+`:\d+:\d+: `, r.errout)
 	}
+}
+
+// What the author of a tool must know of a unit stands in cars: locks of single
+// identifiers and routines, the rule of the keys, routines with what they refuse and how
+// they end; and a car's signals are those that it has.
+func TestCarsTellsWhatAToolsAuthorMustKnow(t *testing.T) {
+	dir := t.TempDir()
+	r := sawhorse(t, dir, "cars", "petrel-48")
+	require.Equal(t, 0, r.status, r.errout)
+	for _, line := range []string{
+		`2E +write data +programming, extended +level 1 for F190 F198`,
+		`31 +routines .*level 1 for 0220; level 2 for FF00 FF01`,
+		`F190 +VIN +17 +any session +written in extended, programming, lock 1; refused: 22 the engine runs`,
+		`level 1 +01 +02 +48E0C0DE +3 +10s`,
+		`0210 +clutch-position-learn, in extended`,
+		`refused: 22 the key is not on; 83 the engine runs; 22 the clutch pedal is not fully down`,
+		`ends with: 01 key turned; 02 engine turns; 03 pedal released`,
+		`C0035 +31 +wheel speed sensor front left`,
+		`Keys of service 27`,
+		`clutch_slip_rpm`,
+	} {
+		require.Regexp(t, line, r.out)
+	}
+	for _, foreign := range []string{"turbine_rpm", "selector", "lockup_pct", "fluid_c"} {
+		require.NotContains(t, r.out, foreign)
+	}
+	r = sawhorse(t, dir, "cars", "petrel-48", "brake")
+	require.Equal(t, 0, r.status, r.errout)
+	require.Contains(t, r.out, "steering-zero-learn")
+	require.NotContains(t, r.out, "clutch-position-learn")
+	r = sawhorse(t, dir, "cars", "petrel-48", "gearbox")
+	require.Equal(t, 2, r.status)
+	require.Contains(t, r.errout, `the car petrel-48 has no unit "gearbox", want one of engine, brake, body`)
+}
+
+// A car is written as a folder of another name, which is a car then; nothing is
+// overwritten.
+func TestACarIsExported(t *testing.T) {
+	dir := t.TempDir()
+	r := sawhorse(t, dir, "cars", "--export", "petrel-48", "wren-1")
+	require.Equal(t, 0, r.status, r.errout)
+	r = sawhorse(t, dir, "cars", "--cars", "wren-1")
+	require.Equal(t, 0, r.status, r.errout)
+	require.Contains(t, r.out, "wren-1  Petrel 48")
+	write(t, filepath.Join(dir, "wren-1", "car.yaml"), "mine\n")
+	for _, c := range []struct{ args, want string }{
+		{"--export petrel-48 wren-1", "wren-1 is there already, want a folder that is not"},
+		{"--export petrel-48", "no folder, want the one to write"},
+		{"--export petrel-48 auklet-18", `"auklet-18" is the name of a built-in car`},
+		{"--export petrel-48 Wren", `"Wren" is no name for a car`},
+		{"--export wren wren-2", `car "wren" is not known`},
+	} {
+		r = sawhorse(t, dir, append([]string{"cars"}, strings.Fields(c.args)...)...)
+		require.Equal(t, 2, r.status, c.args)
+		require.Contains(t, r.errout, c.want)
+	}
+	require.Equal(t, "mine\n", read(t, dir, "wren-1/car.yaml"))
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	require.Len(t, entries, 1, "nothing half written is left")
+}
+
+// The schemas of a car's files take those of all cars, by a validator that is not ours.
+func TestSchemasOfACarsFiles(t *testing.T) {
+	dir := t.TempDir()
+	check := func(schema string, files ...string) {
+		r := sawhorse(t, dir, "schema", schema)
+		require.Equal(t, 0, r.status, r.errout)
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(r.out))
+		require.NoError(t, err)
+		c := jsonschema.NewCompiler()
+		require.NoError(t, c.AddResource("s.json", doc))
+		s, err := c.Compile("s.json")
+		require.NoError(t, err)
+		require.NotEmpty(t, files)
+		for _, f := range files {
+			data, err := os.ReadFile(f)
+			require.NoError(t, err)
+			for _, wrong := range []bool{false, true} {
+				if wrong {
+					data = append([]byte("wings: 2\n"), data...)
+				}
+				j, err := yaml.YAMLToJSON(data)
+				require.NoError(t, err)
+				v, err := jsonschema.UnmarshalJSON(bytes.NewReader(j))
+				require.NoError(t, err)
+				if err := s.Validate(v); wrong {
+					require.ErrorContains(t, err, "wings", f)
+				} else {
+					require.NoError(t, err, f)
+				}
+			}
+		}
+	}
+	all := func(name string) []string {
+		files, err := filepath.Glob("../../bench/car/*/" + name)
+		require.NoError(t, err)
+		more, err := filepath.Glob("../../deploy/examples/*/" + name)
+		require.NoError(t, err)
+		return append(files, more...)
+	}
+	check("car", all("car.yaml")...)
+	check("circuits", all("circuits.yaml")...)
+	check("unit", all("ecu-*.yaml")...)
+	check("calibration", all("calibration.yaml")...)
+	check("shift-points", all("shift-points.yaml")...)
 }
