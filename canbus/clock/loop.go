@@ -41,22 +41,22 @@ type Loop struct {
 	now    time.Duration
 	seq    uint64
 	q      queue
-	inbox  chan func()
+	inbox  chan visit
 	done   chan struct{}
 	stop   bool
 	events uint64
 	budget uint64
-	late   func(time.Duration)
 	sharp  bool // the running event is exact
 
 	// In wall time:
-	wall *waiter       // nil in virtual time
-	due  time.Duration // events up to here are due, by the clock's last reading
+	wall  *waiter       // nil in virtual time
+	due   time.Duration // events up to here are due, by the clock's last reading
+	lates []Late
 }
 
 // NewVirtual returns a loop whose time jumps from event to event.
 func NewVirtual() *Loop {
-	return &Loop{inbox: make(chan func(), InboxSize), done: make(chan struct{})}
+	return &Loop{inbox: make(chan visit, InboxSize), done: make(chan struct{})}
 }
 
 // NewWall returns a loop whose events run at their moments, counted from the
@@ -84,9 +84,6 @@ func (l *Loop) Events() uint64 { return l.events }
 // SetBudget bounds the events of the run; Run then ends with ErrBudget. Zero,
 // the default, sets no bound.
 func (l *Loop) SetBudget(n uint64) { l.budget = n }
-
-// OnLate has fn called, in wall time, with the lateness of every timed event.
-func (l *Loop) OnLate(fn func(time.Duration)) { l.late = fn }
 
 // Start is the wall clock's reading at the start of Run; the zero Time in
 // virtual time and before Run.
@@ -170,6 +167,20 @@ func (t *Timer) Active() bool { return t.set }
 // When is the time of the appointment; meaningless if not Active.
 func (t *Timer) When() time.Duration { return t.at }
 
+// visit is what came from outside, and when in wall time.
+type visit struct {
+	fn func()
+	at time.Duration
+}
+
+func (l *Loop) visit(fn func()) visit {
+	v := visit{fn: fn}
+	if l.wall != nil && l.wall.started.Load() {
+		v.at = l.wall.elapsed()
+	}
+	return v
+}
+
 // Post hands fn to the loop from any goroutine. It runs as soon as the loop is
 // free, before timed events that are later. A full inbox gives ErrInboxFull, so
 // the caller can say what it lost; an ended loop gives ErrStopped.
@@ -180,7 +191,7 @@ func (l *Loop) Post(fn func()) error {
 	default:
 	}
 	select {
-	case l.inbox <- fn:
+	case l.inbox <- l.visit(fn):
 	default:
 		return ErrInboxFull
 	}
@@ -197,12 +208,13 @@ func (l *Loop) PostWait(ctx context.Context, fn func()) error {
 		return ErrStopped // even if the inbox has room
 	default:
 	}
+	v := l.visit(fn)
 	select {
 	case <-l.done:
 		return ErrStopped
 	case <-ctx.Done():
 		return ctx.Err()
-	case l.inbox <- fn:
+	case l.inbox <- v:
 	}
 	if l.wall != nil {
 		l.wall.wake()
@@ -266,9 +278,6 @@ func (l *Loop) runWall(ctx context.Context, until time.Duration) error {
 	for !l.stop {
 		next, ok := l.next()
 		if ok && next <= l.due && next <= until {
-			if l.late != nil {
-				l.late(l.wall.elapsed() - next)
-			}
 			if err := l.step(); err != nil {
 				return err
 			}
@@ -278,7 +287,7 @@ func (l *Loop) runWall(ctx context.Context, until time.Duration) error {
 			return err
 		}
 		if !l.idle() && l.drain() {
-			l.due = l.wall.elapsed()
+			l.look()
 			continue
 		}
 		if !ok {
@@ -288,9 +297,18 @@ func (l *Loop) runWall(ctx context.Context, until time.Duration) error {
 		if !l.wall.until(min(next, until), min(wake, until), sharp, l.idle) && next > until {
 			break
 		}
-		l.due = l.wall.elapsed()
+		l.look()
 	}
 	return nil
+}
+
+// look reads the clock: what is due by now is late where the loop was to be awake
+// before.
+func (l *Loop) look() {
+	l.due = l.wall.elapsed()
+	if wake, _ := l.wakeAt(); wake < l.due {
+		l.noteLate(wake, l.due)
+	}
 }
 
 func (l *Loop) idle() bool { return len(l.inbox) == 0 }
@@ -305,12 +323,14 @@ func (l *Loop) drain() bool {
 			return true
 		}
 		select {
-		case fn := <-l.inbox:
+		case v := <-l.inbox:
 			if l.wall != nil {
-				l.advance(l.wall.elapsed())
+				now := l.wall.elapsed()
+				l.advance(now)
+				l.noteLate(v.at, now)
 			}
 			l.events++
-			fn()
+			v.fn()
 			ran = true
 			if l.stop {
 				return true
