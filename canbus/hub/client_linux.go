@@ -26,6 +26,7 @@ type client struct {
 	conn *net.UnixConn
 	port canbus.Port
 	out  *outbox
+	lost int  // frames that it did not read in time
 	gone bool // the connection has ended
 	shut bool // the port is closed, or about to be
 
@@ -40,7 +41,9 @@ type client struct {
 // client: one is filled while the other is worked on.
 type batchIn struct {
 	frames []canbus.Frame
-	run    func()
+	// sent is when the kernel had the first of them, since 1970; 0 if it does not say.
+	sent time.Duration
+	run  func()
 }
 
 func newClient(s *Server, name string, conn *net.UnixConn) (*client, error) {
@@ -48,6 +51,10 @@ func newClient(s *Server, name string, conn *net.UnixConn) (*client, error) {
 	if err != nil {
 		return nil, err
 	}
+	// Without stamps nobody knows how long frames have waited to be read.
+	_ = raw.Control(func(fd uintptr) {
+		_ = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_TIMESTAMPNS, 1)
+	})
 	c := &client{s: s, name: name, conn: conn, out: newOutbox(raw, s.opt.Queue), free: make(chan *batchIn, 2)}
 	for range cap(c.free) {
 		b := &batchIn{frames: make([]canbus.Frame, 0, perCall)}
@@ -62,11 +69,13 @@ func (c *client) join() {
 	if !c.s.forget(c.conn) {
 		return // the server has closed
 	}
+	if len(c.s.clients) >= MaxClients {
+		c.refuse(fmt.Sprintf("%d clients are on the bus already, and more may not", MaxClients))
+		return
+	}
 	port, err := c.s.bus.Attach(c.name, c)
 	if err != nil {
-		c.s.counts.dropped.Add(1)
-		c.tellDrop(fmt.Sprintf("the bus does not take it: %v", err))
-		_ = c.conn.Close()
+		c.refuse(fmt.Sprintf("the bus does not take it: %v", err))
 		return
 	}
 	c.port = port
@@ -84,16 +93,28 @@ func (c *client) join() {
 	}()
 }
 
-// Receive passes a frame on to the client, or drops it when its queue is full.
+// refuse turns away a client that never was on the bus.
+func (c *client) refuse(reason string) {
+	c.s.counts.dropped.Add(1)
+	c.tellDrop(reason)
+	_ = c.conn.Close()
+}
+
+// Receive passes a frame on to the client; when its queue is full the oldest in it is
+// lost.
 func (c *client) Receive(f *canbus.Frame) {
 	if c.gone {
 		return
 	}
+	c.s.counts.out.Add(1)
 	if !c.out.put(f) {
-		c.drop(fmt.Sprintf("too slow: %d frames wait to be read, at most %d may", c.out.limit, c.out.limit))
 		return
 	}
-	c.s.counts.out.Add(1)
+	c.lost++
+	c.s.counts.lost.Add(1)
+	if c.s.opt.OnLost != nil {
+		c.s.opt.OnLost(c.name, c.lost)
+	}
 }
 
 // Sent makes room in the port for what waits.
@@ -107,6 +128,10 @@ func (c *client) Sent(*canbus.Frame) {
 
 // take puts the frames of one batch on the bus; it runs in the loop.
 func (c *client) take(b *batchIn) {
+	if b.sent > 0 {
+		age := time.Duration(time.Now().UnixNano()) - b.sent
+		c.s.loop.WasLate(min(age, c.s.loop.Elapsed())) // a clock that was set makes no lateness before the run
+	}
 	for i := range b.frames {
 		if c.gone {
 			break
@@ -130,11 +155,27 @@ func (c *client) send(f *canbus.Frame) {
 	if c.gone || len(c.backlog) == 0 && c.offer(f) {
 		return
 	}
-	if len(c.backlog) >= c.s.opt.Queue {
-		c.drop(fmt.Sprintf("flooded the bus: %d frames wait to be sent, at most %d may", len(c.backlog), c.s.opt.Queue))
+	if limit := c.backlogLimit(); len(c.backlog) >= limit {
+		c.drop(fmt.Sprintf("flooded the bus: %d frames wait to be sent, at most %d may", len(c.backlog), limit))
 		return
 	}
 	c.backlog = append(c.backlog, *f)
+}
+
+// forgiven is how long after the loop was late a client may have more frames waiting:
+// what it sent meanwhile came in one heap.
+const (
+	forgiven = 5 * time.Second
+	lenience = 8
+)
+
+// backlogLimit is how many frames of the client may wait for the bus.
+func (c *client) backlogLimit() int {
+	late := c.s.loop.Late()
+	if n := len(late); n > 0 && c.s.loop.Now()-late[n-1].To < forgiven {
+		return lenience * c.s.opt.Queue
+	}
+	return c.s.opt.Queue
 }
 
 // offer hands a frame to the port; false if it must wait.
@@ -226,13 +267,16 @@ func (c *client) read() {
 	if err != nil {
 		return
 	}
-	in := batch.NewReader(raw, perCall, canbus.RecordSizeFD, 0)
+	in := batch.NewReader(raw, perCall, canbus.RecordSizeFD, batch.ControlSize)
 	for {
 		n, err := in.Read()
 		bad := parseError(err)
 		b, ok := c.freeBatch()
 		if !ok {
 			return
+		}
+		if b.sent = 0; n > 0 {
+			b.sent, _ = in.Stamp(0)
 		}
 		for i := 0; i < n && bad == nil; i++ {
 			bad = c.parse(b, in, i)
@@ -302,9 +346,9 @@ func (c *client) end(err error) {
 	}
 }
 
-// pause waits a little before the next try to accept; false if the server ends.
-func (s *Server) pause() bool {
-	t := time.NewTimer(10 * time.Millisecond)
+// pause waits before the next try to accept; false if the server ends.
+func (s *Server) pause(d time.Duration) bool {
+	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-s.ctx.Done():

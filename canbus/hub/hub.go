@@ -7,13 +7,16 @@
 // succeeds has handed the frame to its port; when it leaves is the bus's affair
 // and not told.
 //
-// The bus never waits for a client. One that reads too slowly, writes more than
-// the bus can carry for longer than its queue lasts, or sends a packet that is
-// no frame is dropped with a reason, and the run goes on.
+// The bus never waits for a client. One that reads too slowly loses the oldest of the
+// frames that wait for it, which is counted and told; it stays on the bus and has the
+// newest. One that writes more than the bus can carry for longer than its queue lasts,
+// or sends a packet that is no frame, is dropped with a reason. Clients beyond a number,
+// and those that come faster than a bus can follow, are refused or wait.
 package hub
 
 import (
 	"fmt"
+	"io/fs"
 )
 
 // MaxPath is the longest path of a socket in bytes: sun_path of unix(7) less
@@ -23,11 +26,22 @@ const MaxPath = 107
 // DefaultQueue is how many frames may wait each way for one client.
 const DefaultQueue = 1024
 
+// MaxClients is how many clients may be on one bus at a time.
+const MaxClients = 64
+
 // Options of a server. The functions may be nil; they are called from the loop.
 type Options struct {
 	// Queue bounds the frames waiting each way for one client; 0 means
 	// DefaultQueue. The kernel's socket buffer, some 300 frames, comes on top.
 	Queue int
+	// Mode is the socket's permissions, of which writing lets a process connect; 0
+	// leaves what the system gives. Group, if GroupSet, owns it.
+	Mode     fs.FileMode
+	Group    int
+	GroupSet bool
+	// OnLost tells that a client did not read in time and has lost its oldest frames:
+	// so many since it joined.
+	OnLost func(name string, frames int)
 	// OnJoin tells of a client that is on the bus now.
 	OnJoin func(name string)
 	// OnLeave tells of a client that closed its connection.
@@ -43,6 +57,7 @@ type Stats struct {
 	Dropped int    // of these, put off with a reason
 	In      uint64 // frames from clients accepted by the bus
 	Out     uint64 // frames queued to clients
+	Lost    uint64 // of those, given up as the client did not read in time
 	Refused uint64 // frames the bus did not take because the client was bus-off
 }
 

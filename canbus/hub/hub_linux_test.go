@@ -4,7 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
+	"os"
 	"runtime"
 	"strings"
 	"testing"
@@ -165,10 +167,17 @@ func TestALongBurstWithinTheQueueIsCarriedInOrder(t *testing.T) {
 	assert.Zero(t, s.Stats().Dropped)
 }
 
-func TestASlowClientIsDroppedAndTheRestGoesOn(t *testing.T) {
+// A client that does not read loses the oldest frames and no more; when it reads again
+// it has what is left in order, up to the newest.
+func TestASlowClientKeepsItsBusAndTheNewestFrames(t *testing.T) {
 	b := newBench(t, 0, 10_000)
-	s, w := b.listen(hub.Options{Queue: 100})
-	b.raw(t) // never reads
+	told := 0
+	s, w := b.listen(hub.Options{Queue: 100, OnLost: func(name string, frames int) {
+		assert.Equal(t, "client-1", name)
+		assert.Equal(t, told+1, frames)
+		told = frames
+	}})
+	slow := b.dial() // does not read yet
 	joined(t, s, 1)
 	good := b.dial()
 	joined(t, s, 2)
@@ -176,19 +185,57 @@ func TestASlowClientIsDroppedAndTheRestGoesOn(t *testing.T) {
 	port, err := b.bus.Attach("local", local)
 	require.NoError(t, err)
 	n := 0
-	for ; s.Stats().Dropped == 0; n++ {
-		require.Less(t, n, 20_000, "never dropped")
+	send := func() {
+		n++
 		f := canbus.New(0x100, byte(n), byte(n>>8))
 		b.do(func() { require.NoError(t, port.Send(&f)) })
 		require.Equal(t, f, bare(read(t, good)))
 	}
-	assert.Greater(t, n, 100)
-	f := canbus.New(0x7F0)
-	b.do(func() { require.NoError(t, port.Send(&f)) })
-	assert.Equal(t, f, bare(read(t, good)))
-	assert.Equal(t, []string{"client-1 join", "client-2 join",
-		"client-1 drop too slow: 100 frames wait to be read, at most 100 may"}, w.all())
-	assert.Equal(t, 1, s.Stats().Clients)
+	for s.Stats().Lost < 500 {
+		require.Less(t, n, 20_000, "nothing lost")
+		send()
+	}
+	last, left := 0, 0
+	for last < n {
+		f := read(t, slow)
+		number := int(f.Data[0]) | int(f.Data[1])<<8
+		require.Greater(t, number, last, "in order")
+		last = number
+		left++
+	}
+	assert.Equal(t, n-500, left, "what was not lost came")
+	send()
+	assert.Equal(t, n, int(read(t, slow).Data[0])|n&^0xFF, "it is on the bus as before")
+	b.do(func() { assert.Equal(t, 500, told) })
+	assert.Equal(t, []string{"client-1 join", "client-2 join"}, w.all())
+	assert.Equal(t, 2, s.Stats().Clients)
+}
+
+// Clients beyond the number are refused with a reason, and their places are free again
+// when others leave.
+func TestClientsAreBounded(t *testing.T) {
+	b := newBench(t, 0, 100)
+	s, w := b.listen(hub.Options{})
+	var conns []canbus.Conn
+	for range hub.MaxClients {
+		conns = append(conns, b.dial())
+	}
+	joined(t, s, hub.MaxClients)
+	b.dial()
+	require.Eventually(t, func() bool { return s.Stats().Dropped == 1 }, patience, time.Millisecond)
+	assert.Contains(t, strings.Join(w.all(), "; "), "drop 64 clients are on the bus already")
+	require.NoError(t, conns[0].Close())
+	require.Eventually(t, func() bool { return s.Stats().Clients == hub.MaxClients-1 }, patience, time.Millisecond)
+	b.dial()
+	joined(t, s, hub.MaxClients+1)
+}
+
+func TestTheSocketHasItsMode(t *testing.T) {
+	b := newBench(t, 0, 100)
+	b.listen(hub.Options{Mode: 0o660, Group: os.Getgid(), GroupSet: true})
+	info, err := os.Stat(b.path)
+	require.NoError(t, err)
+	assert.Equal(t, fs.FileMode(0o660), info.Mode().Perm())
 }
 
 func TestAFloodBeyondTheQueueIsDroppedAndTheRestGoesOn(t *testing.T) {

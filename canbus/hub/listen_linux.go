@@ -36,6 +36,21 @@ func listen(path string) (*net.UnixListener, os.FileInfo, error) {
 	return ln, info, nil
 }
 
+// permit gives the socket's file its mode and group.
+func permit(path string, opt *Options) error {
+	if opt.GroupSet {
+		if err := os.Chown(path, -1, opt.Group); err != nil {
+			return fmt.Errorf("group %d: %w", opt.Group, err)
+		}
+	}
+	if opt.Mode != 0 {
+		if err := os.Chmod(path, opt.Mode); err != nil {
+			return fmt.Errorf("mode %04o: %w", opt.Mode, err)
+		}
+	}
+	return nil
+}
+
 func removeStale(path string) error {
 	info, err := os.Lstat(path)
 	if errors.Is(err, fs.ErrNotExist) {

@@ -10,7 +10,8 @@ import (
 
 // outbox is a client's sending side. The loop puts frames in and never waits:
 // a frame goes out at once when the socket has room, else it waits for a
-// goroutine that sends what has gathered in batches.
+// goroutine that sends what has gathered in batches. When too many wait the oldest
+// gives way.
 type outbox struct {
 	limit  int
 	direct *batch.Writer // the loop's
@@ -18,10 +19,10 @@ type outbox struct {
 	signal chan struct{}
 
 	mu      sync.Mutex
-	waiting []canbus.Frame
-	spare   []canbus.Frame
-	sending int  // frames the goroutine has taken and not yet sent
-	busy    bool // the goroutine owns the socket's sending side
+	waiting []canbus.Frame // from head on
+	head    int
+	batch   []canbus.Frame // being sent by the goroutine
+	busy    bool           // the goroutine owns the socket's sending side
 	closed  bool
 }
 
@@ -34,30 +35,34 @@ func newOutbox(raw syscall.RawConn, limit int) *outbox {
 	}
 }
 
-// put sends or queues a copy of the frame; false if the queue is full.
-func (o *outbox) put(f *canbus.Frame) bool {
+// put sends or queues a copy of the frame; true if the oldest that waited is lost for
+// it.
+func (o *outbox) put(f *canbus.Frame) (lost bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.closed {
-		return true
+		return false
 	}
 	if !o.busy {
 		o.direct.Add(f)
 		if _, err := o.direct.TryWrite(); !batch.Temporary(err) {
 			// Any other error means that the client has gone, which the reading
 			// side finds out and reports.
-			return true
+			return false
 		}
 	}
-	if len(o.waiting)+o.sending >= o.limit {
-		return false
+	if lost = len(o.waiting)-o.head >= o.limit; lost {
+		o.head++
+	}
+	if o.head >= o.limit {
+		o.waiting, o.head = o.waiting[:copy(o.waiting, o.waiting[o.head:])], 0
 	}
 	o.waiting = append(o.waiting, *f)
 	if !o.busy {
 		o.busy = true
 		o.signal <- struct{}{}
 	}
-	return true
+	return lost
 }
 
 // run sends what waits until close.
@@ -73,15 +78,19 @@ func (o *outbox) run() {
 	}
 }
 
+// grab takes what one system call carries; the rest may still give way.
 func (o *outbox) grab() ([]canbus.Frame, bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	o.waiting, o.spare = o.spare[:0], o.waiting
-	o.sending = len(o.spare)
-	if o.sending == 0 {
+	n := min(len(o.waiting)-o.head, perCall)
+	o.batch = append(o.batch[:0], o.waiting[o.head:o.head+n]...)
+	if o.head += n; o.head == len(o.waiting) {
+		o.waiting, o.head = o.waiting[:0], 0
+	}
+	if n == 0 {
 		o.busy = false
 	}
-	return o.spare, o.busy
+	return o.batch, o.busy
 }
 
 func (o *outbox) send(frames []canbus.Frame) {
@@ -92,9 +101,6 @@ func (o *outbox) send(frames []canbus.Frame) {
 		}
 		_, _ = o.behind.Write() // an error means that the client has gone: see put
 		frames = frames[n:]
-		o.mu.Lock()
-		o.sending -= n
-		o.mu.Unlock()
 	}
 }
 

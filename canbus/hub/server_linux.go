@@ -8,6 +8,7 @@ import (
 	"os"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
@@ -36,7 +37,7 @@ type Server struct {
 // counts are written by the loop and read from anywhere.
 type counts struct {
 	clients, joined, dropped atomic.Int64
-	in, out, refused         atomic.Uint64
+	in, out, lost, refused   atomic.Uint64
 }
 
 // Listen opens the socket and lets clients onto the bus, the first as node
@@ -50,6 +51,11 @@ func Listen(path string, loop *clock.Loop, bus canbus.Bus, opt Options) (*Server
 		opt.Queue = DefaultQueue
 	}
 	ln, file, err := listen(path)
+	if err == nil {
+		if err = permit(path, &opt); err != nil {
+			err = errors.Join(err, ln.Close(), removeOwn(path, file))
+		}
+	}
 	if err != nil {
 		return nil, &Error{Op: "listen", Path: path, Err: err}
 	}
@@ -74,6 +80,7 @@ func (s *Server) Stats() Stats {
 		Dropped: int(s.counts.dropped.Load()),
 		In:      s.counts.in.Load(),
 		Out:     s.counts.out.Load(),
+		Lost:    s.counts.lost.Load(),
 		Refused: s.counts.refused.Load(),
 	}
 }
@@ -105,14 +112,18 @@ func (s *Server) Close() error {
 
 func (s *Server) accept() {
 	defer s.wg.Done()
+	var door turnstile
 	for n := 1; ; n++ {
+		if wait := door.enter(time.Now()); wait > 0 && !s.pause(wait) {
+			return
+		}
 		conn, err := s.ln.AcceptUnix()
 		if errors.Is(err, net.ErrClosed) {
 			return
 		}
 		if err != nil {
 			// Out of descriptors, mostly: those who wait stay in the backlog.
-			if !s.pause() {
+			if !s.pause(10 * time.Millisecond) {
 				return
 			}
 			continue
