@@ -75,7 +75,9 @@ type Bench struct {
 
 	stops stops
 	gone  []string
-	err   error
+	// unread counts the frames that clients have lost as they did not read in time.
+	unread map[string]int
+	err    error
 	// each is called after every step of the car.
 	each []func(now time.Duration)
 }

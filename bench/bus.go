@@ -26,6 +26,8 @@ type Bus struct {
 	// Rate and DataRate are the bit rates in bit/s; 0 for those of the car, or of a
 	// bus without one.
 	Rate, DataRate int
+	// Socket says who may connect to a bus at a socket that the bench makes.
+	Socket busurl.Socket
 }
 
 // recoverAfter is when a controller that fell silent comes back by itself, as ECUs
@@ -87,7 +89,7 @@ func (b *Bench) openLine(ctx context.Context, i int, at *Bus, arm []string) (_ *
 		Armed:   url.Physical() != "" && slices.Contains(arm, url.Physical()),
 		Around:  func(inner canbus.Bus) canbus.Bus { l.altered = alter.Wrap(b.Loop, inner); return l.altered },
 		OnState: func(message string) { b.Log.Warn(message) },
-		OnJoin:  b.joined, OnLeave: b.left, OnDrop: b.dropped,
+		OnJoin:  b.joined, OnLeave: b.left, OnDrop: b.dropped, OnLost: b.lost, Socket: at.Socket,
 		OnGone: func(err error) { b.ended(at.URL, err) },
 	}
 	if at.Join {
@@ -118,6 +120,17 @@ func (b *Bench) left(client string) {
 func (b *Bench) dropped(client, reason string) {
 	b.cable.leave(client)
 	b.Log.Warn("a client was put off the bus", "client", client, "reason", reason)
+}
+
+// lost notes that a client does not read what it is sent; the log has it once.
+func (b *Bench) lost(client string, frames int) {
+	if b.unread == nil {
+		b.unread = map[string]int{}
+	}
+	if frames == 1 {
+		b.Log.Warn("a client does not read in time and loses frames", "client", client)
+	}
+	b.unread[client] = frames
 }
 
 // ended ends the run when a bus that is somebody else's does.

@@ -3,6 +3,7 @@ package busurl
 import (
 	"context"
 	"fmt"
+	"io/fs"
 
 	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
@@ -26,8 +27,21 @@ type Options struct {
 	// that was put off it.
 	OnJoin, OnLeave func(client string)
 	OnDrop          func(client, reason string)
+	// OnLost tells that a client did not read in time and has lost so many frames.
+	OnLost func(client string, frames int)
+	// Socket says who may connect to a bus that is hosted here.
+	Socket Socket
 	// OnGone tells that a bus which was joined has ended: io.EOF if its server has.
 	OnGone func(error)
+}
+
+// Socket is who may connect to a socket. The zero value leaves it to the system.
+type Socket struct {
+	// Mode are the permissions; writing lets a process connect.
+	Mode fs.FileMode
+	// Group owns it, if GroupSet.
+	Group    int
+	GroupSet bool
 }
 
 // Bus is a bus that has been opened.

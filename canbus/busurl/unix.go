@@ -23,7 +23,10 @@ func hostUnix(loop *clock.Loop, target string, opt Options) (*Bus, error) {
 	if err != nil {
 		return nil, err
 	}
-	server, err := hub.Listen(target, loop, b.Bus, hub.Options{OnJoin: opt.OnJoin, OnLeave: opt.OnLeave, OnDrop: opt.OnDrop})
+	server, err := hub.Listen(target, loop, b.Bus, hub.Options{
+		OnJoin: opt.OnJoin, OnLeave: opt.OnLeave, OnDrop: opt.OnDrop, OnLost: opt.OnLost,
+		Mode: opt.Socket.Mode, Group: opt.Socket.Group, GroupSet: opt.Socket.GroupSet,
+	})
 	if err != nil {
 		return nil, err
 	}

@@ -24,6 +24,7 @@ type serveOptions struct {
 	faults                       faultFlags
 	key                          string
 	pacing                       clock.Pacing
+	socketMode, socketGroup      string
 }
 
 func newServeCommand() *cobra.Command {
@@ -63,6 +64,8 @@ controls are a JSON API on a loopback address:
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	o.faults.register(f)
 	pacingFlags(f, &o.pacing)
+	f.StringVar(&o.socketMode, "socket-mode", "", "permissions of a socket, such as 0660: who may write it may be on the bus")
+	f.StringVar(&o.socketGroup, "socket-group", "", "group that owns a socket, by name or number")
 	f.StringVar(&o.key, "key", "off", "position of the key at the start: off, accessory, on")
 	return cmd
 }
@@ -80,6 +83,10 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := checkListen(o.listen); err != nil {
 		return err
 	}
+	socket, err := socketOf(o.bus, o.socketMode, o.socketGroup)
+	if err != nil {
+		return err
+	}
 	words := bench.Vocabulary()
 	lang, err := words.Language(o.car)
 	if err != nil {
@@ -89,7 +96,7 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 		return err
 	}
 	b, err := bench.New(bench.Settings{
-		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate}}, Arm: o.arm,
+		Car: o.car, Seed: chance.Seed(o.seed), Wall: true, Buses: []bench.Bus{{URL: o.bus, Rate: o.rate, Socket: socket}}, Arm: o.arm,
 		Networks: o.faults.folder(), Log: slog.Default(),
 	})
 	if err != nil {
