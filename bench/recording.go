@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"sawhorse/canbus"
@@ -66,9 +67,14 @@ func (r *recorders) end(x *recording) {
 type Capture struct {
 	*capture.Writer
 	file   string
+	opt    capture.Options
 	end    func()
-	err    error
-	closed bool
+	failed func(error)
+	flush  *clock.Timer // nil in virtual time
+	// syncing says that the disk is waited for.
+	syncing atomic.Bool
+	err     error
+	closed  bool
 }
 
 // Capture records the buses into a file until it is closed, at the latest by the
@@ -88,13 +94,50 @@ func (b *Bench) Capture(file string, opt capture.Options, failed func(error)) (*
 	if err != nil {
 		return nil, err
 	}
-	c := &Capture{Writer: w, file: file}
+	c := &Capture{Writer: w, file: file, opt: opt}
 	if failed == nil {
 		failed = b.Fail
 	}
-	c.end = b.Record(w, func(err error) { c.err = err; failed(err) })
+	c.failed = failed
+	c.end = b.Record(w, c.fail)
+	if !b.Loop.Virtual() {
+		c.keepUp(b.Loop)
+	}
 	b.OnClose("recording "+file, quick, c.Close)
 	return c, nil
+}
+
+// fail notes the first error, after which nothing more is kept.
+func (c *Capture) fail(err error) {
+	if c.err == nil && !c.closed {
+		c.err = err
+		c.end()
+		c.failed(err)
+	}
+}
+
+// flushStep is how old a frame gets, in wall time, before it is handed to the system.
+const flushStep = time.Second
+
+// keepUp flushes by the clock: on a silent bus no frame comes that would. The disk is
+// waited for beside the loop, which must not.
+func (c *Capture) keepUp(loop *clock.Loop) {
+	c.flush = loop.NewTimer(clock.PriorityJudge, func() {
+		if err := c.Flush(); err != nil {
+			c.fail(err)
+			return
+		}
+		if !c.opt.Lax && c.syncing.CompareAndSwap(false, true) {
+			go func() {
+				if err := c.Sync(); err != nil {
+					_ = loop.Post(func() { c.fail(err) }) // an ended loop has closed the file
+				}
+				c.syncing.Store(false)
+			}()
+		}
+		c.flush.Set(loop.Now() + flushStep)
+	})
+	c.flush.Set(loop.Now() + flushStep)
 }
 
 // origin is the moment that a recording's times count from: fixed in virtual time, so
@@ -118,6 +161,9 @@ func (c *Capture) finish(how func() error) error {
 	}
 	c.closed = true
 	c.end()
+	if c.flush != nil {
+		c.flush.Stop()
+	}
 	err := how()
 	if c.err == nil {
 		c.err = err

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"sawhorse/bench/judge"
@@ -18,6 +19,8 @@ type Script struct {
 	watch *monitor.Watch
 	// pending counts the moments that are still to come and worth waiting for.
 	pending int
+	// ends are the moments at which faults go, in no order.
+	ends []time.Duration
 	// randoms counts faults that come by chance, so that each has a chance of its
 	// own.
 	randoms int
@@ -60,8 +63,17 @@ func (b *Bench) truth() *signal.Table {
 	return b.Car.Truth
 }
 
-// Pending reports whether something is still to come that is worth waiting for.
-func (s *Script) Pending() bool { return s.pending > 0 }
+// endWithin is how long the going of a fault is waited for when nothing else is to
+// come: what the car does then may be of interest, but not for ten minutes.
+const endWithin = 30 * time.Second
+
+// Pending reports whether something is still to come that is worth waiting for: a
+// move, the coming of a fault, or its going within half a minute.
+func (s *Script) Pending() bool {
+	now := s.bench.Loop.Now()
+	s.ends = slices.DeleteFunc(s.ends, func(at time.Duration) bool { return at <= now })
+	return s.pending > 0 || slices.ContainsFunc(s.ends, func(at time.Duration) bool { return at-now <= endWithin })
+}
 
 func (s *Script) drive(moves []scenarios.Move) {
 	for _, m := range moves {
@@ -94,6 +106,12 @@ func (s *Script) at(moment time.Duration, fn func()) {
 	s.later(moment, func() { s.pending--; fn() })
 }
 
+// end is the moment at which a fault goes.
+func (s *Script) end(moment time.Duration, fn func()) {
+	s.ends = append(s.ends, moment)
+	s.later(moment, fn)
+}
+
 // later is a moment that nobody waits for. Faults come before what the driver and the
 // tool do at the same moment, the judge last.
 func (s *Script) later(moment time.Duration, fn func()) {
@@ -124,7 +142,7 @@ func (s *Script) fault(f *scenarios.Fault, set func(on bool) error) {
 		}
 		flip(true)
 		if f.For > 0 {
-			s.at(now()+f.For, func() { flip(false) })
+			s.end(now()+f.For, func() { flip(false) })
 		}
 		if f.Every > 0 {
 			// A fault that comes and goes does so to the end: nobody waits for it.
@@ -133,6 +151,6 @@ func (s *Script) fault(f *scenarios.Fault, set func(on bool) error) {
 	}
 	s.When(f.From, come)
 	if f.Until > 0 {
-		s.at(f.Until, func() { flip(false) })
+		s.end(f.Until, func() { flip(false) })
 	}
 }

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -40,6 +41,9 @@ const eventBudget = 500_000
 type Options struct {
 	// Folder is where the plan's capture goes.
 	Folder string
+	// Earlier are names of files that an earlier run has left there: they go when this
+	// one begins, so that the folder never has a part of each.
+	Earlier []string
 	// InBench starts the tool inside the bench, for a plan that says so.
 	InBench tool.MachineFunc
 	// Arm names the physical interfaces that may be sent on: nothing that a plan
@@ -151,7 +155,7 @@ func (r *Run) Execute(ctx context.Context) (*Result, error) {
 	}
 	err := r.setUp(ctx, res.Capture)
 	if err == nil {
-		err = r.plan.Write(res.Plan) // all is resolved, and nothing has happened yet
+		err = r.begin(res.Plan) // all is resolved, and nothing has happened yet
 	}
 	if err != nil {
 		return nil, errors.Join(err, r.abandon())
@@ -164,6 +168,16 @@ func (r *Run) Execute(ctx context.Context) (*Result, error) {
 		res.Capture = r.capture.Part()
 	}
 	return res, nil
+}
+
+// begin takes away what an earlier run has left, and writes the plan.
+func (r *Run) begin(file string) error {
+	for _, name := range r.opt.Earlier {
+		if err := os.Remove(filepath.Join(r.opt.Folder, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return r.plan.Write(file)
 }
 
 // abandon takes away what there is of a run that did not get going.
@@ -244,7 +258,7 @@ func (r *Run) attach(ctx context.Context, url, captureFile string) (err error) {
 	if err := os.MkdirAll(filepath.Dir(captureFile), 0o755); err != nil {
 		return err
 	}
-	r.capture, err = r.bench.Capture(captureFile, capture.Options{Lax: true}, nil)
+	r.capture, err = r.bench.Capture(captureFile, capture.Options{Lax: true, Replace: true}, nil)
 	if err != nil {
 		return err
 	}

@@ -22,6 +22,8 @@ type partFile struct {
 	path string
 	gone bool // renamed or removed
 	lax  bool // not waited for on its way to the disk
+	// replace permits taking the place of a file that has the name.
+	replace bool
 }
 
 func newPartFile(path string) (*partFile, error) {
@@ -50,7 +52,7 @@ func (p *partFile) finish() error {
 	if err := errors.Join(sync(), p.f.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(p.f.Name(), p.path); err != nil {
+	if err := p.name(); err != nil {
 		return err
 	}
 	p.gone = true
@@ -63,6 +65,43 @@ func (p *partFile) finish() error {
 		_ = dir.Close()
 	}
 	return nil
+}
+
+// name gives the file its name. A second name fails where there is one already, so
+// that nothing is replaced even if it came meanwhile; where a file system has no second
+// names, it is looked for first.
+func (p *partFile) name() error {
+	if p.replace {
+		return os.Rename(p.f.Name(), p.path)
+	}
+	err := os.Link(p.f.Name(), p.path)
+	switch {
+	case err == nil:
+		_ = os.Remove(p.f.Name()) // it has the better name
+		return nil
+	case errors.Is(err, fs.ErrExist):
+		return taken(p.path)
+	}
+	if err := free(p.path); err != nil {
+		return err
+	}
+	return os.Rename(p.f.Name(), p.path)
+}
+
+// free reports that a name is taken.
+func free(path string) error {
+	_, err := os.Lstat(path)
+	switch {
+	case err == nil:
+		return taken(path)
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	}
+	return err
+}
+
+func taken(path string) error {
+	return fmt.Errorf("%s: %w; recordings are not overwritten, want another name or that file moved away", path, fs.ErrExist)
 }
 
 func (p *partFile) abort() error {

@@ -34,6 +34,9 @@ type Options struct {
 	// moved on by so much; 0 leaves it to the buffer of 64 KiB. A reader of the
 	// unfinished file sees whole blocks up to the last flush.
 	FlushEvery time.Duration
+	// Replace lets Close take the place of a file of that name. Otherwise a name
+	// that is taken is an error that wraps fs.ErrExist, at Create and at Close.
+	Replace bool
 	// Sync has each of these flushes reach the disk (fsync), so that it
 	// survives a loss of power; the caller waits for it, milliseconds perhaps.
 	Sync bool
@@ -90,13 +93,16 @@ func Create(path string, opt Options) (*Writer, error) {
 		return nil, &Error{File: path, Err: fmt.Errorf("%w: the name does not tell the format", ErrFormat),
 			Want: "a name ending in .pcapng, .csv, .pcapng.gz or .csv.gz"}
 	}
-	part, err := newPartFile(path)
-	if part != nil {
-		part.lax = opt.Lax
+	if !opt.Replace {
+		if err := free(path); err != nil {
+			return nil, err
+		}
 	}
+	part, err := newPartFile(path)
 	if err != nil {
 		return nil, err
 	}
+	part.lax, part.replace = opt.Lax, opt.Replace
 	w, err := newWriter(part.f, path, format, zip, opt)
 	if err != nil {
 		return nil, errors.Join(err, part.abort())
@@ -174,6 +180,18 @@ func (w *Writer) Write(f *canbus.Frame, comment string) error {
 func (w *Writer) Flush() error {
 	w.flush(false)
 	return w.err
+}
+
+// Sync waits until what has been flushed has reached the disk. Unlike all else it may
+// be called from another goroutine than the one that writes.
+func (w *Writer) Sync() error {
+	if w.part == nil {
+		return nil
+	}
+	if err := w.part.f.Sync(); err != nil && !errors.Is(err, os.ErrClosed) {
+		return &Error{File: w.name, Err: err}
+	}
+	return nil
 }
 
 // Frames is the number of frames written.

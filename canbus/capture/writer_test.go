@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -182,10 +183,40 @@ func TestFilesAppearWhole(t *testing.T) {
 	}
 }
 
+// A recording takes nobody's place unless it is told to: neither that of a file that is
+// there at the beginning, nor of one that has come meanwhile.
+func TestRecordingsAreNotOverwritten(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.csv")
+	older := func(want string) {
+		b, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.Equal(t, want, string(b))
+	}
+	w, err := capture.Create(path, capture.Options{})
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, []byte("older"), 0o600))
+	f := canbus.New(0x7E8, 1)
+	require.NoError(t, w.Write(&f, ""))
+	require.ErrorIs(t, w.Close(), fs.ErrExist)
+	older("older")
+	require.FileExists(t, w.Part(), "what was recorded stays")
+
+	_, err = capture.Create(path, capture.Options{})
+	require.ErrorIs(t, err, fs.ErrExist)
+	require.ErrorContains(t, err, path)
+	require.Equal(t, []string{"a.csv", "a.csv.part"}, names(t, filepath.Dir(path)))
+
+	w, err = capture.Create(path, capture.Options{Replace: true})
+	require.NoError(t, err)
+	older("older")
+	require.NoError(t, w.Close())
+	older("time,bus,id,flags,dlc,data,comment\n")
+}
+
 func TestAbortLeavesNothing(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a.csv")
 	require.NoError(t, os.WriteFile(path, []byte("older"), 0o600))
-	w, err := capture.Create(path, capture.Options{})
+	w, err := capture.Create(path, capture.Options{Replace: true})
 	require.NoError(t, err)
 	require.NoError(t, w.Abort())
 	require.NoError(t, w.Abort())

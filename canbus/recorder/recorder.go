@@ -17,6 +17,8 @@ import (
 // file is a capture being written; capture.Writer is one.
 type file interface {
 	Write(f *canbus.Frame, comment string) error
+	Flush() error
+	Sync() error
 	Close() error
 	Frames() int64
 	Size() int64
@@ -137,6 +139,17 @@ func (r *Rotating) finish() error {
 
 // Frames is how many frames have been written to all files.
 func (r *Rotating) Frames() int64 { return r.frames }
+
+// Flush hands what is buffered to the system; sync, which may be nil and may be called
+// from another goroutine, waits for the disk.
+func (r *Rotating) Flush() (sync func() error, err error) { return flush(r.w) }
+
+func flush(w file) (sync func() error, err error) {
+	if w == nil {
+		return nil, nil
+	}
+	return w.Sync, w.Flush()
+}
 
 // Close completes the file at hand.
 func (r *Rotating) Close() error { return r.finish() }

@@ -140,6 +140,14 @@ func (r *Ring) finish() error {
 	return err
 }
 
+// Flush is that of Rotating; a file whose time is over by now is completed.
+func (r *Ring) Flush(now time.Duration) (sync func() error, err error) {
+	if r.w != nil && now > r.until {
+		return nil, r.finish()
+	}
+	return flush(r.w)
+}
+
 // Saved counts the files written, Lost the frames that went before their time.
 func (r *Ring) Saved() int { return r.saved }
 

@@ -43,7 +43,7 @@ type runner struct {
 // execute does the jobs and reports.
 func (o *runOptions) execute(cmd *cobra.Command, jobs []job) error {
 	for i := range jobs {
-		if err := checkArmed(o.arm, jobs[i].plan.Bus); err != nil {
+		if err := errors.Join(checkArmed(o.arm, jobs[i].plan.Bus), claim(jobs[i].folder, jobs[i].plan.Capture)); err != nil {
 			return err
 		}
 	}
@@ -147,7 +147,7 @@ func (r *runner) attempt(ctx context.Context, i, attempt int) (report.Run, bool,
 
 func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, error) {
 	scenario, err := run.New(j.plan, run.Options{
-		Folder: folder, Person: r.person, Answered: r.answered, Metrics: r.set, Log: slog.Default(), Folders: programFolders(),
+		Folder: folder, Earlier: filesOf(j.plan.Capture), Person: r.person, Answered: r.answered, Metrics: r.set, Log: slog.Default(), Folders: programFolders(),
 		Scenario: j.scenario, Trace: true,
 		Arm:     r.o.arm,
 		InBench: func(task string, args map[string]string) (tool.Machine, error) { return tester.Start(task, args) },

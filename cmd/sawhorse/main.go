@@ -11,6 +11,7 @@ import (
 	"os/signal"
 	"strings"
 	"syscall"
+	"time"
 
 	"sawhorse/bench/report"
 )
@@ -26,12 +27,19 @@ func main() {
 	os.Exit(execute(os.Args[1:]))
 }
 
+// oneSignal is the time within which signals count as one: whoever ends a group of
+// processes often signals each of them, and then the group.
+const oneSignal = time.Second
+
 func execute(args []string) int {
 	// The first Ctrl-C asks for a clean end; a second one, once the handler is
 	// gone, ends the process at once.
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	context.AfterFunc(ctx, stop)
+	context.AfterFunc(ctx, func() {
+		time.Sleep(oneSignal)
+		stop()
+	})
 
 	root := newRoot()
 	root.SetArgs(args)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -75,7 +76,10 @@ type sink struct {
 	write func(f *canbus.Frame) error
 	close func() error
 	abort func() error // as if it had never been
-	said  func() string
+	// flush hands over what is buffered, and gives what then waits for the disk.
+	flush func() (sync func() error, err error)
+	// said is what has been recorded, once it is closed.
+	said func() string
 }
 
 func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
@@ -98,18 +102,23 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 		return errors.Join(err, s.abort())
 	}
 	defer conn.Close()
-	ctx := cmd.Context()
+	ctx, cancel := context.WithCancel(cmd.Context())
+	defer cancel()
 	if o.length > 0 {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, o.length)
-		defer cancel()
+		var done context.CancelFunc
+		ctx, done = context.WithTimeout(ctx, o.length)
+		defer done()
 	}
 	// Closing the connection is what ends a Read that waits.
 	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
 
-	err = o.copy(ctx, conn, s, only, cmd.ErrOrStderr())
-	if cerr := s.close(); err == nil {
-		err = cerr
+	var mu sync.Mutex // of the sink: frames are written to it, and time flushes it
+	stop := s.flushing(&mu, cancel)
+	err = o.copy(ctx, conn, s, &mu, only, cmd.ErrOrStderr())
+	for _, more := range []error{stop(), s.close()} {
+		if err == nil {
+			err = more
+		}
 	}
 	fmt.Fprintln(cmd.OutOrStdout(), s.said())
 	return err
@@ -117,7 +126,7 @@ func (o *recordOptions) run(cmd *cobra.Command, file string) (err error) {
 
 // sink makes what the flags ask for: one file, files that follow each other, or a ring.
 func (o *recordOptions) sink(file string) (*sink, error) {
-	opt := capture.Options{Buses: []string{o.bus}, FlushEvery: time.Second}
+	opt := capture.Options{Buses: []string{o.bus}}
 	told := func(name string, frames int64) { slog.Info("file complete", "file", name, "frames", frames) }
 	switch {
 	case o.each != "" && o.when != "":
@@ -134,7 +143,15 @@ func (o *recordOptions) sink(file string) (*sink, error) {
 		return nil, err
 	}
 	return &sink{
-		write: func(f *canbus.Frame) error { return w.Write(f, "") }, close: w.Close, abort: w.Abort,
+		write: func(f *canbus.Frame) error { return w.Write(f, "") }, abort: w.Abort,
+		flush: func() (func() error, error) { return w.Sync, w.Flush() },
+		close: func() error {
+			err := w.Close()
+			if err != nil {
+				file = w.Part()
+			}
+			return err
+		},
 		said: func() string { return fmt.Sprintf("%d frames recorded in %s", w.Frames(), file) },
 	}, nil
 }
@@ -153,7 +170,7 @@ func (o *recordOptions) rotating(file string, opt capture.Options, told func(str
 		return nil, err
 	}
 	return &sink{
-		write: func(f *canbus.Frame) error { return r.Write(f, "") }, close: r.Close, abort: r.Close,
+		write: func(f *canbus.Frame) error { return r.Write(f, "") }, close: r.Close, abort: r.Close, flush: r.Flush,
 		said: func() string { return fmt.Sprintf("%d frames recorded in %d files", r.Frames(), files) },
 	}, nil
 }
@@ -195,7 +212,8 @@ func (o *recordOptions) ring(file string, opt capture.Options, told func(string,
 		}
 		return r.Write(f, "", holds)
 	}
-	return &sink{write: write, close: r.Close, abort: r.Close, said: func() string {
+	flush := func() (func() error, error) { return r.Flush(time.Duration(time.Now().UnixNano())) }
+	return &sink{write: write, close: r.Close, abort: r.Close, flush: flush, said: func() string {
 		return fmt.Sprintf("%d moments recorded", r.Saved())
 	}}, nil
 }
@@ -214,9 +232,44 @@ func parseSize(s string) (int64, error) {
 	return int64(n * factor), nil
 }
 
+// flushEvery is how old a frame gets before it is on its way to the disk, whether
+// others come after it or not.
+const flushEvery = time.Second
+
+// flushing flushes the sink until stop is called, which gives the first error. With it
+// the recording is at its end.
+func (s *sink) flushing(mu *sync.Mutex, end func()) (stop func() error) {
+	done, gone := make(chan struct{}), make(chan struct{})
+	var failed error
+	go func() {
+		defer close(gone)
+		tick := time.NewTicker(flushEvery)
+		defer tick.Stop()
+		for {
+			select {
+			case <-done:
+				return
+			case <-tick.C:
+			}
+			mu.Lock()
+			wait, err := s.flush()
+			mu.Unlock()
+			if err == nil && wait != nil {
+				err = wait()
+			}
+			if err != nil {
+				failed = err
+				end()
+				return
+			}
+		}
+	}()
+	return func() error { close(done); <-gone; return failed }
+}
+
 // copy writes what comes until the recording is over. An ended context is a
 // good end, and so is a bus that goes away.
-func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, s *sink, only []replay.Match, status io.Writer) error {
+func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, s *sink, mu *sync.Mutex, only []replay.Match, status io.Writer) error {
 	show := isTerminal(status)
 	var f canbus.Frame
 	var n int64
@@ -234,7 +287,10 @@ func (o *recordOptions) copy(ctx context.Context, conn canbus.Conn, s *sink, onl
 		if !wanted(only, &f) {
 			continue
 		}
-		if err := s.write(&f); err != nil {
+		mu.Lock()
+		err := s.write(&f)
+		mu.Unlock()
+		if err != nil {
 			return err
 		}
 		n++

@@ -1,0 +1,134 @@
+package main_test
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// Two signals at once, as a shell or a supervisor gives them that signals a process and
+// then its group, are one: the file of the moment is closed and has its name.
+func TestAnInterruptedMomentIsWhole(t *testing.T) {
+	d := serve(t, "--key", "on")
+	for i := range 5 {
+		dir := t.TempDir()
+		cmd := command(dir, "record", "m.pcapng", "--bus", "unix:"+d.socket, "--when", "event.id > 0", "--after", "1m")
+		require.NoError(t, cmd.Start())
+		require.Eventually(t, func() bool { return exists(dir, "m-0001.pcapng.part") }, 20*time.Second, 10*time.Millisecond)
+		require.NoError(t, cmd.Process.Signal(os.Interrupt))
+		require.NoError(t, cmd.Process.Signal(os.Interrupt))
+		require.NoError(t, cmd.Wait(), "try %d", i)
+		require.True(t, exists(dir, "m-0001.pcapng"), "try %d", i)
+		require.False(t, exists(dir, "m-0001.pcapng.part"), "try %d", i)
+	}
+}
+
+func exists(parts ...string) bool {
+	_, err := os.Stat(filepath.Join(parts...))
+	return err == nil
+}
+
+// What came before a silence is on its way to the disk a second later, though no
+// frame comes that would push it: a process that is killed loses no more.
+func TestAKilledRecordingKeepsWhatCameBefore(t *testing.T) {
+	d := serve(t) // the key is off, so that the car is silent but for what play sends
+	dir := t.TempDir()
+	var csv strings.Builder
+	csv.WriteString("time,id,dlc,data\n")
+	for range 50 {
+		csv.WriteString("0.001000,321,1,00\n")
+	}
+	write(t, filepath.Join(dir, "in.csv"), csv.String())
+	cmd := command(dir, "record", "a.csv", "--bus", "unix:"+d.socket, "--only", "321")
+	require.NoError(t, cmd.Start())
+	require.Eventually(t, func() bool { return exists(dir, "a.csv.part") }, 20*time.Second, 10*time.Millisecond)
+	kept := func() bool {
+		text, err := os.ReadFile(filepath.Join(dir, "a.csv.part"))
+		return err == nil && strings.Count(string(text), ",321,") >= 50
+	}
+	require.Eventually(t, func() bool { // the file is there before the recorder is on the bus
+		r := sawhorse(t, dir, "play", "in.csv", "--bus", "unix:"+d.socket)
+		return r.status == 0 && kept()
+	}, 20*time.Second, time.Second)
+	require.NoError(t, cmd.Process.Kill())
+	_ = cmd.Wait()
+}
+
+// Nothing that was recorded is overwritten by another recording.
+func TestRecordingsAreNotOverwritten(t *testing.T) {
+	d := serve(t)
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "a.pcapng"), "older")
+	write(t, filepath.Join(dir, "in.csv"), "time,id,dlc,data\n0.000000,321,1,00\n")
+	for _, args := range [][]string{
+		{"record", "a.pcapng", "--for", "1s"},
+		{"play", "in.csv", "--capture", "a.pcapng"},
+	} {
+		r := sawhorse(t, dir, append(args, "--bus", "unix:"+d.socket)...)
+		require.Equal(t, 2, r.status, r.out)
+		require.Contains(t, r.errout, "a.pcapng: file already exists")
+	}
+	text, err := os.ReadFile(filepath.Join(dir, "a.pcapng"))
+	require.NoError(t, err)
+	require.Equal(t, "older", string(text))
+	require.False(t, exists(dir, "a.pcapng.part"))
+}
+
+// A full disk is told at once, and no file is named that is not there.
+func TestAFullDiskIsToldAtOnce(t *testing.T) {
+	if _, err := exec.LookPath("unshare"); err != nil || os.Geteuid() != 0 {
+		t.Skip("needs root, for a small file system of its own")
+	}
+	d := serve(t, "--key", "on")
+	dir := t.TempDir()
+	program := filepath.Join(programs, "sawhorse")
+	script := `mount -t tmpfs -o size=16k none "$1" && cd "$1" && exec "$2" record a.csv --bus "unix:$3"`
+	cmd := exec.Command("unshare", "--mount", "sh", "-c", script, "sh", dir, program, d.socket)
+	began := time.Now()
+	r := resultOf(t, cmd)
+	if strings.Contains(r.errout, "unshare") || strings.Contains(r.errout, "mount") {
+		t.Skip("no file system of its own here: " + r.errout)
+	}
+	require.Equal(t, 2, r.status, r.out+r.errout)
+	require.Contains(t, r.errout, "no space left")
+	require.Contains(t, r.out, "a.csv.part")
+	require.NotRegexp(t, `a\.csv\s`, r.out)
+	require.Less(t, time.Since(began), 30*time.Second)
+}
+
+// A run takes the place of an earlier run, whole, and of nothing else.
+func TestARunReplacesOnlyRuns(t *testing.T) {
+	dir := t.TempDir()
+	capture := filepath.Join(dir, "out/healthy/capture.pcapng")
+	require.NoError(t, os.MkdirAll(filepath.Dir(capture), 0o755))
+	write(t, capture, "a drive")
+	r := sawhorse(t, dir, "run", "healthy")
+	require.Equal(t, 2, r.status)
+	require.Contains(t, r.errout, "out/healthy/capture.pcapng: file already exists, and no run.json of a run beside it")
+	text, err := os.ReadFile(capture)
+	require.NoError(t, err)
+	require.Equal(t, "a drive", string(text))
+
+	require.NoError(t, os.Remove(capture))
+	note := write(t, filepath.Join(dir, "out/healthy/note.txt"), "mine")
+	for range 2 {
+		r = sawhorse(t, dir, "run", "healthy")
+		require.Zero(t, r.status, r.errout)
+	}
+	require.FileExists(t, note)
+	plan := filepath.Join(dir, "out/healthy/run.json")
+	require.Zero(t, sawhorse(t, dir, "run", "--again", plan).status)
+
+	r = sawhorse(t, dir, "run", "healthy", "--capture", "out/healthy/other.pcapng")
+	require.Equal(t, 2, r.status)
+	require.Contains(t, r.errout, "the folder has the run of the recording capture.pcapng")
+	write(t, plan, "{}")
+	r = sawhorse(t, dir, "run", "healthy")
+	require.Equal(t, 2, r.status)
+	require.Contains(t, r.errout, "is no plan of a run")
+}
