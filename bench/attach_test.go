@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -65,7 +66,7 @@ func TestAJudgedBenchIsDrivenByHandOverTheAPI(t *testing.T) {
 	trace := b.Trace()
 	j := b.Judge(bench.Judging{Expect: parsed(t, byHand).Expect})
 	b.Record(two, nil)
-	server := httptest.NewServer(api.New(b.Loop.Post, b.Hand(), b.Metrics.Handler()))
+	server := httptest.NewServer(api.New(b.Loop.Post, b.Hand(), b.Metrics.Handler(), slog.New(slog.DiscardHandler)))
 	defer server.Close()
 	b.OnSample(func(time.Duration) {
 		if j.Decided() {

@@ -69,6 +69,9 @@ func (b *Bench) openLines(s Settings, kit *kit, own func(string) bool) error {
 			return err
 		}
 		b.lines = append(b.lines, l)
+		if l.opened.Silent != nil {
+			b.Metrics.ListeningOnly()
+		}
 		b.OnClose("bus "+l.url, quick, l.opened.Close)
 	}
 	b.Bus = b.lines[0].altered
@@ -109,16 +112,19 @@ func (b *Bench) openLine(ctx context.Context, i int, at *Bus, arm []string) (_ *
 
 func (b *Bench) joined(client string) {
 	b.cable.join(client)
+	b.Metrics.Joined()
 	b.Log.Info("a client has joined the bus", "client", client)
 }
 
 func (b *Bench) left(client string) {
 	b.cable.leave(client)
+	b.Metrics.Left()
 	b.Log.Info("a client has left the bus", "client", client)
 }
 
 func (b *Bench) dropped(client, reason string) {
 	b.cable.leave(client)
+	b.Metrics.Dropped()
 	b.Log.Warn("a client was put off the bus", "client", client, "reason", reason)
 }
 

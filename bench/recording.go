@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"sawhorse/bench/metrics"
 	"sawhorse/canbus"
 	"sawhorse/canbus/capture"
 	"sawhorse/canbus/clock"
@@ -29,6 +30,7 @@ type recorders struct {
 type recording struct {
 	to     Recorder
 	failed func(error)
+	forget func() // that the bench is to close it
 }
 
 // Write implements Recorder. What one of them cannot keep is no matter of the others.
@@ -66,11 +68,14 @@ func (r *recorders) end(x *recording) {
 // Capture is a recording into a file.
 type Capture struct {
 	*capture.Writer
-	file   string
-	opt    capture.Options
-	end    func()
-	failed func(error)
-	flush  *clock.Timer // nil in virtual time
+	file string
+	opt  capture.Options
+	end  func()
+	// failed is told the first error; forget takes the recording off the bench's end.
+	failed  func(error)
+	forget  func()
+	metrics *metrics.Set
+	flush   *clock.Timer // nil in virtual time
 	// syncing says that the disk is waited for.
 	syncing atomic.Bool
 	err     error
@@ -98,12 +103,13 @@ func (b *Bench) Capture(file string, opt capture.Options, failed func(error)) (*
 	if failed == nil {
 		failed = b.Fail
 	}
-	c.failed = failed
+	c.failed, c.metrics = failed, b.Metrics
+	b.Metrics.Recordings(1)
 	c.end = b.Record(w, c.fail)
 	if !b.Loop.Virtual() {
 		c.keepUp(b.Loop)
 	}
-	b.OnClose("recording "+file, quick, c.Close)
+	c.forget = b.OnClose("recording "+file, quick, c.Close)
 	return c, nil
 }
 
@@ -112,6 +118,7 @@ func (c *Capture) fail(err error) {
 	if c.err == nil && !c.closed {
 		c.err = err
 		c.end()
+		c.metrics.RecordingFailed()
 		c.failed(err)
 	}
 }
@@ -160,6 +167,7 @@ func (c *Capture) finish(how func() error) error {
 		return nil
 	}
 	c.closed = true
+	c.metrics.Recordings(-1)
 	c.end()
 	if c.flush != nil {
 		c.flush.Stop()
@@ -197,6 +205,14 @@ func (h *Hand) StartRecording(name string) error {
 	return nil
 }
 
+// Health implements api.Hand: a recording that is asked for and has failed.
+func (h *Hand) Health() error {
+	if h.recording == nil || h.recording.err == nil {
+		return nil
+	}
+	return fmt.Errorf("recording %s: %w", h.recording.file, h.recording.err)
+}
+
 // StopRecording implements api.Hand.
 func (h *Hand) StopRecording() (string, int64, error) {
 	c := h.recording
@@ -205,5 +221,9 @@ func (h *Hand) StopRecording() (string, int64, error) {
 	}
 	h.recording = nil
 	err := c.Err()
-	return c.file, c.Frames(), errors.Join(err, c.Close())
+	if more := c.Close(); err == nil {
+		err = more
+	}
+	c.forget()
+	return c.file, c.Frames(), err
 }

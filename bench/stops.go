@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -18,15 +19,18 @@ type stop struct {
 }
 
 // stops are the things to be undone, in the order in which they were done.
-type stops []stop
+type stops []*stop
 
 // ErrNotEnded says that something did not end within its time.
 var ErrNotEnded = errors.New("did not end within its time")
 
 // OnClose has Close call fn, the one that came last first, and wait for it no longer
-// than limit. The name stands in the error of what fails or does not end.
-func (b *Bench) OnClose(name string, limit time.Duration, fn func() error) {
-	b.stops = append(b.stops, stop{name, limit, fn})
+// than limit. The name stands in the error of what fails or does not end. forget is for
+// what has ended before.
+func (b *Bench) OnClose(name string, limit time.Duration, fn func() error) (forget func()) {
+	s := &stop{name, limit, fn}
+	b.stops = append(b.stops, s)
+	return func() { b.stops = slices.DeleteFunc(b.stops, func(o *stop) bool { return o == s }) }
 }
 
 // Close undoes all that was attached, the last first, and takes the bench off its

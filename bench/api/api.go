@@ -1,7 +1,7 @@
 // Package api is the daemon's HTTP face: metrics, health, and a small JSON API
 // by which faults are switched on and off and the driver's controls are moved.
 //
-//	GET    /healthz           200 "ok" while the loop answers, else 503
+//	GET    /healthz           200 "ok" while the loop answers and all works, else 503
 //	GET    /metrics           Prometheus exposition
 //	GET    /v1/car            the car's true signals
 //	PUT    /v1/driver         {"key": "on", "clutch": 100}
@@ -22,6 +22,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"strings"
@@ -45,6 +46,8 @@ type Hand interface {
 	// SetFault switches a fault on with parameters, or off. It returns
 	// ErrUnknown for a fault that is not in the catalogue.
 	SetFault(id string, on bool, params map[string]any) error
+	// Health says what does not work; nil if all does.
+	Health() error
 }
 
 // Recorder is a hand that can record the bus as well. Its methods are called in the
@@ -70,8 +73,9 @@ var ErrUnknown = errors.New("unknown")
 // Poster hands work to the loop (clock.Loop.Post).
 type Poster func(func()) error
 
-// New returns the handler. metrics serves /metrics.
-func New(post Poster, hand Hand, metrics http.Handler) http.Handler {
+// New returns the handler. metrics serves /metrics. Every action, which is what is no
+// GET, is one line of the log, with what came of it.
+func New(post Poster, hand Hand, metrics http.Handler, log *slog.Logger) http.Handler {
 	s := &server{post: post, hand: hand}
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics)
@@ -86,7 +90,7 @@ func New(post Poster, hand Hand, metrics http.Handler) http.Handler {
 		mux.HandleFunc("PUT /v1/recording", s.record)
 		mux.HandleFunc("DELETE /v1/recording", s.stopRecording)
 	}
-	return local(mux)
+	return logged(log, local(mux))
 }
 
 type server struct {
@@ -142,7 +146,12 @@ func (s *server) do(ctx context.Context, fn func()) error {
 }
 
 func (s *server) health(w http.ResponseWriter, r *http.Request) {
-	if err := s.do(r.Context(), func() {}); err != nil {
+	var ill error
+	err := s.do(r.Context(), func() { ill = s.hand.Health() })
+	if err == nil {
+		err = ill
+	}
+	if err != nil {
 		fail(w, http.StatusServiceUnavailable, err)
 		return
 	}

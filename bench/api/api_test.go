@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -18,6 +19,7 @@ import (
 // hand is a bench that remembers what was done to it.
 type hand struct {
 	log []string
+	ill error
 }
 
 func (d *hand) Car() (time.Duration, map[string]any) {
@@ -44,6 +46,10 @@ func (d *hand) SetFault(id string, on bool, params map[string]any) error {
 	return nil
 }
 
+func (d *hand) Health() error { return d.ill }
+
+var quiet = slog.New(slog.DiscardHandler)
+
 func direct(fn func()) error { fn(); return nil }
 
 func ask(h http.Handler, method, path, body string, head ...string) *httptest.ResponseRecorder {
@@ -58,7 +64,7 @@ func ask(h http.Handler, method, path, body string, head ...string) *httptest.Re
 
 func TestTheAPIDoesWhatItSays(t *testing.T) {
 	d := &hand{}
-	h := api.New(direct, d, http.NotFoundHandler())
+	h := api.New(direct, d, http.NotFoundHandler(), quiet)
 
 	require.Equal(t, "ok\n", ask(h, "GET", "/healthz", "").Body.String())
 	var car struct {
@@ -81,7 +87,7 @@ func TestTheAPIDoesWhatItSays(t *testing.T) {
 
 func TestBadRequestsAreRefusedAndChangeNothing(t *testing.T) {
 	d := &hand{}
-	h := api.New(direct, d, http.NotFoundHandler())
+	h := api.New(direct, d, http.NotFoundHandler(), quiet)
 	for name, c := range map[string]struct {
 		method, path, body string
 		status             int
@@ -106,7 +112,7 @@ func TestBadRequestsAreRefusedAndChangeNothing(t *testing.T) {
 }
 
 func TestOnlyThisMachinesProgramsAreServed(t *testing.T) {
-	h := api.New(direct, &hand{}, http.NotFoundHandler())
+	h := api.New(direct, &hand{}, http.NotFoundHandler(), quiet)
 	r := httptest.NewRequest("GET", "http://garage.example/v1/car", nil)
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
@@ -118,7 +124,37 @@ func TestOnlyThisMachinesProgramsAreServed(t *testing.T) {
 }
 
 func TestALoopThatHasEndedIsUnhealthy(t *testing.T) {
-	h := api.New(func(func()) error { return errors.New("the loop has ended") }, &hand{}, http.NotFoundHandler())
+	h := api.New(func(func()) error { return errors.New("the loop has ended") }, &hand{}, http.NotFoundHandler(), quiet)
 	require.Equal(t, 503, ask(h, "GET", "/healthz", "").Code)
 	require.Equal(t, 503, ask(h, "GET", "/v1/car", "").Code)
+}
+
+// A daemon whose loop answers, but which does not do what it was asked to, says so.
+func TestWhatDoesNotWorkIsUnhealthy(t *testing.T) {
+	h := api.New(direct, &hand{ill: errors.New("recording drive.pcapng: no space left on device")}, http.NotFoundHandler(), quiet)
+	w := ask(h, "GET", "/healthz", "")
+	require.Equal(t, 503, w.Code)
+	require.Contains(t, w.Body.String(), "no space left")
+}
+
+// Every action is one line of the log with what came of it; what only asks is none.
+func TestEveryActionIsLogged(t *testing.T) {
+	var text strings.Builder
+	h := api.New(direct, &hand{}, http.NotFoundHandler(), slog.New(slog.NewTextHandler(&text, nil)))
+	ask(h, "GET", "/v1/car", "")
+	ask(h, "PUT", "/v1/driver", `{"key":"on"}`)
+	ask(h, "PUT", "/v1/driver", `{"wings":1}`)
+	ask(h, "DELETE", "/v1/faults/gremlins", "")
+	ask(h, "PUT", "/v1/driver", `{"key":"on"}`, "Origin", "http://garage.example")
+	lines := strings.Split(strings.TrimSpace(text.String()), "\n")
+	require.Len(t, lines, 4, text.String())
+	for i, want := range []string{
+		`method=PUT path=/v1/driver body="{\"key\":\"on\"}" status=204`,
+		`status=400 answer="{\"error\":\"no control named wings\"}"`,
+		`method=DELETE path=/v1/faults/gremlins body="" status=404`,
+		`status=403`,
+	} {
+		require.Contains(t, lines[i], "level=INFO msg=action")
+		require.Contains(t, lines[i], want)
+	}
 }

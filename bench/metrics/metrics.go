@@ -27,6 +27,11 @@ type Set struct {
 	negatives           *prometheus.CounterVec
 	reaction            prometheus.Histogram
 	faults              prometheus.Gauge
+	clients             prometheus.Gauge
+	joined, dropped     prometheus.Counter
+	recordings          prometheus.Gauge
+	lost                prometheus.Counter
+	silent              prometheus.Gauge
 	verdicts            *prometheus.CounterVec
 	said                *prometheus.CounterVec
 }
@@ -73,6 +78,30 @@ func New() *Set {
 		Name: "sawhorse_faults_active",
 		Help: "Faults switched on now.",
 	})
+	s.clients = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "sawhorse_bus_clients",
+		Help: "Clients on the bus now.",
+	})
+	s.joined = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "sawhorse_bus_clients_joined_total",
+		Help: "Clients that have joined the bus.",
+	})
+	s.dropped = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "sawhorse_bus_clients_dropped_total",
+		Help: "Clients that were put off the bus with a reason, which the log has.",
+	})
+	s.recordings = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "sawhorse_recordings_active",
+		Help: "Recordings under way.",
+	})
+	s.lost = prometheus.NewCounter(prometheus.CounterOpts{
+		Name: "sawhorse_recordings_failed_total",
+		Help: "Recordings that were broken off, by a full disk for example.",
+	})
+	s.silent = prometheus.NewGauge(prometheus.GaugeOpts{
+		Name: "sawhorse_bus_listening_only",
+		Help: "Buses on which nothing is sent because they are not armed.",
+	})
 	s.verdicts = prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "sawhorse_verdicts_total",
 		Help: "Verdicts given, by outcome.",
@@ -82,7 +111,7 @@ func New() *Set {
 		Help: "Entries of the tool's reports, by task: true, said and not true (false_positive), true and not said (false_negative).",
 	}, []string{"task", "verdict"})
 	s.registry.MustRegister(frames, s.framesError, s.refused, s.load, s.lateness, s.requests, s.negatives,
-		s.reaction, s.faults, s.verdicts, s.said,
+		s.reaction, s.faults, s.clients, s.joined, s.dropped, s.recordings, s.lost, s.silent, s.verdicts, s.said,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return s
 }
@@ -127,6 +156,25 @@ func (s *Set) Reaction(d time.Duration) { s.reaction.Observe(d.Seconds()) }
 
 // Faults sets the number of faults that are on.
 func (s *Set) Faults(n int) { s.faults.Set(float64(n)) }
+
+// Joined counts a client that has joined the bus, Left one that has gone, Dropped one
+// that was put off it.
+func (s *Set) Joined() { s.clients.Inc(); s.joined.Inc() }
+
+// Left counts a client that has gone.
+func (s *Set) Left() { s.clients.Dec() }
+
+// Dropped counts a client that was put off the bus.
+func (s *Set) Dropped() { s.clients.Dec(); s.dropped.Inc() }
+
+// Recordings counts recordings that begin (1) or end (-1).
+func (s *Set) Recordings(change int) { s.recordings.Add(float64(change)) }
+
+// RecordingFailed counts a recording that was broken off.
+func (s *Set) RecordingFailed() { s.lost.Inc() }
+
+// ListeningOnly counts a bus on which nothing is sent.
+func (s *Set) ListeningOnly() { s.silent.Inc() }
 
 // Verdict counts a verdict.
 func (s *Set) Verdict(outcome string) { s.verdicts.WithLabelValues(outcome).Inc() }

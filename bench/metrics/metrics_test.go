@@ -26,6 +26,16 @@ func filled() *metrics.Set {
 	s.Negative(0x31, 0x83)
 	s.Reaction(12 * time.Millisecond)
 	s.Faults(2)
+	s.Joined()
+	s.Joined()
+	s.Joined()
+	s.Left()
+	s.Dropped()
+	s.Recordings(1)
+	s.Recordings(1)
+	s.Recordings(-1)
+	s.RecordingFailed()
+	s.ListeningOnly()
 	s.Verdict("pass")
 	s.Said("health-check", 12, 1, 2)
 	return s
@@ -53,6 +63,12 @@ func TestWhatIsCountedIsExported(t *testing.T) {
 		`sawhorse_negative_responses_total{code="83",service="31"} 1`,
 		`sawhorse_tool_reaction_seconds_sum 0.012`,
 		`sawhorse_faults_active 2`,
+		`sawhorse_bus_clients 1`,
+		`sawhorse_bus_clients_joined_total 3`,
+		`sawhorse_bus_clients_dropped_total 1`,
+		`sawhorse_recordings_active 1`,
+		`sawhorse_recordings_failed_total 1`,
+		`sawhorse_bus_listening_only 1`,
 		`sawhorse_verdicts_total{outcome="pass"} 1`,
 		`sawhorse_reported_entries_total{task="health-check",verdict="true"} 12`,
 		`sawhorse_reported_entries_total{task="health-check",verdict="false_positive"} 1`,

@@ -42,7 +42,7 @@ func (f *face) open(b *bench.Bench) error {
 		return fmt.Errorf("--listen %s: %w", f.listen, err)
 	}
 	f.address = ln.Addr()
-	server := &http.Server{Handler: api.New(b.Loop.Post, f.hand, b.Metrics.Handler()), ReadHeaderTimeout: 5 * time.Second}
+	server := &http.Server{Handler: api.New(b.Loop.Post, f.hand, b.Metrics.Handler(), b.Log), ReadHeaderTimeout: 5 * time.Second}
 	go func() {
 		if err := server.Serve(ln); !errors.Is(err, http.ErrServerClosed) {
 			_ = b.Loop.PostWait(context.Background(), func() { b.Fail(fmt.Errorf("the API: %w", err)) }) // an ended loop needs no news

@@ -1,9 +1,13 @@
 package main_test
 
 import (
+	"bufio"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -79,26 +83,80 @@ func TestRecordingsAreNotOverwritten(t *testing.T) {
 	require.False(t, exists(dir, "a.pcapng.part"))
 }
 
-// A full disk is told at once, and no file is named that is not there.
-func TestAFullDiskIsToldAtOnce(t *testing.T) {
+// small runs a shell script in a folder that has room for 16 kB, with the program and
+// its arguments behind it.
+func small(t *testing.T, script string, args ...string) *exec.Cmd {
+	t.Helper()
 	if _, err := exec.LookPath("unshare"); err != nil || os.Geteuid() != 0 {
 		t.Skip("needs root, for a small file system of its own")
 	}
-	d := serve(t, "--key", "on")
-	dir := t.TempDir()
-	program := filepath.Join(programs, "sawhorse")
-	script := `mount -t tmpfs -o size=16k none "$1" && cd "$1" && exec "$2" record a.csv --bus "unix:$3"`
-	cmd := exec.Command("unshare", "--mount", "sh", "-c", script, "sh", dir, program, d.socket)
-	began := time.Now()
-	r := resultOf(t, cmd)
-	if strings.Contains(r.errout, "unshare") || strings.Contains(r.errout, "mount") {
-		t.Skip("no file system of its own here: " + r.errout)
+	if out, err := exec.Command("unshare", "--mount", "mount", "-t", "tmpfs", "none", t.TempDir()).CombinedOutput(); err != nil {
+		t.Skipf("no file system of its own here: %s", out)
 	}
-	require.Equal(t, 2, r.status, r.out+r.errout)
-	require.Contains(t, r.errout, "no space left")
-	require.Contains(t, r.out, "a.csv.part")
-	require.NotRegexp(t, `a\.csv\s`, r.out)
-	require.Less(t, time.Since(began), 30*time.Second)
+	script = `mount -t tmpfs -o size=16k none "$1" && cd "$1" && shift && ` + script
+	args = append([]string{"--mount", "sh", "-c", script, "sh", t.TempDir(), filepath.Join(programs, "sawhorse")}, args...)
+	return exec.Command("unshare", args...)
+}
+
+// A full disk is told at once, and no file is named that is not there.
+func TestAFullDiskIsToldAtOnce(t *testing.T) {
+	d := serve(t, "--key", "on")
+	for name, args := range map[string][]string{
+		"record": {"record", "a.csv", "--bus", "unix:" + d.socket},
+		"run":    {"run", "healthy"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			began := time.Now()
+			r := resultOf(t, small(t, `exec "$@"`, args...))
+			require.Equal(t, 2, r.status, r.out+r.errout)
+			require.Contains(t, r.out+r.errout, "no space left")
+			require.NotRegexp(t, `(a\.csv|capture\.pcapng)(\s|$)`, r.out)
+			require.Less(t, time.Since(began), 30*time.Second)
+		})
+	}
+}
+
+// A daemon whose recording finds no room says so in its log, its metrics and its
+// health before anybody ends the recording.
+func TestADaemonTellsOfAFullDisk(t *testing.T) {
+	socket := filepath.Join(t.TempDir(), "bus")
+	cmd := small(t, `exec "$@"`, "serve", "--bus", "unix:"+socket, "--key", "on", "--listen", "127.0.0.1:0", "--log-level", "info")
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	var errout strings.Builder
+	cmd.Stderr = &errout
+	require.NoError(t, cmd.Start())
+	defer func() {
+		_ = cmd.Process.Signal(os.Interrupt)
+		_ = cmd.Wait()
+		require.Contains(t, errout.String(), `level=ERROR msg="the recording has failed"`)
+		require.Contains(t, errout.String(), "msg=action method=PUT path=/v1/recording")
+	}()
+	line, err := bufio.NewReader(out).ReadString('\n')
+	require.NoError(t, err, errout.String())
+	url := regexp.MustCompile(`http://[0-9.:]+`).FindString(line)
+	require.NotEmpty(t, url, line)
+	req, err := http.NewRequest(http.MethodPut, url+"/v1/recording", strings.NewReader(`{"name": "morning"}`))
+	require.NoError(t, err)
+	res, err := http.DefaultClient.Do(req)
+	require.NoError(t, err)
+	require.NoError(t, res.Body.Close())
+	require.Equal(t, http.StatusNoContent, res.StatusCode)
+	get := func(path string) (int, string) {
+		res, err := http.Get(url + path)
+		if err != nil {
+			return 0, err.Error()
+		}
+		defer res.Body.Close()
+		text, _ := io.ReadAll(res.Body)
+		return res.StatusCode, string(text)
+	}
+	require.Eventually(t, func() bool {
+		status, text := get("/healthz")
+		return status == http.StatusServiceUnavailable && strings.Contains(text, "no space left")
+	}, 20*time.Second, 50*time.Millisecond)
+	_, text := get("/metrics")
+	require.Contains(t, text, "sawhorse_recordings_failed_total 1")
 }
 
 // A run takes the place of an earlier run, whole, and of nothing else.
