@@ -23,3 +23,13 @@ func FarBus(b *Bench, i int) canbus.Bus { return b.far[i] }
 
 // GatewayStats are what the first gateway did.
 func GatewayStats(b *Bench) gateway.Stats { return b.gateways[0].Stats() }
+
+// Answering gives tests the control units as faults of their answers have them.
+func Answering(b *Bench, name string) ([]fault.Unit, error) { return b.answering(name) }
+
+// PlugIn has nodes hang on the tool's cable, as those that join from outside do.
+func PlugIn(b *Bench, nodes ...string) {
+	for _, n := range nodes {
+		b.cable.join(n)
+	}
+}

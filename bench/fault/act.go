@@ -242,3 +242,12 @@ func (e *Entry) SparesAnswers() bool { return e.reach()&notSpared == 0 }
 func (e *Entry) OnFrames() bool {
 	return !slices.ContainsFunc(e.acts, func(b boundAct) bool { return b.scope().Where != InFrames })
 }
+
+// Kinds lists the kinds of a fault's acts.
+func (e *Entry) Kinds() []string {
+	var list []string
+	for _, b := range e.acts {
+		list = append(list, b.kind)
+	}
+	return list
+}

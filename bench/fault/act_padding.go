@@ -19,7 +19,14 @@ type paddingAct struct {
 	Remove bool `yaml:"remove"`
 }
 
-func (a *paddingAct) scope() Scope { return Scope{InFrames, Unused} }
+// A receiver must not look at the unused bytes, but may leave a diagnostic frame alone that
+// has not eight bytes (ISO 15765-4).
+func (a *paddingAct) scope() Scope {
+	if a.Remove {
+		return Scope{InFrames, Unused | Loses}
+	}
+	return Scope{InFrames, Unused}
+}
 
 func (a *paddingAct) terms() terms { return terms{} }
 
