@@ -19,6 +19,10 @@ type Run struct {
 	// Scenario is its name, Title its line for people, About some sentences;
 	// Complaint what the customer says, "" where nobody does.
 	Scenario, Title, About, Complaint string
+	// Cautions are for whoever repeats it on a real car.
+	Cautions []string
+	// Person says that somebody held the tool, and so may do this elsewhere.
+	Person bool
 	// Params are the parameters in which the run differs from the scenario's file:
 	// fault.param=value.
 	Params []string

@@ -287,3 +287,19 @@ func TestAFullDiskIsTold(t *testing.T) {
 	require.ErrorContains(t, JUnit(brokenWriter{}, list), "disk full")
 	require.ErrorContains(t, Summary(brokenWriter{}, list), "disk full")
 }
+
+// What a scenario warns of is told to whoever may repeat it on a real car: after a run
+// that did not pass, and after one in which somebody held the tool.
+func TestCautionsAreShown(t *testing.T) {
+	r := Run{Scenario: "x", Title: "y", Cautions: []string{"Wheels blocked."}}
+	told := func() string {
+		var b bytes.Buffer
+		require.NoError(t, Table(&b, &r, TableOptions{}))
+		return b.String()
+	}
+	require.NotContains(t, told(), "Wheels")
+	r.Person = true
+	require.Contains(t, told(), "caution, on a real car: Wheels blocked.")
+	r.Person, r.Verdicts = false, []judge.Verdict{{ID: "a", Outcome: judge.Fail}}
+	require.Contains(t, told(), "caution, on a real car: Wheels blocked.")
+}

@@ -177,6 +177,11 @@ func (t *tableWriter) foot(r *Run) {
 	if r.Status() != Passed && r.Again != "" {
 		fmt.Fprintf(t, "%srepeat it: %s\n", indentTo, clean(r.Again))
 	}
+	if r.Status() != Passed || r.Person {
+		for _, c := range r.Cautions {
+			fmt.Fprintln(t, fold("caution, on a real car: "+clean(c), indentTo))
+		}
+	}
 	fmt.Fprintln(t)
 }
 

@@ -165,7 +165,7 @@ func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, er
 // told is what is reported of a result.
 func told(j *job, res *run.Result) report.Run {
 	t := report.Run{
-		Name: j.name, Scenario: res.Scenario.Name, Title: res.Scenario.Title, About: res.Scenario.About, Complaint: res.Scenario.Complaint, Seed: res.Seed,
+		Name: j.name, Scenario: res.Scenario.Name, Title: res.Scenario.Title, About: res.Scenario.About, Complaint: res.Scenario.Complaint, Cautions: res.Scenario.Cautions, Person: held(j.plan.Tool), Seed: res.Seed,
 		Tool: j.plan.Tool.Name, Time: j.plan.Time, Length: res.Length, Frames: res.Frames, Verdicts: res.Verdicts,
 		Again: "sawhorse run --again " + quoted(res.Plan), Capture: res.Capture, Err: res.Err, Trace: res.Trace,
 	}

@@ -75,7 +75,7 @@ func recall(ctx context.Context, folder string, p *plan.Plan, sc *scenarios.Scen
 	if err != nil {
 		return nil, err
 	}
-	run.About, run.Complaint = sc.About, sc.Complaint
+	run.About, run.Complaint, run.Cautions = sc.About, sc.Complaint, sc.Cautions
 	run.Signals = named(run.Trace.Names(), p.Scenario.Text)
 	return run, nil
 }
@@ -166,6 +166,9 @@ func tell(cmd *cobra.Command, run *report.Run, sc *scenarios.Scenario, ids []str
 		if err := report.Story(out, run, v, wording(sc, v.ID)); err != nil {
 			return err
 		}
+	}
+	for _, c := range run.Cautions {
+		fmt.Fprintf(out, "\nCaution, on a real car: %s\n", c)
 	}
 	return nil
 }
