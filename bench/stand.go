@@ -147,6 +147,7 @@ func (b *Bench) build(k *kit) error {
 			return err
 		}
 		b.units = append(b.units, &unit{module: m, program: p})
+		b.watch.why[s.Name] = m.Server().Why
 	}
 	return checkLearned(k.spec, b.units)
 }

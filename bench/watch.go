@@ -34,8 +34,8 @@ type watch struct {
 	// asks reports whether somebody asks for single frames of an identifier; nil for
 	// nobody. Only of those an observation is made.
 	asks func(id int) bool
-	// why gives a unit's own reason for what it has refused last, "" for none.
-	why      func(ecu string, nrc byte) string
+	// why gives each unit's own reason for what it has refused last, "" for none.
+	why      map[string]func() string
 	seen     judge.Observation // the one at hand: nobody keeps it
 	trace    *trace.Trace      // nil keeps none
 	rules    *rules.Set        // nil judges none
@@ -49,7 +49,7 @@ func newWatch(addresses []address, m *metrics.Set, own func(string) bool) *watch
 	w := &watch{
 		own: own, metrics: m,
 		requests: map[canbus.Key]string{}, answers: map[canbus.Key]string{},
-		observe: func(*judge.Observation) {},
+		observe: func(*judge.Observation) {}, why: map[string]func() string{},
 	}
 	cfg := isotp.SnifferConfig{}
 	for _, a := range addresses {
@@ -146,8 +146,8 @@ func (w *watch) message(m *isotp.Message) {
 	o := &w.seen
 	*o = judge.Message(kind, m.End, m.Payload)
 	o.First, o.Last, o.ID, o.ECU, o.Functional = m.First, m.Last, int(m.Key.ID()), ecu, m.Functional
-	if o.NRC >= 0 && w.why != nil {
-		o.Why = w.why(ecu, byte(o.NRC))
+	if why := w.why[ecu]; why != nil && o.NRC >= 0 && o.NRC != int(uds.ResponsePending) {
+		o.Why = why()
 	}
 	w.tally(o, m)
 	w.observe(o)

@@ -37,6 +37,7 @@ func controlOutput() Service {
 			return refused(nrc)
 		}
 		if c := spec.Unmet(o.hold, s.readings); c != nil {
+			q.why = c.Says
 			return refused(cmp.Or(uds.NRC(c.NRC), uds.ConditionsNotCorrect))
 		}
 		return answered(o.number.number(b, value), func() { s.hold(o, value) })

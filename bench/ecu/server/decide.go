@@ -34,6 +34,9 @@ func (s *Server) decide(req []byte, functional bool) reply {
 	if len(r.answer) > spec.MaxMessage {
 		return refused(uds.ResponseTooLong)
 	}
+	if r.refusal != 0 {
+		r.why = q.why
+	}
 	return r
 }
 

@@ -16,6 +16,8 @@ type request struct {
 	sub byte
 	// service is the unit's own row of it.
 	service *bound
+	// why says in words which condition did not hold.
+	why string
 }
 
 // positive begins the positive answer.
@@ -31,6 +33,7 @@ func (q *request) word(at int) uint16 { return binary.BigEndian.Uint16(q.data[at
 func (q *request) unmet(readings *signal.Table, more []spec.Bound) uds.NRC {
 	for _, list := range [][]spec.Bound{more, q.service.needs} {
 		if c := spec.Unmet(list, readings); c != nil {
+			q.why = c.Says
 			return uds.NRC(c.NRC)
 		}
 	}
@@ -45,6 +48,8 @@ type reply struct {
 	answer []byte
 	// refusal is 0 for a positive answer.
 	refusal uds.NRC
+	// why is the unit's own reason for the refusal, in words; "" for none.
+	why string
 	// silent is that there is neither, as emission OBD wants for what a unit does not have.
 	silent bool
 	// effects are done in this order, before the answer leaves.

@@ -90,6 +90,7 @@ func (s *Server) busy(functional bool, req []byte) {
 	if functional && !s.has(sid, true) {
 		return
 	}
+	s.why = ""
 	s.push(response{due: s.now + s.delay(), data: uds.Refuse(sid, uds.BusyRepeatRequest)})
 }
 
@@ -103,11 +104,17 @@ func (s *Server) respond(req []byte, r *reply, functional, pended bool, due time
 		r.refusal == 0 && suppressed && !pended:
 		s.quiet()
 	case r.refusal != 0:
+		s.why = r.why
 		s.push(response{due: due, data: uds.Refuse(uds.Service(req[0]), r.refusal), final: true})
 	default:
 		s.push(response{due: due, data: r.answer, final: true})
 	}
 }
+
+// Why is the unit's own reason for what it has refused last, in words: the condition that
+// did not hold. It is "" where there was none. No message tells it: it is for people who
+// look on.
+func (s *Server) Why() string { return s.why }
 
 // quiet ends a request without an answer.
 func (s *Server) quiet() {

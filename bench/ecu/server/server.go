@@ -63,8 +63,9 @@ type Server struct {
 	erasing *region
 	boot    bool
 
-	// What is on its way out.
+	// What is on its way out, and why it is a refusal.
 	queue []response
+	why   string
 	work  work
 	// owed is that the answer to a request was handed out and has not left yet.
 	owed  bool
