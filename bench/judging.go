@@ -74,6 +74,7 @@ func (b *Bench) conduct(j Judging) rules.Options {
 func (b *Bench) told(j Judging) report.Options {
 	opt := report.Options{Exceptions: j.Exceptions, Requests: map[int]string{}}
 	opt.Alters = b.faults.is(func(e *fault.Entry) bool { return !e.SparesAnswers() })
+	opt.Falsifies = b.faults.is(func(e *fault.Entry) bool { return !e.KeepsContents() })
 	for _, a := range b.addresses {
 		opt.Requests[int(a.response.ID())] = a.request.String()
 	}

@@ -237,6 +237,10 @@ func (e *Entry) Disturbs() bool { return e.reach()&disturbing != 0 }
 // may be falsified.
 func (e *Entry) SparesAnswers() bool { return e.reach()&notSpared == 0 }
 
+// KeepsContents reports whether every message that is whole on the bus says what its
+// sender meant: frames may be lost or late, and nodes cut off, but none says anything else.
+func (e *Entry) KeepsContents() bool { return e.reach()&(Adds|Falsifies|Unused|Answers) == 0 }
+
 // OnFrames reports whether the fault is done to frames that pass, and so can be put
 // between any two buses.
 func (e *Entry) OnFrames() bool {

@@ -132,6 +132,10 @@ type Options struct {
 	// Alters reports whether a fault alters answers, or keeps frames from arriving
 	// as they were sent, so that a tool may distrust them. Nil means none does.
 	Alters func(fault string) bool
+	// Falsifies reports whether a fault has answers say something else than their units
+	// meant, so that even a whole one may be understood in another way. Nil means that
+	// what alters may falsify.
+	Falsifies func(fault string) bool
 	// Exceptions are ids that are not held against a tool, with the reason.
 	Exceptions map[string]string
 	// Requests gives the request identifier of the unit that answers on one, in hex,
@@ -151,9 +155,11 @@ type Set struct {
 	opt     Options
 	heard   *heard // nil outside a task
 	on      []string
-	altered bool   // a fault has altered something in the running task
-	known   []item // vehicle's numbers heard in the run
-	status  bool   // lamp and monitors were heard in the run
+	altered bool // a fault has altered something in the running task
+	// falsified says that it may have changed what answers say.
+	falsified bool
+	known     []item // vehicle's numbers heard in the run
+	status    bool   // lamp and monitors were heard in the run
 	// asked are the fields that were asked for in the run: a tool may remember.
 	asked   map[string]bool
 	tallies []tally
@@ -175,6 +181,9 @@ func New(opt Options) *Set {
 	if opt.Alters == nil {
 		opt.Alters = func(string) bool { return false }
 	}
+	if opt.Falsifies == nil {
+		opt.Falsifies = opt.Alters
+	}
 	return &Set{opt: opt, tallies: make([]tally, len(claims)), asked: map[string]bool{}}
 }
 
@@ -194,12 +203,14 @@ func (s *Set) Observe(o *judge.Observation) {
 	case judge.FaultOn:
 		s.on = append(s.on, o.Fault)
 		s.altered = s.altered || s.opt.Alters(o.Fault)
+		s.falsified = s.falsified || s.opt.Falsifies(o.Fault)
 	case judge.FaultOff:
 		if i := slices.Index(s.on, o.Fault); i >= 0 {
 			s.on = slices.Delete(s.on, i, i+1)
 		}
 	case judge.TaskStart:
 		s.heard, s.altered = newHeard(), slices.ContainsFunc(s.on, s.opt.Alters)
+		s.falsified = slices.ContainsFunc(s.on, s.opt.Falsifies)
 	case judge.TaskEnd:
 		if s.heard != nil && o.Report != nil {
 			s.compare(o)
@@ -483,8 +494,9 @@ func (c *comparison) values(said []judge.Live, answered []item, of string) {
 		switch {
 		case found && math.Abs(near.value-l.Value) <= tolerance(&near):
 			c.t.right++
-		case c.set.altered || !found && c.h.other:
-		case found:
+		case c.set.falsified || !found && (c.h.other || c.set.altered):
+		case found: // also where another answer was lost: this one was whole
+			c.t.held = true
 			c.positive(fmt.Sprintf("%s%s %.6g (answered was %.6g)", of, l.Name, l.Value, near.value), near.by)
 		default:
 			c.positive(fmt.Sprintf("%s%s %.6g (nobody was asked)", of, l.Name, l.Value))

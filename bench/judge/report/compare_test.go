@@ -495,3 +495,24 @@ func TestNoneNeedsAQuestion(t *testing.T) {
 	vs, _ = r.start().end(judge.StatusOK, rep).verdicts()
 	require.NotContains(t, vs, "truth/permanent", "it may be remembered")
 }
+
+// Where a fault only keeps frames from arriving, a whole answer says what it says: a value
+// that is another is wrong, whatever was lost beside it. Where answers may be falsified it
+// is not held against anybody.
+func TestAWrongValueBesideALostAnswer(t *testing.T) {
+	for _, c := range []struct {
+		fault string
+		value float64
+		want  judge.Outcome
+	}{
+		{"frames-lost", 83, judge.Pass}, {"frames-lost", 123, judge.Fail}, {"cable-pulled", 123, judge.Pass},
+	} {
+		r := newRun(t, func(o *report.Options) {
+			o.Alters = func(string) bool { return true }
+			o.Falsifies = func(f string) bool { return f == "cable-pulled" }
+		}).fault(judge.FaultOn, c.fault).start()
+		rep := &judge.Report{Reads: task.Live, Says: task.Live, Live: []judge.Live{{Name: "coolant_c", Value: c.value}, {Name: "engine_rpm", Value: 640}}}
+		v, _ := r.answers(engine, "41 05 7B", "41 0C 0A 00").end(judge.StatusOK, rep).verdicts() // 83 C, 640 rpm
+		require.Equal(t, c.want, v["truth/live"].Outcome, "%v: %s", c, v["truth/live"].Reason)
+	}
+}
