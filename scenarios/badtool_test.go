@@ -154,7 +154,7 @@ var badTools = []struct {
 	})}},
 	{"blames the starter's relay", "auklet-no-crank", []string{"finds-the-code", "nothing-invented", "truth/stored"}, bad{edit: swap("P0850", "P0615")}},
 	{"tries 11-bit identifiers only", "auklet-healthy", []string{"check-ends", "modules-found"}, bad{deaf: true}},
-	{"says that it has reset, and has not", "auklet-shift-reset", []string{"refused-first", "truth/learn"}, bad{task: "learn",
+	{"says that it has reset, and has not", "auklet-shift-reset", []string{"truth/learn"}, bad{task: "learn",
 		instant: map[string]any{"ecus": []any{}, "learn": map[string]any{"position": "shift-adaptation", "outcome": "learned"}}}},
 	{"takes silence for a sound unit", "brake-unit-silent", []string{"one-module", "truth/ecus"}, bad{edit: func(doc string) string {
 		return strings.Replace(doc, `"ecus": [`, `"ecus": [{"name": "brake", "listens": "7E1", "stored": [], "pending": [], "permanent": []},`, 1)

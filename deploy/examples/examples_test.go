@@ -100,7 +100,7 @@ func TestTheExampleIsJudged(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, res.Err)
 	require.Greater(t, len(res.Verdicts), 2, "what the scenario expects, and the rules for every tool")
-	for _, v := range res.Verdicts[:2] { // the client is too small to keep all the rules
+	for _, v := range res.Verdicts {
 		require.Equal(t, "pass", v.Outcome.String(), "%s: %s %v", v.ID, v.Reason, v.Evidence)
 	}
 }

@@ -28,7 +28,7 @@ func main() {
 		copy(f.Data[:], data)
 		check(binary.Write(bus, binary.NativeEndian, f))
 	}
-	send(2, 0x09, 0x02) // single frame (ISO 15765-2) of two bytes: service 09, infotype 02
+	send(3, 0x22, 0xF1, 0x90) // single frame (ISO 15765-2) of three bytes: read identifier F190, the VIN
 	var payload []byte
 	for size := 1; len(payload) < size; {
 		var f frame
@@ -41,7 +41,7 @@ func main() {
 			payload = append(payload, d[1:]...)
 		}
 	}
-	if len(payload) < 20 || string(payload[:3]) != "\x49\x02\x01" {
+	if len(payload) < 20 || string(payload[:3]) != "\x62\xf1\x90" {
 		log.Fatalf("not the answer that was expected: % X", payload)
 	}
 	fmt.Printf("VIN %s\n", payload[3:20])
