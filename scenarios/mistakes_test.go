@@ -36,11 +36,13 @@ const (
 	matrixSeed = 3
 )
 
-// trial is one run: the demo's tool, with a defect or none, in a scenario.
+// trial is one run: the demo's tool, with a defect or none and in one of its styles, in
+// a scenario.
 type trial struct {
 	scenario *scenarios.Scenario
 	defect   string
 	seed     uint64
+	style    string
 }
 
 // outcome is what became of a trial.
@@ -83,7 +85,7 @@ func (c trial) try(profile []byte) (o outcome) {
 		return outcome{err: err}
 	}
 	start := func(task string, args map[string]string) (tool.Machine, error) {
-		return tester.StartWith(c.defect, task, args)
+		return tester.StartAs(tester.Config{Defect: c.defect, Style: c.style}, task, args)
 	}
 	r, err := run.New(p, run.Options{Folder: folder, InBench: start, Scenario: c.scenario})
 	if err != nil {
@@ -127,23 +129,27 @@ func tryAll(t *testing.T, trials []trial) []outcome {
 	return got
 }
 
-// Nothing is held against the correct tool, whatever the chance.
+// Nothing is held against a correct tool, whatever the chance and its habits.
 func TestNoFalseAlarm(t *testing.T) {
 	var trials []trial
-	add := func(list []*scenarios.Scenario, n int) {
+	add := func(list []*scenarios.Scenario, n int, style string) {
 		for _, sc := range list {
 			for seed := range n {
-				trials = append(trials, trial{sc, "", uint64(seed + 1)})
+				trials = append(trials, trial{scenario: sc, seed: uint64(seed + 1), style: style})
 			}
 		}
 	}
-	add(builtIns(t, true), *longs) // first, so that no core waits for the last of them
-	add(builtIns(t, false), *seeds)
+	for _, style := range tester.Styles {
+		add(builtIns(t, true), *longs, style) // first, so that no core waits for the last of them
+	}
+	for _, style := range tester.Styles {
+		add(builtIns(t, false), *seeds, style)
+	}
 	for i, o := range tryAll(t, trials) {
 		c := trials[i]
 		assert.NotEmpty(t, o.verdicts)
 		for _, v := range o.verdicts {
-			assert.True(t, v.Outcome.Met(), "%s, seed %d: %s is %v: %s %v", c.scenario.Name, c.seed, v.ID, v.Outcome, v.Reason, v.Evidence)
+			assert.True(t, v.Outcome.Met(), "%s, %s, seed %d: %s is %v: %s %v", c.scenario.Name, c.style, c.seed, v.ID, v.Outcome, v.Reason, v.Evidence)
 		}
 	}
 }
@@ -170,7 +176,7 @@ func TestEveryDefectIsCaught(t *testing.T) {
 	var trials []trial
 	for _, d := range defects {
 		for _, sc := range all {
-			trials = append(trials, trial{sc, d.ID, matrixSeed})
+			trials = append(trials, trial{scenario: sc, defect: d.ID, seed: matrixSeed})
 		}
 	}
 	m := matrix{scenarios: all, rows: make([][][]caught, len(defects))}

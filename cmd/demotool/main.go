@@ -43,6 +43,7 @@ type options struct {
 	patience time.Duration
 	lost     time.Duration
 	defect   string
+	style    string
 	defects  bool
 }
 
@@ -63,6 +64,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f.DurationVar(&o.limit, "limit", 0, "limit for the whole task (default 1m, learn 5m, learn exchange 44m)")
 	f.DurationVar(&o.patience, "patience", 0, "how long a learn waits for its conditions (default 30s)")
 	f.StringVar(&o.defect, "defect", "", "have this defect, to see whether a judge of tools notices; --defects lists them")
+	f.StringVar(&o.style, "style", tester.StyleSwift, "how it works, in another order and depth and with other times: "+strings.Join(tester.Styles, ", "))
 	root.Flags().BoolVar(&o.defects, "defects", false, "list the defects and do nothing")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
 	shorts := map[string]string{
@@ -128,7 +130,7 @@ func listDefects(w io.Writer) error {
 
 // work does one task on the bus.
 func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
-	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, Defect: o.defect}
+	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, Defect: o.defect, Style: o.style}
 	switch {
 	case len(pos) > 0 && task == "learn":
 		cfg.Position = pos[0]

@@ -44,7 +44,7 @@ func (t *Tester) clearOBD(next func()) {
 		for _, r := range rs {
 			t.noteClear(r)
 		}
-		next()
+		t.clearAgain(next)
 	})
 }
 

@@ -2,6 +2,7 @@ package tester
 
 import (
 	"fmt"
+	"strings"
 
 	"sawhorse/canbus"
 )
@@ -87,6 +88,10 @@ func (t *Tester) perform() {
 			t.stop(StatusPartly, "not all is known: "+why)
 			return
 		}
+		if t.steady() && len(t.refused) > 0 {
+			t.stop(StatusRefused, "done, but refused: "+strings.Join(t.refused, ", "))
+			return
+		}
 		t.stop(StatusDone, "done")
 	}
 	switch t.cfg.Task {
@@ -99,7 +104,7 @@ func (t *Tester) perform() {
 	case "read-freeze-frame":
 		sequence([]step{t.freezeFrames}, done)
 	case "health-check":
-		sequence([]step{t.identify, t.readiness, t.codes, t.freezeFrames, t.pids, t.live}, done)
+		sequence(t.check(), done)
 	case "clear-codes":
 		t.clear()
 	case "drive-output":

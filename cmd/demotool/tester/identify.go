@@ -35,8 +35,7 @@ func (t *Tester) identifyOBD(next func()) {
 				r.from.infos = t.seams.supported(0, r.data[2:])
 			}
 		}
-		types := []byte{infoName, infoVIN, infoCalibration, infoVerification}
-		forEach(types, t.infotype, next)
+		forEach(t.infotypes(), t.infotype, next)
 	})
 }
 
@@ -65,6 +64,7 @@ func (t *Tester) infotype(it byte, next func()) {
 // refusal notes a reply that is not positive; silence was noted before.
 func (t *Tester) refusal(r *reply, what string) {
 	if r.fail == "" {
+		t.refused = append(t.refused, r.from.ecu.Name+" "+what)
 		t.problem(fmt.Sprintf("%s: %s: %s", r.from.ecu.Name, what, nrcText(r.nrc)))
 	}
 }

@@ -50,7 +50,7 @@ func (t *Tester) live(next func()) {
 		p.ecu.Live = []Value{}
 	}
 	want := wanted(holders, func(p *peer) []byte { return p.pids })
-	forEach(batches(want, 6), func(batch []byte, next func()) {
+	forEach(batches(want, t.itemsARequest()), func(batch []byte, next func()) {
 		t.readPIDs(holders, batch, func(p *peer, vs []Value) {
 			p.ecu.Live = append(p.ecu.Live, vs...)
 		}, next)

@@ -49,6 +49,8 @@ type Config struct {
 	// Defect is one of Defects that the tool is to have, "" for none: whoever judges
 	// tools can see with it whether a mistake is noticed.
 	Defect string
+	// Style is one of Styles, "" for the first.
+	Style string
 	// Limit bounds the whole task, 0 for the default. Patience bounds the wait
 	// for the person to fulfil a learn's conditions, LostWait the wait for a
 	// car that fell silent.
@@ -83,6 +85,8 @@ type Tester struct {
 	pauseEnd time.Duration
 	pauseFn  func()
 	seen     engineState
+	// refused is what was refused of a reading task.
+	refused []string
 	// session is the control unit whose extended session is open.
 	session *peer
 	closing bool
@@ -110,9 +114,14 @@ func New(cfg Config) (*Tester, error) {
 	if cfg.Limit < 0 || cfg.Patience < 0 || cfg.LostWait < 0 {
 		return nil, fmt.Errorf("%w: negative limit, expected a positive duration", ErrUsage)
 	}
+	var err error
+	if cfg.Style, err = checkStyle(cfg.Style); err != nil {
+		return nil, err
+	}
 	t := &Tester{cfg: cfg}
 	t.doc = Document{Task: cfg.Task, ECUs: []*ECU{}, Problems: []string{}}
 	t.seams = t.properSeams()
+	t.takeStyle()
 	t.l = link{
 		functional: canbus.KeyOf(functional11, false), lostWait: cfg.LostWait, pace: properPace(), seams: &t.seams,
 		say: t.say, problem: t.problem,
@@ -178,12 +187,18 @@ func Start(task string, args map[string]string) (*Tester, error) { return StartW
 
 // StartWith is Start for a tool with one of Defects, "" for none.
 func StartWith(defect, task string, args map[string]string) (*Tester, error) {
+	return StartAs(Config{Defect: defect}, task, args)
+}
+
+// StartAs is Start for a tool that is otherwise as cfg says.
+func StartAs(cfg Config, task string, args map[string]string) (*Tester, error) {
 	for _, k := range slices.Sorted(maps.Keys(args)) {
 		if k != "position" && k != "output" && k != "vin" {
 			return nil, fmt.Errorf("%w: argument %q, expected position, output or vin", ErrUsage, k)
 		}
 	}
-	return New(Config{Task: task, Position: args["position"], Output: args["output"], VIN: args["vin"], Defect: defect})
+	cfg.Task, cfg.Position, cfg.Output, cfg.VIN = task, args["position"], args["output"], args["vin"]
+	return New(cfg)
 }
 
 // Receive takes a frame of the bus.

@@ -417,3 +417,24 @@ func TestDefectsAreEachThereOnce(t *testing.T) {
 		seen[d.ID] = true
 	}
 }
+
+// The steady style comes to the same in another way: single items, no calibrations, codes
+// by UDS from every unit.
+func TestTheSteadyStyleIsAnotherWayToTheSame(t *testing.T) {
+	docs, worlds := map[string]*Document{}, map[string]*world{}
+	for _, style := range Styles {
+		w := newWorld(t, Config{Task: "health-check", Style: style})
+		w.car()
+		docs[style], worlds[style] = w.run(20*time.Second), w
+	}
+	swift, steady := docs[StyleSwift], docs[StyleSteady]
+	assert.Equal(t, swift.VIN, steady.VIN)
+	assert.Equal(t, swift.ECUs[0].Stored, steady.ECUs[0].Stored)
+	assert.Len(t, steady.ECUs[0].Live, len(swift.ECUs[0].Live))
+	assert.NotEmpty(t, swift.ECUs[0].Calibrations)
+	assert.Nil(t, steady.ECUs[0].Calibrations)
+	assert.Zero(t, worlds[StyleSwift].count("7E1 [8] 03 19 02"))
+	assert.NotZero(t, worlds[StyleSteady].count("7E1 [8] 03 19 02"))
+	_, err := New(Config{Task: "identify", Style: "hasty"})
+	require.ErrorIs(t, err, ErrUsage)
+}

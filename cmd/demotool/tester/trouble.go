@@ -40,7 +40,7 @@ func (t *Tester) codes(next func()) {
 	if len(t.obd()) == 0 {
 		services = nil
 	}
-	forEach(services, t.codeService, func() { forEach(t.uds(), t.codesUDS, next) })
+	forEach(services, t.codeService, func() { t.codesAgain(func() { forEach(t.uds(), t.codesUDS, next) }) })
 }
 
 func (t *Tester) codeService(sid byte, next func()) {
