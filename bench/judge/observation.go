@@ -71,13 +71,16 @@ const (
 	StatusCrashed = "crashed"
 	// StatusNotApplicable: the tool's profile lacks the task.
 	StatusNotApplicable = "not-applicable"
+	// StatusNotSeen: nobody knows how it ended, as a tool in somebody's hands sent
+	// nothing, or nobody said how it went.
+	StatusNotSeen = "not-seen"
 	// StatusOurs: the bench could not run the task; no fault of the tool.
 	StatusOurs = "ours"
 )
 
 // Statuses lists the ways a task can end.
 func Statuses() []string {
-	return []string{StatusOK, StatusFailed, StatusTimeout, StatusCrashed, StatusNotApplicable, StatusOurs}
+	return []string{StatusOK, StatusFailed, StatusTimeout, StatusCrashed, StatusNotApplicable, StatusNotSeen, StatusOurs}
 }
 
 // Observation is one thing that an outsider could see. Make one with [Saw], which

@@ -13,12 +13,14 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"time"
 
 	"sawhorse/bench"
 	"sawhorse/bench/chance"
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/monitor"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/tool"
@@ -50,10 +52,10 @@ type Options struct {
 	// says.
 	Arm []string
 	// Person is where the instructions for whoever holds an external tool go;
-	// nil discards them. Answered, if not nil, gives a value when that person
-	// says that the task is done.
+	// nil discards them. Answered, if not nil, gives what that person types, a line
+	// each; see tool.Typed.
 	Person   io.Writer
-	Answered <-chan struct{}
+	Answered <-chan string
 	// Printed, if set, gets what the tool printed for each task, see TaskOptions.
 	Printed func(task, ended string, e *tool.Entry, output []byte)
 	// Folders are searched before PATH for the tool's program.
@@ -221,7 +223,38 @@ func (r *Run) loop(ctx context.Context) (err error) {
 			err = e
 		}
 	}()
-	return r.bench.Run(ctx, time.Duration(r.plan.Duration))
+	return r.bench.Run(ctx, r.length())
+}
+
+// length bounds the run. A person has the profile's time for each task, not the
+// scenario's.
+func (r *Run) length() time.Duration {
+	d := time.Duration(r.plan.Duration)
+	if r.profile.Kind != tool.KindExternal {
+		return d
+	}
+	for i := range r.scenario.Tasks {
+		if e, ok := r.profile.Entry(r.scenario.Tasks[i].Task, r.scenario.Tasks[i].Args); ok {
+			d += e.Limit
+		}
+	}
+	return d
+}
+
+// expectations are the scenario's, without bounds on the time of a task where a person
+// does it: they are for programs.
+func (r *Run) expectations() []monitor.Expectation {
+	if r.profile.Kind != tool.KindExternal {
+		return r.scenario.Expect
+	}
+	list := slices.Clone(r.scenario.Expect)
+	for i := range list {
+		if f, ok := list[i].Want.(monitor.Finished); ok {
+			f.Within = 0
+			list[i].Want = f
+		}
+	}
+	return list
 }
 
 func (r *Run) setUp(ctx context.Context, captureFile string) (err error) {
@@ -289,7 +322,7 @@ const lag = 50 * time.Millisecond
 // judging is what the run is judged by.
 func (r *Run) judging() bench.Judging {
 	j := bench.Judging{
-		Expect: r.scenario.Expect, Fresh: r.profile.Kind != tool.KindExternal,
+		Expect: r.expectations(), Fresh: r.profile.Kind != tool.KindExternal,
 		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: map[string]string{},
 	}
 	for _, e := range r.scenario.Rules.Except {

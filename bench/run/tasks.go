@@ -33,10 +33,10 @@ type TaskOptions struct {
 	// Folders are searched before PATH for the tool's program.
 	Folders []string
 	// Person is where the instructions for whoever holds an external tool go; nil
-	// discards them. Answered, if not nil, gives a value when that person says that
-	// the task is done.
+	// discards them. Answered, if not nil, gives what that person types, a line
+	// each; a closed one says that nobody types any more.
 	Person   io.Writer
-	Answered <-chan struct{}
+	Answered <-chan string
 	// Printed, if set, gets what the tool printed for each task that it ended by itself,
 	// and how that was.
 	Printed func(task, ended string, e *tool.Entry, output []byte)
@@ -61,7 +61,7 @@ type activeTask struct {
 	limit   *clock.Timer
 	seat    *tool.Seat    // inside the bench
 	process *tool.Process // a program
-	person  chan struct{} // closed when an external task has ended
+	person  *person       // who does an external task
 }
 
 // NewTasks attaches the tasks of a tool to a bench; their moments are the script's.
@@ -71,6 +71,7 @@ func NewTasks(ctx context.Context, b *bench.Bench, script *bench.Script, list []
 	if err := t.check(); err != nil {
 		return nil, err
 	}
+	b.OnObservation(t.observe)
 	b.OnClose("the tool", endTool, func() error { t.close(); return nil })
 	t.schedule()
 	return t, nil
@@ -115,7 +116,8 @@ func (t *Tasks) start() {
 	}
 	a.entry = entry
 	limit := entry.Limit
-	if task.Limit > 0 {
+	// A person takes his time: the scenario's limit is for programs.
+	if task.Limit > 0 && t.opt.Profile.Kind != tool.KindExternal {
 		limit = min(limit, task.Limit)
 	}
 	switch {
@@ -277,41 +279,6 @@ func (t *Tasks) exited(a *activeTask, res *tool.Result) {
 	}
 }
 
-// ask has whoever holds the tool do the task. It ends when that person says so,
-// or at the limit.
-func (t *Tasks) ask(a *activeTask, limit time.Duration) {
-	values := t.values(a.task)
-	values.Limit = limit
-	text, err := a.entry.Instructions(values)
-	if err != nil {
-		t.end(a, judge.StatusOurs, err.Error(), nil)
-		return
-	}
-	if w := t.opt.Person; w != nil {
-		fmt.Fprintf(w, "\nTask %s, at most %v: %s\n", a.task.Task, limit, text)
-		if t.opt.Answered != nil {
-			_, _ = io.WriteString(w, "Press Enter when it is done.\n")
-		}
-	}
-	loop := t.bench.Loop
-	a.person = make(chan struct{})
-	done := func() {
-		if t.active == a {
-			close(a.person)
-			t.end(a, judge.StatusOK, "done by whoever holds the tool", nil)
-		}
-	}
-	a.limit = loop.At(loop.Now()+limit, clock.PriorityTool, done)
-	go func() {
-		select {
-		case <-t.opt.Answered:
-			_ = loop.Post(done)
-		case <-a.person:
-		case <-t.ctx.Done():
-		}
-	}()
-}
-
 // close ends what is still running, when the loop has ended: a process is killed
 // with its group, and waited for.
 func (t *Tasks) close() {
@@ -325,6 +292,6 @@ func (t *Tasks) close() {
 		a.process.Stop()
 		a.process.Wait()
 	case a.person != nil:
-		close(a.person)
+		a.person.leave()
 	}
 }

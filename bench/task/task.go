@@ -10,6 +10,8 @@ type Task struct {
 	Says string
 	// Argument is what it is done to; nil for a task without one.
 	Argument *Argument
+	// Tells are the fields that one looks for in what a tool shows of it.
+	Tells Fields
 }
 
 // Argument is the one argument of a task; a scenario has to give it.
@@ -22,24 +24,24 @@ type Argument struct {
 
 // tasks are in the order in which people meet them.
 var tasks = []Task{
-	{Name: "identify", Says: "Read the identity of the car and of its control units."},
-	{Name: "health-check", Says: "Read all that the tool can read, and change nothing."},
-	{Name: "read-codes", Says: "Read stored, pending and permanent codes, readiness and freeze frames."},
-	{Name: "read-live", Says: "Read live data."},
-	{Name: "read-freeze-frame", Says: "Read what was stored when a code came: the code and the values of that moment."},
-	{Name: "clear-codes", Says: "Read the codes, clear them, read again."},
-	{Name: "drive-output", Says: "Drive an actuator for a moment and give it back.", Argument: &Argument{
+	{Name: "identify", Says: "Read the identity of the car and of its control units.", Tells: VIN | ECUs | Calibrations},
+	{Name: "health-check", Says: "Read all that the tool can read, and change nothing.", Tells: VIN | ECUs | Stored | Pending | Permanent | Freeze | Lamp | Readiness | Live},
+	{Name: "read-codes", Says: "Read stored, pending and permanent codes, readiness and freeze frames.", Tells: Stored | Pending | Permanent | Freeze | Lamp},
+	{Name: "read-live", Says: "Read live data.", Tells: Live},
+	{Name: "read-freeze-frame", Says: "Read what was stored when a code came: the code and the values of that moment.", Tells: Freeze},
+	{Name: "clear-codes", Says: "Read the codes, clear them, read again.", Tells: Stored | Pending | Permanent | Lamp},
+	{Name: "drive-output", Says: "Drive an actuator for a moment and give it back.", Tells: Output, Argument: &Argument{
 		Name: "output", Words: []string{
 			"fan", "fuel-pump", "purge", "vent", "throttle", "lamp", "alternator", "injector-1", "injector-2",
 			"injector-3", "injector-4", "injector-5", "injector-6", "injector-7", "injector-8",
 		},
 	}},
-	{Name: "learn", Says: "Let a control unit learn a position or a variation.", Argument: &Argument{
+	{Name: "learn", Says: "Let a control unit learn a position or a variation.", Tells: Learn, Argument: &Argument{
 		Name: "position", Words: []string{
 			"clutch", "crank-variation", "throttle-rest", "idle-air", "exchange", "key", "steering-zero", "battery", "shift-adaptation",
 		},
 	}},
-	{Name: "write-identity", Says: "Write the vehicle's number and read it back.", Argument: &Argument{Name: "vin"}},
+	{Name: "write-identity", Says: "Write the vehicle's number and read it back.", Tells: VIN, Argument: &Argument{Name: "vin"}},
 }
 
 // All lists the tasks.

@@ -35,7 +35,7 @@ type runner struct {
 	jobs     []job
 	set      *metrics.Set
 	person   io.Writer
-	answered <-chan struct{}
+	answered <-chan string
 	keep     bool // also what passed
 	baseline *report.Baseline
 }
@@ -52,7 +52,9 @@ func (o *runOptions) execute(cmd *cobra.Command, jobs []job) error {
 	if err != nil {
 		return err
 	}
-	r.person, r.answered = listen(cmd)
+	if r.external() { // else standard input is not ours to read
+		r.person, r.answered = listen(cmd)
+	}
 	board := newBoard(cmd.ErrOrStderr(), jobs)
 	opt.Watch = board.watch
 	out := cmd.OutOrStdout()

@@ -47,7 +47,10 @@ The tool is told by a profile, a YAML file that says how it does each task (see
 the README). The default, demotool, runs inside the bench in virtual time: a whole
 diagnosis takes milliseconds. Any other tool is a process in wall time, which finds
 the bus in the environment variable SAWHORSE_BUS. The profile external stands for
-whatever is on the bus already: you are asked to do the tasks with it.
+whatever is on the bus already: you are asked to do the tasks with it, and type what it
+shows (? lists how), on the terminal or through a pipe, then done, refused or not
+possible. You have the time that the profile gives, not the scenario's. A task during
+which the tool has sent nothing is undecided.
 
 Each run leaves its plan (run.json), its recording, its verdicts and a trace in a
 folder below --out. run --again FILE repeats it, explain FOLDER tells the story of
@@ -241,20 +244,28 @@ func quoted(name string) string {
 	return "'" + strings.ReplaceAll(name, "'", `'\''`) + "'"
 }
 
-// listen lets the person who holds an external tool answer with Enter.
-func listen(cmd *cobra.Command) (io.Writer, <-chan struct{}) {
-	in, ok := cmd.InOrStdin().(*os.File)
-	if !ok || !isTerminal(in) {
-		return cmd.ErrOrStderr(), nil
+// listen lets the person who holds an external tool type what it shows: on a terminal,
+// where what is typed before anybody asks is dropped, or through a pipe or from a file,
+// where each line waits until it is asked for.
+func listen(cmd *cobra.Command) (io.Writer, <-chan string) {
+	in := cmd.InOrStdin()
+	stale := make(<-chan time.Time)
+	terminal := false
+	if f, ok := in.(*os.File); ok {
+		terminal = isTerminal(f)
 	}
-	answered := make(chan struct{})
+	answered := make(chan string)
 	go func() {
+		defer close(answered)
 		for sc := bufio.NewScanner(in); sc.Scan(); {
+			if terminal {
+				stale = time.After(time.Second)
+			}
 			select {
-			case answered <- struct{}{}:
+			case answered <- sc.Text():
 			case <-cmd.Context().Done():
 				return
-			case <-time.After(time.Second): // nobody asked
+			case <-stale: // nobody asked
 			}
 		}
 	}()

@@ -3,6 +3,7 @@ package monitor
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"sawhorse/bench/judge"
@@ -239,7 +240,15 @@ func (b *base) tasks(o *judge.Observation) {
 	switch o.Status {
 	case judge.StatusNotApplicable:
 		if slices.Contains(b.exp.Tasks(), o.Task) {
-			b.decide(o.Time, judge.NotApplicable, fmt.Sprintf("the tool's profile has no task %q", o.Task))
+			why := fmt.Sprintf("the tool's profile has no task %q", o.Task)
+			if strings.Contains(o.Text, "not possible") { // somebody has tried
+				why = fmt.Sprintf("task %q is not possible with this tool", o.Task)
+			}
+			b.decide(o.Time, judge.NotApplicable, why)
+		}
+	case judge.StatusNotSeen:
+		if slices.Contains(b.exp.Tasks(), o.Task) {
+			b.decide(o.Time, judge.Undecided, fmt.Sprintf("how task %q went is not known: %s", o.Task, o.Text), judge.EvidenceOf(o))
 		}
 	case judge.StatusOurs:
 		if slices.Contains(b.exp.Tasks(), o.Task) {
