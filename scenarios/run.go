@@ -260,6 +260,9 @@ func (r *reader) driver(n ast.Node, s *Scenario) {
 
 // moveSignals reads what becomes of signals of the car's own.
 func (r *reader) moveSignals(n ast.Node, step *Step) {
+	if r.lang == nil {
+		return // the car is not known, and that is told
+	}
 	if len(r.signals) == 0 {
 		r.fail(n, "signals of its own, which this car does not have", "controls such as key")
 		return

@@ -75,6 +75,8 @@ expect:
 	r = sawhorse(t, there, "run", "--again", "run.json", "--cars", "garage")
 	require.Equal(t, 0, r.status, r.out+r.errout)
 	require.Equal(t, first, read(t, there, "capture.pcapng"), "the same, byte for byte")
+	r = sawhorse(t, there, "explain", "run.json", "--cars", "garage")
+	require.Equal(t, 0, r.status, r.out+r.errout)
 	write(t, filepath.Join(there, "garage", "puddle", "shift-points.yaml"), read(t, there, "garage/puddle/shift-points.yaml")+"# once more\n")
 	r = sawhorse(t, there, "run", "--again", "run.json", "--cars", "garage")
 	require.Equal(t, 2, r.status)

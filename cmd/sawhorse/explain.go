@@ -21,7 +21,8 @@ import (
 )
 
 func newExplainCommand() *cobra.Command {
-	return &cobra.Command{
+	var folders []string
+	cmd := &cobra.Command{
 		Use:   "explain RUN [EXPECTATION ...]",
 		Short: "Tell how a verdict came about",
 		Long: `Explain tells the story of a run's verdicts: what was expected and what came, what
@@ -35,8 +36,15 @@ virtual time, the run is done again, which comes to the same.`,
 		Example: `  sawhorse explain out/clutch-learn
   sawhorse explain out/clutch-learn read-before-clearing`,
 		Args: cobra.MinimumNArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error { return explain(cmd, args[0], args[1:]) },
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := useCars(folders); err != nil {
+				return err
+			}
+			return explain(cmd, args[0], args[1:])
+		},
 	}
+	carsFlag(cmd.Flags(), &folders)
+	return cmd
 }
 
 func explain(cmd *cobra.Command, name string, ids []string) error {

@@ -25,6 +25,7 @@ import (
 type toolOptions struct {
 	try, car string
 	tasks    []string
+	cars     []string
 }
 
 func newToolCommand() *cobra.Command {
@@ -47,6 +48,7 @@ printed; 2 could not be run; 3 the tool hung or crashed.`,
 	f := cmd.Flags()
 	f.StringVar(&o.try, "try", "", "tool profile: a file, or a built-in one by name")
 	f.StringVar(&o.car, "car", car.Default, "the car that it is tried on")
+	carsFlag(f, &o.cars)
 	f.StringSliceVar(&o.tasks, "task", nil, "only these tasks")
 	return cmd
 }
@@ -61,6 +63,9 @@ type tried struct {
 func (o *toolOptions) run(cmd *cobra.Command) error {
 	if o.try == "" {
 		return errors.New("tool: want --try PROFILE")
+	}
+	if err := useCars(o.cars); err != nil {
+		return err
 	}
 	text, err := profileText(o.try)
 	if err != nil {
