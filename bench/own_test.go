@@ -185,6 +185,32 @@ func TestLoadsAndMessagesOfUnitsThatAreData(t *testing.T) {
 	})
 }
 
+// A unit that is data misses its partner: the door unit falls silent on the network, and
+// the climate unit sets its code and shows the reading that follows from it. U0199 is C1 99
+// in its two bytes (SAE J2012).
+func TestAUnitThatIsDataMissesItsPartner(t *testing.T) {
+	_, err := car.Use(siskin)
+	require.NoError(t, err)
+	atWorkbench(t, "siskin-2", func(w *workbench) {
+		w.drive("key", "on")
+		w.wait(3 * time.Second)
+		assert.Len(t, w.climate(0x19, 0x02, 0x01), 3, "no code")
+		require.NoError(t, w.rig.Hand().SetFault("node-silent", true, map[string]any{"sender": "door"}))
+		w.wait(2 * time.Second)
+		codes := w.climate(0x19, 0x02, 0x01)
+		require.Len(t, codes, 7)
+		assert.Equal(t, []byte{0xC1, 0x99, 0x87}, codes[3:6])
+		require.NoError(t, w.rig.Hand().SetFault("node-silent", false, nil))
+		w.wait(3 * time.Second)
+		assert.Len(t, w.climate(0x19, 0x02, 0x01), 3, "heard again")
+		require.NoError(t, w.rig.Hand().SetFault("circuit-open", true, map[string]any{"circuit": "flap-sensor"}))
+		w.wait(2 * time.Second)
+		assert.Equal(t, []byte{0x90, 0x20, 0x14}, w.climate(0x19, 0x02, 0x01)[3:6])
+		err := w.rig.Hand().SetFault("circuit-shorted-to-ground", true, map[string]any{"circuit": "coolant-sensor"})
+		assert.ErrorContains(t, err, `the car siskin-2 has no circuit "coolant-sensor"`)
+	})
+}
+
 // airbag is a seventh unit for the car that has six.
 const airbag = `ecu: airbag
 title: Airbag
