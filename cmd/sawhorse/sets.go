@@ -15,9 +15,18 @@ import (
 // paramFile is a file of parameters for many runs.
 type paramFile struct {
 	// Each has every combination of values run: fault, parameter, values.
-	Each map[string]map[string][]any `yaml:"each"`
+	Each map[string]map[string][]written `yaml:"each"`
 	// Sets have each set run as it is: fault, parameter, value.
-	Sets []map[string]map[string]any `yaml:"sets"`
+	Sets []map[string]map[string]written `yaml:"sets"`
+}
+
+// written is a value as the file has it: to YAML the identifier 7.0E2 is 700, and 0x110 is 272.
+type written string
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (w *written) UnmarshalText(text []byte) error {
+	*w = written(text)
+	return nil
 }
 
 // readParams reads the file of --params: axes, which go with those of --param, and sets.
@@ -35,8 +44,8 @@ func readParams(name string, list []*scenarios.Scenario) (axes, sets [][]plan.Pa
 	if len(f.Each) == 0 && len(f.Sets) == 0 {
 		return nil, nil, doc.Errorf("$", "no parameters, want each or sets")
 	}
-	param := func(path, id, name string, value any) (plan.Param, error) {
-		p, err := paramOf(id, name, fmt.Sprint(value))
+	param := func(path, id, name string, value written) (plan.Param, error) {
+		p, err := paramOf(id, name, string(value))
 		if err != nil {
 			return p, doc.Errorf(path, "%v", err)
 		}

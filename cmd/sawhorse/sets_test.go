@@ -70,3 +70,32 @@ sets:
 		require.Empty(t, r.out)
 	}
 }
+
+// What looks like a number is taken as it is written: 0x110 and 7.0E2 are not the
+// identifiers 272 and 700.
+func TestIdentifiersFromAFileOfParameters(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "ids.yaml"), `scenario: ids
+title: Identifiers
+about: As they are written.
+car: petrel-48
+duration: 1s
+faults:
+  - {fault: frames-lost, params: {ids: 7E8}}
+expect:
+  - {id: a, says: Never, never: engine_rpm > 100}
+`)
+	for value, want := range map[string]string{
+		"7E8": "", "110": "", "0x110": `identifier "0x110": want hexadecimal such as 7E8`, "7.0E2": `identifier "7.0E2": want hexadecimal such as 7E8`,
+	} {
+		write(t, filepath.Join(dir, "params.yaml"), "each: {frames-lost: {ids: ["+value+"]}}\n")
+		r := sawhorse(t, dir, "run", "ids.yaml", "--params", "params.yaml")
+		if want == "" {
+			require.Equal(t, 0, r.status, r.out+r.errout)
+			require.Contains(t, read(t, dir, "out/ids-frames-lost.ids="+value+"/run.json"), `"value": "`+value+`"`)
+			continue
+		}
+		require.Equal(t, 2, r.status, value)
+		require.Contains(t, r.errout, want)
+	}
+}
