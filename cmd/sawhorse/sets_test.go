@@ -56,7 +56,7 @@ sets:
 		"eech: {}":                             "params.yaml:1:1: ",
 		"each:\n  gremlins: {a: [1]}":          "params.yaml:2:14: each.gremlins: none of the scenarios has a fault gremlins",
 		"each:\n  bus-flooded: {lod: [1]}":     "params.yaml:2:23: each.bus-flooded.lod[0]: fault bus-flooded: parameter \"lod\" is not known, want id, bytes, load, burst; did you mean load?",
-		"sets:\n  - bus-flooded: {load: much}": "params.yaml:2:25: sets[0].bus-flooded.load: \"much\": want a number",
+		"sets:\n  - bus-flooded: {load: much}": "params.yaml:2:25: sets[0].bus-flooded.load: fault bus-flooded: parameter load is much, want 0.1..100 %",
 		"sets:\n  - {}":                        "params.yaml:2:5: sets[0]: an empty set",
 		"sets:\n  - intake-air-open: {}":       "an empty set",
 		"each:\n  bus-flooded: {load: []}":     "no values, want a list of some",
