@@ -88,9 +88,9 @@ func appendConstant(b []byte, v float64) []byte {
 		if m < -2048 || m > 2047 {
 			continue
 		}
-		was, now := math.Abs(best*math.Pow10(exponent)-v), math.Abs(m*math.Pow10(e)-v)
+		was, now := math.Abs(float64(best*math.Pow10(exponent))-v), math.Abs(float64(m*math.Pow10(e))-v)
 		// Of equal ones the exponent nearest to none.
-		if e == -8 || best == 0 && v != 0 || now < was*(1-1e-9) || now <= was*(1+1e-9)+1e-15 && abs(e) < abs(exponent) {
+		if e == -8 || best == 0 && v != 0 || now < was*(1-1e-9) || now <= float64(was*(1+1e-9))+1e-15 && abs(e) < abs(exponent) {
 			best, exponent = m, e
 		}
 	}

@@ -5,9 +5,8 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/canbus/uds"
 )
-
-const nrcPending = 0x78
 
 // answered watches Answered. The margin is the least time that was left, or, where
 // a response was missed, how late it came at last.
@@ -69,7 +68,7 @@ func (m *answered) response(o *judge.Observation) {
 		if !q.answers(o) {
 			continue
 		}
-		if o.NRC == nrcPending {
+		if o.NRC == int(uds.ResponsePending) {
 			if m.want.Pending > 0 {
 				q.deadline = o.Time + m.want.Pending
 			}
@@ -118,7 +117,7 @@ func (m *answered) fail(now time.Duration, q *question) {
 
 // late tells, after it was missed, when the response came at last.
 func (m *answered) late(o *judge.Observation) {
-	if q := m.missed; q != nil && o.Kind == judge.Response && o.NRC != nrcPending && q.answers(o) {
+	if q := m.missed; q != nil && o.Kind == judge.Response && o.NRC != int(uds.ResponsePending) && q.answers(o) {
 		m.v.Margin = judge.TimeMargin(q.deadline - o.Time)
 		m.show(judge.EvidenceOf(o))
 		m.missed = nil

@@ -28,7 +28,7 @@ var acting = []uds.Service{
 }
 
 func (r *refusals) take(o *judge.Observation) {
-	if o.Kind != judge.Response || o.NRC < 0 || o.NRC == nrcPending || !slices.Contains(acting, uds.Service(max(0, o.Service))) {
+	if o.Kind != judge.Response || o.NRC < 0 || o.NRC == int(uds.ResponsePending) || !slices.Contains(acting, uds.Service(max(0, o.Service))) {
 		return
 	}
 	if len(r.list) == maxRefusals {

@@ -325,7 +325,7 @@ func (h *heard) groups(unit int, d []byte, skip int, by judge.Evidence, to *[]it
 // status is PID 01: the lamp and the monitors.
 func (h *heard) status(unit int, d []byte, by judge.Evidence) {
 	h.lamp[unit], h.lampBy = d[0]&uds.LampOn != 0, by
-	h.counts[unit] = int(d[0] & 0x7F)
+	h.counts[unit] = int(d[0] &^ uds.LampOn)
 	h.monitors = slices.DeleteFunc(h.monitors, func(m monitor) bool { return m.unit == unit })
 	if uds.Compression(d) {
 		return // it has other names
