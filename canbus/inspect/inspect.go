@@ -5,6 +5,7 @@
 package inspect
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -27,21 +28,25 @@ type Options struct {
 	Messages int
 	// Step is the width of a step of the load; 0 means 1 s.
 	Step time.Duration
+	// Conversations are diagnostic ones beside those of ISO 15765-4.
+	Conversations []Conversation
 }
 
 // Report is what a recording holds.
 type Report struct {
-	Frames   int           `json:"frames"`
-	First    time.Duration `json:"first_ns"` // since 1970
-	Length   time.Duration `json:"length_ns"`
-	IDs      []ID          `json:"ids"`
-	Load     Load          `json:"load"`
-	Gaps     []Gap         `json:"gaps"`
-	Errors   []Error       `json:"errors"`
-	Messages []Message     `json:"messages"`
+	Frames int           `json:"frames"`
+	First  time.Duration `json:"first_ns"` // since 1970
+	Length time.Duration `json:"length_ns"`
+	IDs    []ID          `json:"ids"`
+	Load   Load          `json:"load"`
+	Gaps   []Gap         `json:"gaps"`
+	Errors []Error       `json:"errors"`
+	// Conversations are those of Options.
+	Conversations []Conversation `json:"conversations,omitempty"`
+	Messages      []Message      `json:"messages"`
 	// Dropped counts messages beyond the bound.
 	Dropped int `json:"messages_not_shown"`
-	// Backwards counts times that went back.
+	// Backwards counts how often a frame was earlier than the one before it.
 	Backwards int `json:"times_going_back"`
 }
 
@@ -51,7 +56,7 @@ type ID struct {
 	Name    string     `json:"id"`
 	Bus     uint8      `json:"bus"`
 	Frames  int        `json:"frames"`
-	Lengths []uint8    `json:"lengths"`
+	Lengths []int      `json:"lengths"`
 	Mean    float64    `json:"mean_ms"`
 	Median  float64    `json:"median_ms"`
 	Min     float64    `json:"min_ms"`
@@ -89,9 +94,12 @@ type Message struct {
 	First  int           `json:"first_frame"`
 	Last   int           `json:"last_frame"`
 	At     time.Duration `json:"at_ns"`
+	Bus    uint8         `json:"bus"`
 	ID     string        `json:"id"`
 	Answer bool          `json:"answer"`
-	Text   string        `json:"text"`
+	// Data is all of the message that came, in hexadecimal.
+	Data string `json:"data"`
+	Text string `json:"text"`
 	// Broken says why a message is incomplete; "" for a whole one.
 	Broken string `json:"broken,omitempty"`
 }
@@ -122,11 +130,25 @@ type Inspector struct {
 	r       Report
 	ids     map[uint64]*identifier
 	order   []*identifier
-	last    time.Duration
+	last    time.Duration   // of the frame before
+	end     time.Duration   // the latest moment since the beginning
+	joined  time.Duration   // what later parts of a joined recording are moved by
 	busy    []time.Duration // by step
 	gaps    []Gap
+	cfg     isotp.SnifferConfig
+	buses   []*listener // by bus
+	answers map[Address]bool
+}
+
+// listener puts together what is said on one bus.
+type listener struct {
+	bus     uint8
 	sniffer *isotp.Sniffer
 }
+
+// parted is how far a time must go back to begin another part of a joined recording; less
+// is disorder.
+const parted = time.Second
 
 const maxGaps, maxErrors = 10_000, 10_000
 
@@ -144,7 +166,26 @@ func New(opt Options) *Inspector {
 	if opt.Step == 0 {
 		opt.Step = time.Second
 	}
-	return &Inspector{opt: opt, ids: map[uint64]*identifier{}, sniffer: isotp.NewSniffer(isotp.SnifferConfig{})}
+	n := &Inspector{opt: opt, ids: map[uint64]*identifier{}, answers: map[Address]bool{}}
+	n.r.Conversations = opt.Conversations
+	for i := range opt.Conversations {
+		c := &opt.Conversations[i]
+		n.cfg.Pairs = append(n.cfg.Pairs, c.transport())
+		n.answers[c.Request], n.answers[c.Answer] = false, true
+	}
+	return n
+}
+
+// listen is the listener of a bus.
+func (n *Inspector) listen(bus uint8) *listener {
+	for _, l := range n.buses {
+		if l.bus == bus {
+			return l
+		}
+	}
+	l := &listener{bus: bus, sniffer: isotp.NewSniffer(n.cfg)}
+	n.buses = append(n.buses, l)
+	return l
 }
 
 // See takes the next frame of the recording.
@@ -153,16 +194,7 @@ func (n *Inspector) See(f *canbus.Frame) {
 	if n.r.Frames == 1 {
 		n.r.First, n.last = f.Time, f.Time
 	}
-	at := f.Time - n.r.First
-	if f.Time < n.last {
-		n.r.Backwards++
-	} else {
-		// Any silence is a candidate until the mean is known.
-		if d := f.Time - n.last; d >= 20*time.Millisecond && len(n.gaps) < maxGaps {
-			n.gaps = append(n.gaps, Gap{n.r.Frames - 1, n.last - n.r.First, d})
-		}
-		n.last = f.Time
-	}
+	at := n.clock(f.Time)
 	if f.Has(canbus.Error) {
 		if len(n.r.Errors) < maxErrors {
 			n.r.Errors = append(n.r.Errors, Error{n.r.Frames, at, errorText(f)})
@@ -171,9 +203,29 @@ func (n *Inspector) See(f *canbus.Frame) {
 	}
 	n.count(f)
 	n.occupy(f, at)
-	for m, ok := n.sniffer.See(n.r.Frames, f); ok; m, ok = n.sniffer.Next() {
-		n.message(&m)
+	l := n.listen(f.Bus)
+	for m, ok := l.sniffer.See(n.r.Frames, f); ok; m, ok = l.sniffer.Next() {
+		n.message(l.bus, &m)
 	}
+}
+
+// clock is how long since the beginning a time is, and notes silences. Parts of a joined
+// recording follow each other, whatever their own clocks say.
+func (n *Inspector) clock(now time.Duration) time.Duration {
+	if now < n.last {
+		n.r.Backwards++
+		if n.last-now >= parted {
+			n.joined += n.last - now
+		}
+	}
+	n.last = now
+	at := now - n.r.First + n.joined
+	// Any silence is a candidate until the mean is known.
+	if d := at - n.end; d >= 20*time.Millisecond && len(n.gaps) < maxGaps {
+		n.gaps = append(n.gaps, Gap{n.r.Frames - 1, n.end, d})
+	}
+	n.end = max(n.end, at)
+	return at
 }
 
 func (n *Inspector) count(f *canbus.Frame) {
@@ -226,7 +278,7 @@ func (n *Inspector) occupy(f *canbus.Frame, at time.Duration) {
 	n.busy[i] += t
 }
 
-func (n *Inspector) message(m *isotp.Message) {
+func (n *Inspector) message(bus uint8, m *isotp.Message) {
 	if m.Kind == isotp.Control {
 		return
 	}
@@ -234,8 +286,15 @@ func (n *Inspector) message(m *isotp.Message) {
 		n.r.Dropped++
 		return
 	}
-	answer := isAnswer(m.Key)
-	out := Message{First: m.First, Last: m.Last, At: m.Start - n.r.First, ID: m.Key.String(), Answer: answer, Text: diag.Message(m.Payload, answer)}
+	from := Address{Key: m.Key, Ext: m.Ext, HasExt: m.HasExt}
+	answer, told := n.answers[from]
+	if !told {
+		answer = isAnswer(m.Key)
+	}
+	out := Message{
+		First: m.First, Last: m.Last, At: m.Start - n.r.First + n.joined, Bus: bus, ID: from.String(), Answer: answer,
+		Data: fmt.Sprintf("%X", m.Payload), Text: diag.Message(m.Payload, answer),
+	}
 	if m.Kind == isotp.Partial {
 		out.Broken = m.Result.String()
 	}
@@ -252,12 +311,14 @@ func isAnswer(k canbus.Key) bool {
 
 // Report ends the inspection.
 func (n *Inspector) Report() *Report {
-	n.sniffer.Finish()
-	for m, ok := n.sniffer.Next(); ok; m, ok = n.sniffer.Next() {
-		n.message(&m)
+	for _, l := range n.buses {
+		l.sniffer.Finish()
+		for m, ok := l.sniffer.Next(); ok; m, ok = l.sniffer.Next() {
+			n.message(l.bus, &m)
+		}
 	}
 	r := &n.r
-	r.Length = n.last - r.First
+	r.Length = n.end
 	gap := n.opt.Gap
 	if gap == 0 && r.Frames > 1 {
 		gap = max(20*time.Millisecond, 20*r.Length/time.Duration(r.Frames-1))
@@ -303,7 +364,7 @@ func (id *identifier) report() ID {
 	out := ID{Key: id.key, Name: id.key.String(), Bus: id.bus, Frames: id.frames, Changed: id.changed}
 	for l, there := range id.lengths {
 		if there {
-			out.Lengths = append(out.Lengths, uint8(l))
+			out.Lengths = append(out.Lengths, l)
 		}
 	}
 	if n := float64(id.frames - 1); n > 0 {
@@ -311,7 +372,17 @@ func (id *identifier) report() ID {
 		out.Min, out.Max = id.min, id.max
 		out.Jitter = math.Sqrt(max(0, id.squares/n-float64(out.Mean*out.Mean)))
 		slices.Sort(id.periods)
-		out.Median = float64(id.periods[len(id.periods)/2])
+		out.Median = median(id.periods)
 	}
 	return out
+}
+
+// median is the middle of sorted values, of an even number the mean of the two in the
+// middle.
+func median(sorted []float32) float64 {
+	n := len(sorted)
+	if n%2 == 1 {
+		return float64(sorted[n/2])
+	}
+	return (float64(sorted[n/2-1]) + float64(sorted[n/2])) / 2
 }

@@ -161,3 +161,30 @@ func TestEqualRecordingsDoNotDiffer(t *testing.T) {
 	require.NoError(t, err)
 	require.Nil(t, d.First)
 }
+
+// Two recordings joined, the second earlier by its own clock, and a frame out of order
+// within the first: the times go back twice, and the length is that of both.
+func TestTimesThatGoBackAreCounted(t *testing.T) {
+	n := inspect.New(inspect.Options{Gap: 100 * time.Millisecond})
+	for _, ms := range []int{100_000, 100_010, 100_009, 100_020, 5_000, 5_010, 5_600} {
+		f := at(ms, canbus.New(0x100, 1))
+		n.See(&f)
+	}
+	r := n.Report()
+	require.Equal(t, 2, r.Backwards)
+	require.Equal(t, 620*time.Millisecond, r.Length)
+	require.Len(t, r.Gaps, 1)
+	require.Equal(t, inspect.Gap{After: 6, At: 30 * time.Millisecond, Length: 590 * time.Millisecond}, r.Gaps[0])
+	require.LessOrEqual(t, r.Load.Max, 1.0)
+}
+
+// The median of an even count is the mean of the two in the middle: of 1, 2, 10 and 40 ms
+// it is 6 ms.
+func TestTheMedianOfAnEvenCount(t *testing.T) {
+	n := inspect.New(inspect.Options{})
+	for _, ms := range []int{0, 40, 41, 43, 53} {
+		f := at(ms, canbus.New(0x100, 1))
+		n.See(&f)
+	}
+	require.InDelta(t, 6, n.Report().IDs[0].Median, 1e-6)
+}

@@ -1,11 +1,14 @@
 package main
 
 import (
+	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -25,6 +28,7 @@ type inspectOptions struct {
 	gap    time.Duration
 	most   int
 	dbc    string
+	pairs  []string
 }
 
 func newInspectCommand() *cobra.Command {
@@ -34,8 +38,9 @@ func newInspectCommand() *cobra.Command {
 		Short: "Tell what a recording holds, or how two differ",
 		Long: `Inspect tells what a recording holds: each identifier with its count, period and
 jitter, the load of the bus over time, gaps, the controller's error reports, and
-the diagnostic conversations (ISO 15765-2) with services and trouble codes. With
-two recordings it tells how they differ: identifiers gone or new, periods changed,
+the diagnostic conversations (ISO 15765-2) with services and trouble codes: those on
+the identifiers of ISO 15765-4, and others that it finds by what is said in them, or
+that --pairs names. With two recordings it tells how they differ: identifiers gone or new, periods changed,
 and the first frame that differs.`,
 		Args: cobra.RangeArgs(1, 2),
 		RunE: func(cmd *cobra.Command, args []string) error { return o.run(cmd, args) },
@@ -46,6 +51,7 @@ and the first frame that differs.`,
 	f.DurationVar(&o.gap, "gap", 0, "shortest silence of the bus that is told; 0 finds a good one")
 	f.IntVar(&o.most, "messages", 200, "how many diagnostic messages are shown; 0 shows all")
 	f.StringVar(&o.dbc, "dbc", "", "a .dbc file, or the name of a stand-in car for its own: also tell the signals of its messages")
+	f.StringSliceVar(&o.pairs, "pairs", nil, "diagnostic identifiers, REQUEST:ANSWER in hexadecimal as in 700:708, with address bytes as in 6F1/12:612/F1; none are looked for then")
 	return cmd
 }
 
@@ -154,13 +160,25 @@ func (v *values) see(f *canbus.Frame) {
 
 // valueView is one signal in the JSON of inspect.
 type valueView struct {
-	Message string  `json:"message"`
-	Signal  string  `json:"signal"`
-	Unit    string  `json:"unit,omitempty"`
-	Frames  int     `json:"frames"`
-	Low     float64 `json:"low"`
-	High    float64 `json:"high"`
-	Last    float64 `json:"last"`
+	Message string `json:"message"`
+	Signal  string `json:"signal"`
+	Unit    string `json:"unit,omitempty"`
+	Frames  int    `json:"frames"`
+	Low     number `json:"low"`
+	High    number `json:"high"`
+	Last    number `json:"last"`
+}
+
+// number is written as JSON has numbers; one that is infinite, which JSON does not have,
+// as the text "+Inf" or "-Inf".
+type number float64
+
+// MarshalJSON writes it.
+func (n number) MarshalJSON() ([]byte, error) {
+	if math.IsInf(float64(n), 0) {
+		return json.Marshal(strconv.FormatFloat(float64(n), 'g', -1, 64))
+	}
+	return json.Marshal(float64(n))
 }
 
 // views lists the signals in the order of the files.
@@ -174,7 +192,7 @@ func (v *values) views() []valueView {
 			for i, r := range v.seen[m] {
 				if r.n > 0 {
 					s := m.Signals[i]
-					list = append(list, valueView{m.Name, s.Name, s.Unit, r.n, r.low, r.high, r.end})
+					list = append(list, valueView{m.Name, s.Name, s.Unit, r.n, number(r.low), number(r.high), number(r.end)})
 				}
 			}
 		}
@@ -225,18 +243,14 @@ func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
 		printDifference(out, args, d, a, b)
 		return err
 	}
-	n := inspect.New(opt)
-	var f canbus.Frame
-	for err = readers[0].Next(&f); err == nil; err = readers[0].Next(&f) {
-		n.See(&f)
-		if signals != nil {
-			signals.see(&f)
+	for _, text := range o.pairs {
+		c, err := inspect.ParseConversation(text)
+		if err != nil {
+			return fmt.Errorf("--pairs: %w", err)
 		}
+		opt.Conversations = append(opt.Conversations, c)
 	}
-	if errors.Is(err, io.EOF) {
-		err = nil
-	}
-	r := n.Report()
+	r, err := o.look(cmd.ErrOrStderr(), readers[0], opt, signals)
 	if o.asJSON {
 		doc := struct {
 			*inspect.Report
@@ -252,6 +266,44 @@ func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
 		signals.print(out)
 	}
 	return err // of a damaged recording, after all that could be read was told
+}
+
+// look reads the recording, and where conversations were found on other identifiers once
+// more, to put their messages together. The error is that of a damaged recording.
+func (o *inspectOptions) look(warn io.Writer, r *capture.Reader, opt inspect.Options, signals *values) (*inspect.Report, error) {
+	n, finder := inspect.New(opt), inspect.NewFinder()
+	err := each(r, func(f *canbus.Frame) {
+		n.See(f)
+		finder.See(f)
+		if signals != nil {
+			signals.see(f)
+		}
+	})
+	if opt.Conversations = finder.Conversations(); len(o.pairs) > 0 || len(opt.Conversations) == 0 {
+		return n.Report(), err
+	}
+	if again := r.Rewind(); again != nil {
+		fmt.Fprintf(warn, "warning: conversations were found, and their messages are not told: %v\n", again)
+		return n.Report(), err
+	}
+	n = inspect.New(opt)
+	err = each(r, n.See)
+	return n.Report(), err
+}
+
+// each gives every frame of a recording to see.
+func each(r *capture.Reader, see func(f *canbus.Frame)) error {
+	var f canbus.Frame
+	for {
+		err := r.Next(&f)
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		see(&f)
+	}
 }
 
 func printReport(w io.Writer, name string, r *inspect.Report) {
@@ -287,11 +339,18 @@ func printReport(w io.Writer, name string, r *inspect.Report) {
 }
 
 func printMessages(w io.Writer, r *inspect.Report) {
+	t := newTable(w, "  ")
+	if len(r.Conversations) > 0 {
+		fmt.Fprintln(w, "\nConversations beside those of ISO 15765-4")
+		for _, c := range r.Conversations {
+			t.row(c.Request.String(), "asks", cmp.Or(c.Answer.String(), "several"), evidence(&c))
+		}
+		t.flush()
+	}
 	if len(r.Messages) == 0 {
 		return
 	}
 	fmt.Fprintln(w, "\nDiagnostic messages")
-	t := newTable(w, "  ")
 	for _, m := range r.Messages {
 		frames := fmt.Sprint(m.First)
 		if m.Last > m.First {
@@ -322,7 +381,15 @@ func printLoad(w io.Writer, steps []float64) {
 	}
 }
 
-func lengths(ls []uint8) string {
+// evidence says what a conversation was found by; nothing for one that was named.
+func evidence(c *inspect.Conversation) string {
+	if c.Flows+c.Answers == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d requests answered, %d long messages let through", c.Answers, c.Flows)
+}
+
+func lengths(ls []int) string {
 	var s []string
 	for _, l := range ls {
 		s = append(s, fmt.Sprint(l))
