@@ -31,7 +31,7 @@ var arrows = map[string][]string{
 	"canbus/alter":           {"canbus", "canbus/clock", "canbus/replay"},
 	"canbus/recorder":        {"canbus", "canbus/capture"},
 	"canbus/diag":            {"canbus/uds"},
-	"canbus/inspect":         {"canbus", "canbus/diag", "canbus/isotp", "canbus/wire"},
+	"canbus/inspect":         {"canbus", "canbus/diag", "canbus/isotp", "canbus/uds", "canbus/wire"},
 	"canbus/bustest":         {"canbus", "canbus/clock"},
 	"dbc":                    {"canbus", "dbc/checksum"},
 	"dbc/checksum":           nil,
