@@ -109,6 +109,7 @@ func (g *Judge) Finish(complete bool) []judge.Verdict {
 		g.bench.Metrics.Said(c.Task, c.True, c.FalsePositives, c.FalseNegatives)
 	}
 	list := slices.Concat(g.judge.Finish(now, complete), g.rules.Finish(now, complete), said)
+	excuse(list, g.bench.Loop.Late(), g.bench.unread)
 	for _, v := range list {
 		g.bench.Metrics.Verdict(v.Outcome.String())
 	}

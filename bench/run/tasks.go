@@ -259,6 +259,9 @@ func (t *Tasks) launch(a *activeTask, limit time.Duration) {
 		// A tool that prints faster than the loop takes waits for it.
 		_ = loop.PostWait(t.ctx, func() { t.line(a, l.Text) })
 	}
+	in.OnStarved = func(by time.Duration) {
+		_ = loop.Post(func() { loop.WasLate(by) }) // an ended loop needs no news
+	}
 	a.process = tool.Start(t.ctx, in)
 	go func() {
 		res := a.process.Wait()

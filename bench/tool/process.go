@@ -38,6 +38,9 @@ type Invocation struct {
 	// time and never after Wait has returned. It may block for a while, which
 	// holds up the process, but not for good: Wait waits for it.
 	OnLine func(Line)
+	// OnStarved, if set, is called when the process, or a child of it, had to wait for
+	// a processor or was stopped, with how long; on Linux only.
+	OnStarved func(by time.Duration)
 }
 
 // BusValues splits a bus URL into the values of the bus placeholders.

@@ -41,7 +41,7 @@ func (p *Process) launch(ctx context.Context, cmd *exec.Cmd, in Invocation, e *E
 		return err
 	}
 	closeAll(files[1], files[3])
-	w := &watch{p: p, cmd: cmd, limit: in.Limit, grace: e.Grace, entry: e}
+	w := &watch{p: p, cmd: cmd, limit: in.Limit, grace: e.Grace, entry: e, starved: in.OnStarved}
 	var lock sync.Mutex
 	report := func(l Line) {
 		if in.OnLine != nil {
@@ -62,6 +62,7 @@ type watch struct {
 	cmd          *exec.Cmd
 	limit, grace time.Duration
 	entry        *Entry
+	starved      func(time.Duration)
 	out, err     *reader
 }
 
@@ -76,6 +77,10 @@ func (w *watch) run(ctx context.Context) {
 		defer close(exited)
 		waitUnreaped(pid)
 	}()
+	if w.starved != nil {
+		s := &starvation{pid: pid, tell: w.starved}
+		go s.watch(exited)
+	}
 	reason := w.await(ctx, exited, pid)
 	// The leader is dead but not reaped, so its group's number cannot belong to
 	// anybody else: whoever is left in the group is its child.
