@@ -30,11 +30,15 @@ type client struct {
 	gone bool // the connection has ended
 	shut bool // the port is closed, or about to be
 
-	// backlog holds frames that the port had no room for yet, oldest first;
-	// pending counts those in the port that have not left.
-	backlog []canbus.Frame
-	pending int
-	free    chan *batchIn
+	// backlog holds frames that wait for the one before them to leave, oldest first:
+	// a port would have them leave by their identifiers. pending is that one is with
+	// the port, since when it was handed over.
+	backlog   []canbus.Frame
+	pending   bool
+	since     time.Duration
+	again     *clock.Timer
+	refilling bool
+	free      chan *batchIn
 }
 
 // batchIn carries what one system call brought into the loop. Two go round a
@@ -79,6 +83,7 @@ func (c *client) join() {
 		return
 	}
 	c.port = port
+	c.again = c.s.loop.NewTimer(clock.PriorityBus, c.refill)
 	c.s.clients[c] = struct{}{}
 	c.s.counts.joined.Add(1)
 	c.s.counts.clients.Add(1)
@@ -119,7 +124,7 @@ func (c *client) Receive(f *canbus.Frame) {
 
 // Sent makes room in the port for what waits.
 func (c *client) Sent(*canbus.Frame) {
-	c.pending--
+	c.pending = false
 	if !c.shut {
 		c.refill()
 	}
@@ -143,12 +148,27 @@ func (c *client) take(b *batchIn) {
 	c.free <- b
 }
 
+// refill hands over what waits, as far as the port is free. A port may confirm within
+// its Send, so it does not go round within itself.
 func (c *client) refill() {
+	if c.refilling {
+		return
+	}
+	c.refilling = true
 	n := 0
 	for n < len(c.backlog) && !c.shut && c.offer(&c.backlog[n]) {
 		n++
 	}
-	c.backlog = c.backlog[:copy(c.backlog, c.backlog[n:])]
+	c.refilling = false
+	c.backlog = c.backlog[:copy(c.backlog, c.backlog[min(n, len(c.backlog)):])]
+	c.wait()
+}
+
+// wait has what is left handed over when patience ends, if nothing else moves it.
+func (c *client) wait() {
+	if len(c.backlog) > 0 && !c.shut {
+		c.again.Set(max(c.since+patience, c.s.loop.Now()+retry))
+	}
 }
 
 func (c *client) send(f *canbus.Frame) {
@@ -160,6 +180,7 @@ func (c *client) send(f *canbus.Frame) {
 		return
 	}
 	c.backlog = append(c.backlog, *f)
+	c.wait()
 }
 
 // forgiven is how long after the loop was late a client may have more frames waiting:
@@ -178,12 +199,27 @@ func (c *client) backlogLimit() int {
 	return c.s.opt.Queue
 }
 
+const (
+	// patience is how long a frame waits for the one before it, which the port may have
+	// lost, as at bus-off.
+	patience = 250 * time.Millisecond
+	// retry is how long it waits to ask a full port again.
+	retry = time.Millisecond
+)
+
 // offer hands a frame to the port; false if it must wait.
 func (c *client) offer(f *canbus.Frame) bool {
+	now := c.s.loop.Now()
+	if c.pending && now < c.since+patience {
+		return false
+	}
+	c.pending, c.since = true, now
 	err := c.port.Send(f)
+	if err != nil {
+		c.pending = false
+	}
 	switch {
 	case err == nil:
-		c.pending++
 		c.s.counts.in.Add(1)
 	case errors.Is(err, canbus.ErrQueueFull):
 		return false
@@ -234,7 +270,7 @@ func (c *client) leave() {
 
 // settle closes the port of a client that has left once it has nothing to send.
 func (c *client) settle() {
-	if c.gone && len(c.backlog) == 0 && c.pending <= 0 {
+	if c.gone && len(c.backlog) == 0 && !c.pending {
 		c.closePortSoon()
 	}
 }
@@ -244,6 +280,7 @@ func (c *client) closePortSoon() {
 		return
 	}
 	c.shut = true
+	c.again.Stop()
 	c.s.loop.At(c.s.loop.Now(), clock.PriorityBus, func() { _ = c.port.Close() })
 }
 

@@ -3,7 +3,8 @@
 // a 72-byte canfd_frame of Linux UAPI can.h in native byte order.
 //
 // Each client is one node on the bus behind the hub and sees what a node sees:
-// every frame of the others, none of its own, no error reports. A write that
+// every frame of the others, none of its own, no error reports. Its frames leave in the
+// order in which it wrote them, as through a controller with one queue. A write that
 // succeeds has handed the frame to its port; when it leaves is the bus's affair
 // and not told.
 //

@@ -1,12 +1,14 @@
 package hub_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"net"
 	"os"
+	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
@@ -16,7 +18,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
 	"sawhorse/canbus/hub"
+	"sawhorse/canbus/wire"
 )
 
 const patience = 10 * time.Second
@@ -165,6 +169,38 @@ func TestALongBurstWithinTheQueueIsCarriedInOrder(t *testing.T) {
 	}
 	require.NoError(t, <-errs)
 	assert.Zero(t, s.Stats().Dropped)
+}
+
+// Frames that a client writes at one moment leave in that order, whatever their
+// identifiers: those of a recording with a coarse clock, a first frame before the flow
+// control that answers it.
+func TestFramesOfAClientKeepTheirOrder(t *testing.T) {
+	loop, err := clock.NewWall()
+	require.NoError(t, err)
+	bus, err := wire.New(loop, "w", wire.Config{}) // whose ports let the lowest identifier go first
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), "bus")
+	s, err := hub.Listen(path, loop, bus, hub.Options{})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- loop.Run(ctx, time.Hour) }()
+	defer func() { cancel(); <-done; require.NoError(t, s.Close()) }()
+	a, err := hub.Dial(path)
+	require.NoError(t, err)
+	defer a.Close()
+	c, err := hub.Dial(path)
+	require.NoError(t, err)
+	defer c.Close()
+	joined(t, s, 2)
+	ids := []canbus.ID{0x7E8, 0x7E0, 0x100, 0x7FF, 0, 0x123, 0x122}
+	for _, id := range ids {
+		f := canbus.New(id, 1)
+		require.NoError(t, a.Write(&f))
+	}
+	for i, id := range ids {
+		require.Equal(t, id, read(t, c).ID, "frame %d", i)
+	}
 }
 
 // A client that does not read loses the oldest frames and no more; when it reads again
