@@ -38,7 +38,7 @@ type Learned struct {
 // LearnedValues lists what the ECUs of a finished car have learned. Put it into
 // their memories before a run; a fresh ECU is one without.
 func LearnedValues(spec *car.Spec) ([]Learned, error) {
-	if spec.UnitsOnly() {
+	if spec.Calibration == "" {
 		return nil, nil
 	}
 	cal, err := loadCalibration(spec)
@@ -51,7 +51,7 @@ func LearnedValues(spec *car.Spec) ([]Learned, error) {
 // CheckLearned checks that what a finished car has learned is kept by the programs of its
 // units, which are given by their names.
 func CheckLearned(spec *car.Spec, units map[string]program.Names) error {
-	if spec.UnitsOnly() {
+	if spec.Calibration == "" {
 		return nil
 	}
 	cal, err := loadCalibration(spec)
