@@ -5,6 +5,9 @@
 // changes a voltage, and reading, code, substitute and the way the engine runs
 // follow from that.
 //
-// Every program has a table of readings, which its diagnostic server reports,
-// and a Step, called every [car.StepTime] after the car has moved.
+// Every program stands on base, registers itself under the name of its ECU, and has a
+// table of readings, which its diagnostic server reports, and a Step, called every
+// [car.StepTime] after the car has moved. It declares the names by which its unit's file
+// may speak of it. A unit without a program of its name has one that is data alone
+// ([FromData]).
 package app
