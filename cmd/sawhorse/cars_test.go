@@ -219,3 +219,19 @@ func TestSchemasOfACarsFiles(t *testing.T) {
 	check("calibration", all("calibration.yaml")...)
 	check("shift-points", all("shift-points.yaml")...)
 }
+
+// The example of a car of one's own: the demo's tool finds the code of a circuit that the
+// catalogue does not know by itself.
+func TestTheExampleOfACarOfUnits(t *testing.T) {
+	examples, err := filepath.Abs("../../deploy/examples")
+	require.NoError(t, err)
+	dir := t.TempDir()
+	r := sawhorse(t, dir, "run", filepath.Join(examples, "cabin.yaml"), "--cars", filepath.Join(examples, "siskin2"))
+	require.Equal(t, 0, r.status, r.out+r.errout)
+	require.Regexp(t, `passed +finds-it`, r.out)
+	write(t, filepath.Join(dir, "sound.yaml"), strings.Replace(strings.Replace(read(t, examples, "cabin.yaml"), "scenario: cabin", "scenario: sound", 1),
+		"faults:\n  - {fault: circuit-open, params: {circuit: cabin-sensor}, from: 5s}\n", "", 1))
+	r = sawhorse(t, dir, "run", "sound.yaml", "--cars", filepath.Join(examples, "siskin2"))
+	require.Equal(t, 1, r.status, r.out+r.errout)
+	require.Regexp(t, `FAILED +finds-it`, r.out)
+}
