@@ -116,10 +116,9 @@ func (b *faultBoard) find(id string) *faultHandle {
 }
 
 // is reports whether a fault that this bench has had is of a kind.
-func (b *faultBoard) is(kind func(*fault.Entry) bool) func(id string) bool {
+func (b *faultBoard) is(kind func(*fault.Fault) bool) func(id string) bool {
 	return func(id string) bool {
-		h := b.find(id)
-		return h != nil && kind(h.fault.Entry())
+		return slices.ContainsFunc(b.handles, func(h *faultHandle) bool { return h.fault.Entry().ID == id && kind(h.fault) })
 	}
 }
 

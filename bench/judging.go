@@ -62,7 +62,7 @@ func (b *Bench) conduct(j Judging) rules.Options {
 			}
 			return t.Get(ref), true
 		},
-		Disturbs: b.faults.is((*fault.Entry).Disturbs),
+		Disturbs: b.faults.is((*fault.Fault).Disturbs),
 		Running:  RoutineRuns,
 		Fresh:    j.Fresh, Lag: j.Lag, Strict: j.Strict, Exceptions: j.Exceptions,
 	}
@@ -73,8 +73,8 @@ func (b *Bench) conduct(j Judging) rules.Options {
 // told is what is needed to compare what the tool says with what was answered.
 func (b *Bench) told(j Judging) report.Options {
 	opt := report.Options{Exceptions: j.Exceptions, Requests: map[int]string{}}
-	opt.Alters = b.faults.is(func(e *fault.Entry) bool { return !e.SparesAnswers() })
-	opt.Falsifies = b.faults.is(func(e *fault.Entry) bool { return !e.KeepsContents() })
+	opt.Alters = b.faults.is(func(f *fault.Fault) bool { return !f.SparesAnswers() })
+	opt.Falsifies = b.faults.is(func(f *fault.Fault) bool { return !f.KeepsContents() })
 	for _, a := range b.addresses {
 		opt.Requests[int(a.response.ID())] = a.request.String()
 	}

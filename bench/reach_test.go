@@ -181,6 +181,8 @@ func TestFaultsReachAsFarAsTheySay(t *testing.T) {
 		{"answers", "answer-missing", nil, []string{"not heard"}},
 		{"answers", "answer-late", map[string]any{"delay": 100.0}, []string{"late"}},
 		{"answers", "request-refused", map[string]any{"code": "21"}, []string{"not meant"}},
+		{"flow", "flow-control-odd", map[string]any{"sender": "tool"}, []string{"not heard", "late", "broken off"}},
+		{"flow", "flow-control-odd", nil, nil}, // nobody sends a long request
 		{"unit", "voltage-dip", map[string]any{"ecu": "engine", "lasting": 900.0}, []string{"not answered"}},
 		{"signal", "signal-offset", map[string]any{"message": "EngineTorque", "signal": "TorqueActual", "value": 100.0}, nil},
 		{"cable_off", "tool-cable-pulled", nil, []string{"not sent", "not answered"}},

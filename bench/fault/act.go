@@ -11,8 +11,8 @@ import (
 // act is one thing that a fault does. Each kind is a file, which registers it.
 type act interface {
 	// scope says where it acts and what it can do to the conversation on the bus.
-	// What is held against a tool hangs on it.
-	scope() Scope
+	// What is held against a tool hangs on it. Without parameters it is the widest.
+	scope(Params) Scope
 	// terms are what the catalogue must say of it.
 	terms() terms
 	// check reports what the target lacks.
@@ -75,6 +75,8 @@ const (
 	// Answers has units answer something else than they would, at another time, or
 	// not at all; all hear the same.
 	Answers
+	// Asks has units ask odd things of who sends them a long message, and keep to them.
+	Asks
 	// Messages falsifies the car's own messages, not those of diagnosis.
 	Messages
 )
@@ -86,6 +88,8 @@ const (
 	// notSpared is what makes an answer on the bus, for the tool, other than its unit
 	// would have it.
 	notSpared = Loses | Adds | Delays | Falsifies | Unused | CutsTool | Answers
+	// otherContents is what has a whole message say something else than was meant.
+	otherContents = Adds | Falsifies | Unused | Answers
 )
 
 // terms are what the catalogue says of an act.
@@ -208,7 +212,7 @@ func (e *Entry) has(param, kind string) bool {
 func (e *Entry) reach() Reach {
 	var r Reach
 	for _, b := range e.acts {
-		r |= b.scope().Reach
+		r |= b.scope(nil).Reach
 	}
 	return r
 }
@@ -218,14 +222,23 @@ func (e *Entry) reach() Reach {
 func (f *Fault) Reach() Reach {
 	var r Reach
 	for _, a := range f.acts {
-		r |= a.scope().Reach
+		r |= a.scope(f.params).Reach
 	}
 	return r
 }
 
+// Disturbs is Entry.Disturbs with the parameters that the fault has.
+func (f *Fault) Disturbs() bool { return f.Reach()&disturbing != 0 }
+
+// SparesAnswers is Entry.SparesAnswers with the parameters that the fault has.
+func (f *Fault) SparesAnswers() bool { return f.Reach()&notSpared == 0 }
+
+// KeepsContents is Entry.KeepsContents with the parameters that the fault has.
+func (f *Fault) KeepsContents() bool { return f.Reach()&otherContents == 0 }
+
 // OnBus reports whether the fault is one of the bus and not of the car.
 func (e *Entry) OnBus() bool {
-	return slices.ContainsFunc(e.acts, func(b boundAct) bool { return b.scope().Where >= OnNetwork })
+	return slices.ContainsFunc(e.acts, func(b boundAct) bool { return b.scope(nil).Where >= OnNetwork })
 }
 
 // Disturbs reports whether the fault can keep frames from going as they were sent, or
@@ -239,12 +252,12 @@ func (e *Entry) SparesAnswers() bool { return e.reach()&notSpared == 0 }
 
 // KeepsContents reports whether every message that is whole on the bus says what its
 // sender meant: frames may be lost or late, and nodes cut off, but none says anything else.
-func (e *Entry) KeepsContents() bool { return e.reach()&(Adds|Falsifies|Unused|Answers) == 0 }
+func (e *Entry) KeepsContents() bool { return e.reach()&otherContents == 0 }
 
 // OnFrames reports whether the fault is done to frames that pass, and so can be put
 // between any two buses.
 func (e *Entry) OnFrames() bool {
-	return !slices.ContainsFunc(e.acts, func(b boundAct) bool { return b.scope().Where != InFrames })
+	return !slices.ContainsFunc(e.acts, func(b boundAct) bool { return b.scope(nil).Where != InFrames })
 }
 
 // Kinds lists the kinds of a fault's acts.

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"sawhorse/canbus"
+	"sawhorse/canbus/isotp"
 	"sawhorse/canbus/uds"
 )
 
@@ -17,6 +19,11 @@ type Unit interface {
 	// returns go out instead, each after its wait. ok is false where it leaves the
 	// answer alone.
 	Alter(fn func(now time.Duration, answer []byte) (out []Late, ok bool)) (remove func())
+	// Name is the unit's, Response the identifier of its answers.
+	Name() string
+	Response() canbus.Key
+	// Demand has fn say what the unit asks of the sender of a long request.
+	Demand(fn func() (d isotp.Demand, ok bool)) (remove func())
 	// DropSession ends the diagnostic session, Dip takes the supply for a time.
 	DropSession()
 	Dip(d time.Duration)
@@ -37,7 +44,7 @@ type answersAct struct {
 	Do string `yaml:"do"`
 }
 
-func (a *answersAct) scope() Scope { return Scope{OnNetwork, Answers} }
+func (a *answersAct) scope(Params) Scope { return Scope{OnNetwork, Answers} }
 
 func (a *answersAct) terms() terms { return terms{} }
 

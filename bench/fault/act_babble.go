@@ -14,7 +14,7 @@ func init() { register[babbleAct]("babble") }
 // bus, or a burst.
 type babbleAct struct{}
 
-func (a *babbleAct) scope() Scope { return Scope{InFrames, Adds} }
+func (a *babbleAct) scope(Params) Scope { return Scope{InFrames, Adds} }
 
 func (a *babbleAct) terms() terms { return terms{} }
 

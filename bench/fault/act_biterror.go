@@ -8,7 +8,7 @@ type hitAct struct {
 	remark // goes with what it does
 }
 
-func (a *hitAct) scope() Scope { return Scope{OnNetwork, Loses | Delays} }
+func (a *hitAct) scope(Params) Scope { return Scope{OnNetwork, Loses | Delays} }
 
 func (a *hitAct) terms() terms { return terms{} }
 

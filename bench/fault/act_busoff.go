@@ -8,7 +8,7 @@ func init() { register[busOffAct]("bus_off") }
 // that nobody else sees. It comes back by itself after the standard's recovery.
 type busOffAct struct{}
 
-func (a *busOffAct) scope() Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
+func (a *busOffAct) scope(Params) Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
 
 func (a *busOffAct) terms() terms { return terms{} }
 

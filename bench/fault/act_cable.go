@@ -7,7 +7,7 @@ func init() { register[cableAct]("cable_off") }
 // cableAct pulls the tool's cable off the bus.
 type cableAct struct{}
 
-func (a *cableAct) scope() Scope { return Scope{AtPlug, CutsTool} }
+func (a *cableAct) scope(Params) Scope { return Scope{AtPlug, CutsTool} }
 
 func (a *cableAct) terms() terms { return terms{} }
 

@@ -32,7 +32,7 @@ type copperAct struct {
 	Apart []string `yaml:"apart"`
 }
 
-func (a *copperAct) scope() Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
+func (a *copperAct) scope(Params) Scope { return Scope{OnNetwork, CutsUnits | CutsTool} }
 
 func (a *copperAct) terms() terms { return terms{} }
 

@@ -11,7 +11,7 @@ type forgetAct struct {
 	Values []string `yaml:"values"`
 }
 
-func (a *forgetAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *forgetAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *forgetAct) terms() terms {
 	if len(a.Values) == 0 {

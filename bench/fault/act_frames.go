@@ -29,7 +29,7 @@ var reaches = map[alter.Act]Reach{
 	alter.Renumber: Falsifies, alter.Freeze: Falsifies, alter.Stale: Falsifies,
 }
 
-func (a *framesAct) scope() Scope {
+func (a *framesAct) scope(Params) Scope {
 	act, err := alter.ParseAct(a.Act)
 	if r, ok := reaches[act]; ok && err == nil {
 		return Scope{InFrames, r}

@@ -13,7 +13,7 @@ type fuseAct struct {
 	Fuse string `yaml:"fuse"`
 }
 
-func (a *fuseAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *fuseAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *fuseAct) terms() terms { return terms{names: []string{a.Fuse}} }
 

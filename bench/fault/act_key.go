@@ -10,7 +10,7 @@ type keyAct struct {
 	Code float64 `yaml:"code"`
 }
 
-func (a *keyAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *keyAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *keyAct) terms() terms { return terms{} }
 

@@ -21,7 +21,7 @@ type paddingAct struct {
 
 // A receiver must not look at the unused bytes, but may leave a diagnostic frame alone that
 // has not eight bytes (ISO 15765-4).
-func (a *paddingAct) scope() Scope {
+func (a *paddingAct) scope(Params) Scope {
 	if a.Remove {
 		return Scope{InFrames, Unused | Loses}
 	}

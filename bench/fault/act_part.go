@@ -10,7 +10,7 @@ type partAct struct {
 	Amount `yaml:",inline"`
 }
 
-func (a *partAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *partAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *partAct) terms() terms { return terms{names: []string{a.Part}, amounts: []Amount{a.Amount}} }
 

@@ -9,7 +9,7 @@ type plugAct struct {
 	Connector string `yaml:"connector"`
 }
 
-func (a *plugAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *plugAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *plugAct) terms() terms { return terms{names: []string{a.Connector}} }
 

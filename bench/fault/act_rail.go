@@ -14,7 +14,7 @@ type railAct struct {
 	Wiring `yaml:",inline"`
 }
 
-func (a *railAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *railAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *railAct) terms() terms { return terms{names: []string{a.Rail}, wiring: &a.Wiring} }
 

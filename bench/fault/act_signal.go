@@ -24,7 +24,7 @@ type signalAct struct {
 	Do string `yaml:"do"`
 }
 
-func (a *signalAct) scope() Scope { return Scope{InFrames, Messages} }
+func (a *signalAct) scope(Params) Scope { return Scope{InFrames, Messages} }
 
 func (a *signalAct) terms() terms { return terms{} }
 

@@ -12,7 +12,7 @@ type silentAct struct {
 	ECU string `yaml:"ecu"`
 }
 
-func (a *silentAct) scope() Scope { return Scope{OnNetwork, CutsUnits} }
+func (a *silentAct) scope(Params) Scope { return Scope{OnNetwork, CutsUnits} }
 
 func (a *silentAct) terms() terms { return terms{names: []string{a.ECU}} }
 

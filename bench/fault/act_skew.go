@@ -20,7 +20,7 @@ type skewAct struct {
 	Stuck *Amount `yaml:"stuck_at"`
 }
 
-func (a *skewAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *skewAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *skewAct) terms() terms {
 	x := terms{names: []string{a.Circuit}, amounts: []Amount{a.Gain, a.Offset, a.Drift, a.Lag}}

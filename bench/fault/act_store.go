@@ -12,7 +12,7 @@ type storeAct struct {
 	Amount `yaml:",inline"`
 }
 
-func (a *storeAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *storeAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *storeAct) terms() terms {
 	return terms{names: []string{a.ECU, a.Name}, amounts: []Amount{a.Amount}}

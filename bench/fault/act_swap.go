@@ -9,7 +9,7 @@ type swapAct struct {
 	Circuits [2]string `yaml:"circuits"`
 }
 
-func (a *swapAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *swapAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *swapAct) terms() terms { return terms{names: a.Circuits[:]} }
 

@@ -10,7 +10,7 @@ type unitAct struct {
 	Do string `yaml:"do"`
 }
 
-func (a *unitAct) scope() Scope { return Scope{OnNetwork, Answers} }
+func (a *unitAct) scope(Params) Scope { return Scope{OnNetwork, Answers} }
 
 func (a *unitAct) terms() terms { return terms{} }
 

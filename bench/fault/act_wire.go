@@ -46,7 +46,7 @@ type wireAct struct {
 	Wiring  `yaml:",inline"`
 }
 
-func (a *wireAct) scope() Scope { return Scope{InCar, CarOnly} }
+func (a *wireAct) scope(Params) Scope { return Scope{InCar, CarOnly} }
 
 func (a *wireAct) terms() terms { return terms{names: []string{a.Circuit}, wiring: &a.Wiring} }
 

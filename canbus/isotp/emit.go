@@ -17,7 +17,8 @@ func (e *Endpoint) NextFrame(f *canbus.Frame) bool {
 	switch {
 	case e.rx.asked:
 		e.rx.asked = false
-		b = appendFlow(b, Flow{Status: e.rx.fs, BlockSize: e.announce(e.cfg.BlockSize), STmin: e.announce(e.cfg.STmin)})
+		e.rx.announced = e.announce(e.rx.demand.BlockSize)
+		b = appendFlow(b, Flow{Status: e.rx.fs, BlockSize: e.rx.announced, STmin: e.announce(e.rx.demand.STmin)})
 		e.out = slot{kind: slotFlow, fs: e.rx.fs}
 	case e.tx.asked:
 		e.tx.asked = false

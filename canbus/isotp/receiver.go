@@ -24,7 +24,37 @@ type receiver struct {
 	waits      int  // WAITs sent in a row
 	asked      bool // a flow control wants to be sent
 	fs         FlowStatus
+	demands    func() (Demand, bool)
+	demand     Demand // of the message under way
+	announced  byte   // the block size of the last CTS
+	owed       int    // WAITs that the demand still wants before the next CTS
 	ar, br, cr timer
+}
+
+// Demand is what an endpoint asks of a sender in its flow control.
+type Demand struct {
+	// BlockSize and STmin are as in [Config].
+	BlockSize, STmin byte
+	// Waits are the WAITs before each continue-to-send, half of N_Bs apart; with less
+	// than none it waits for as long as the sender does.
+	Waits int
+	// Overflow answers each first frame with overflow and takes none of the message.
+	Overflow bool
+}
+
+// Demand has fn say, for each segmented message that begins, what the endpoint asks of
+// its sender instead of what the Config says; ok is false for the Config's. The endpoint
+// acts accordingly itself. nil is the Config's for all.
+func (e *Endpoint) Demand(fn func() (d Demand, ok bool)) { e.rx.demands = fn }
+
+// asks settles what the endpoint asks of the sender of a message that begins.
+func (e *Endpoint) asks() Demand {
+	if e.rx.demands != nil {
+		if d, ok := e.rx.demands(); ok {
+			return d
+		}
+	}
+	return Demand{BlockSize: e.cfg.BlockSize, STmin: e.cfg.STmin}
 }
 
 // SetReady says whether this end has room for more of a message: an endpoint
@@ -55,7 +85,8 @@ func (e *Endpoint) takeFirst(p *pdu) Reason {
 	e.failReceiving(UnexpectedPDU)
 	e.stopReceiving() // an overflow answer that has not left is out of date
 	r := &e.rx
-	if uint64(p.length) > uint64(e.cfg.MaxLen) {
+	r.demand = e.asks()
+	if uint64(p.length) > uint64(e.cfg.MaxLen) || r.demand.Overflow {
 		e.answer(Overflow)
 		return FirstNoRoom
 	}
@@ -69,7 +100,7 @@ func (e *Endpoint) takeFirst(p *pdu) Reason {
 // owedFlow begins the peer's wait for a flow control.
 func (e *Endpoint) owedFlow() {
 	r := &e.rx
-	r.state = rxFlow
+	r.state, r.owed = rxFlow, r.demand.Waits
 	if e.cfg.Timing.Br == 0 {
 		e.askFlow()
 		return
@@ -81,6 +112,9 @@ func (e *Endpoint) owedFlow() {
 func (e *Endpoint) askFlow() {
 	r := &e.rx
 	switch {
+	case r.open && r.owed != 0:
+		r.owed--
+		e.answer(Wait)
 	case r.open:
 		r.waits = 0
 		e.answer(ContinueToSend)
@@ -107,7 +141,7 @@ func (e *Endpoint) sentFlow(fs FlowStatus) {
 	case fs == ContinueToSend && r.state == rxFlow:
 		e.awaitBlock()
 		r.cr.set(e.now + e.cfg.Timing.Cr)
-	case fs == Wait && r.open:
+	case fs == Wait && r.open && r.demand.Waits == 0:
 		e.askFlow()
 	case fs == Wait:
 		r.br.set(e.now + e.cfg.Timing.Bs/2)
@@ -116,7 +150,7 @@ func (e *Endpoint) sentFlow(fs FlowStatus) {
 
 func (e *Endpoint) awaitBlock() {
 	e.rx.state = rxData
-	e.rx.block = int(e.cfg.BlockSize)
+	e.rx.block = int(e.rx.announced)
 	if e.rx.block == 0 {
 		e.rx.block = unlimited
 	}

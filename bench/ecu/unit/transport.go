@@ -55,6 +55,24 @@ func (m *Unit) Open(cfg isotp.Config, h link.Handlers) (*link.Link, error) {
 	return m.mux.Open(cfg, h)
 }
 
+// Response is the identifier of the unit's answers.
+func (m *Unit) Response() canbus.Key {
+	return canbus.KeyOf(m.spec.Addresses.Response, m.spec.Addresses.Extended)
+}
+
+// Demand has fn say what the unit asks of the sender of a long request, until remove is
+// called. The last one counts.
+func (m *Unit) Demand(fn func() (isotp.Demand, bool)) (remove func()) {
+	m.demands++
+	number := m.demands
+	m.physical.Demand(fn)
+	return func() {
+		if m.demands == number {
+			m.physical.Demand(nil)
+		}
+	}
+}
+
 func (m *Unit) request(functional bool, req []byte) {
 	m.server.Request(m.loop.Now(), functional, req)
 	m.pump(m.loop.Now())

@@ -68,6 +68,7 @@ type Unit struct {
 	powered, cycle spec.Bound
 	observer       *dtc.Observer
 	failures       int
+	demands        int // how often others told the transport what to ask for
 }
 
 // New puts a unit on the bus under its name. Call Step in every step of the bench. The

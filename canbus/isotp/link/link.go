@@ -174,6 +174,9 @@ func (l *Link) SetReady(ready bool) {
 	l.mux.pump()
 }
 
+// Demand is [isotp.Endpoint.Demand].
+func (l *Link) Demand(fn func() (isotp.Demand, bool)) { l.ep.Demand(fn) }
+
 // Reset is [isotp.Endpoint.Reset]: an ECU that starts anew.
 func (l *Link) Reset() {
 	l.ep.Reset(l.mux.loop.Now())
