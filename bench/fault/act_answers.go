@@ -23,7 +23,7 @@ type Unit interface {
 	Name() string
 	Response() canbus.Key
 	// Demand has fn say what the unit asks of the sender of a long request.
-	Demand(fn func() (d isotp.Demand, ok bool)) (remove func())
+	Demand(fn func(usual isotp.Demand) isotp.Demand) (remove func())
 	// DropSession ends the diagnostic session, Dip takes the supply for a time.
 	DropSession()
 	Dip(d time.Duration)

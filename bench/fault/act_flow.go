@@ -23,20 +23,19 @@ type flowAct struct {
 
 // flowActs are what a unit can ask, and the bytes of a flow control that ask it.
 var flowActs = map[string]struct {
-	demand func(p Params) isotp.Demand
+	demand func(d *isotp.Demand, p Params)
 	bytes  string
 	at     int
 }{
-	"wait": {func(p Params) isotp.Demand {
-		if p.Bool("for-ever") {
-			return isotp.Demand{Waits: -1}
+	"wait": {func(d *isotp.Demand, p Params) {
+		if d.Waits = int(p.Number("times")); p.Bool("for-ever") {
+			d.Waits = -1
 		}
-		return isotp.Demand{Waits: int(p.Number("times"))}
 	}, "31", 0},
-	"overflow": {func(Params) isotp.Demand { return isotp.Demand{Overflow: true} }, "32", 0},
+	"overflow": {func(d *isotp.Demand, _ Params) { d.Overflow = true }, "32", 0},
 	// A block of one frame, and the reserved separation time FA, which means 127 ms
 	// (ISO 15765-2:2016 clause 9.6.5.4).
-	"odd": {func(Params) isotp.Demand { return isotp.Demand{BlockSize: 1, STmin: 0xFA} }, "01 FA", 1},
+	"odd": {func(d *isotp.Demand, _ Params) { d.BlockSize, d.STmin = 1, 0xFA }, "01 FA", 1},
 }
 
 func (a *flowAct) scope(p Params) Scope {
@@ -114,10 +113,15 @@ func (a *flowAct) on(t *Target, p Params) (func(), error) {
 		rng = t.Chance("flow " + a.name)
 	}
 	c := turn{match: m, rng: rng}
-	demand := flowActs[a.Do].demand(p)
+	demand := flowActs[a.Do].demand
 	var removes []func()
 	for _, u := range units {
-		removes = append(removes, u.Demand(func() (isotp.Demand, bool) { return demand, c.next() }))
+		removes = append(removes, u.Demand(func(d isotp.Demand) isotp.Demand {
+			if c.next() {
+				demand(&d, p)
+			}
+			return d
+		}))
 	}
 	return func() {
 		for _, remove := range removes {

@@ -24,7 +24,7 @@ type receiver struct {
 	waits      int  // WAITs sent in a row
 	asked      bool // a flow control wants to be sent
 	fs         FlowStatus
-	demands    func() (Demand, bool)
+	demands    func(usual Demand) Demand
 	demand     Demand // of the message under way
 	announced  byte   // the block size of the last CTS
 	owed       int    // WAITs that the demand still wants before the next CTS
@@ -43,18 +43,17 @@ type Demand struct {
 }
 
 // Demand has fn say, for each segmented message that begins, what the endpoint asks of
-// its sender instead of what the Config says; ok is false for the Config's. The endpoint
-// acts accordingly itself. nil is the Config's for all.
-func (e *Endpoint) Demand(fn func() (d Demand, ok bool)) { e.rx.demands = fn }
+// its sender; usual is what the Config says. The endpoint acts accordingly itself. With
+// nil it asks the usual.
+func (e *Endpoint) Demand(fn func(usual Demand) Demand) { e.rx.demands = fn }
 
 // asks settles what the endpoint asks of the sender of a message that begins.
 func (e *Endpoint) asks() Demand {
-	if e.rx.demands != nil {
-		if d, ok := e.rx.demands(); ok {
-			return d
-		}
+	usual := Demand{BlockSize: e.cfg.BlockSize, STmin: e.cfg.STmin}
+	if e.rx.demands == nil {
+		return usual
 	}
-	return Demand{BlockSize: e.cfg.BlockSize, STmin: e.cfg.STmin}
+	return e.rx.demands(usual)
 }
 
 // SetReady says whether this end has room for more of a message: an endpoint

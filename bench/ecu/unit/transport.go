@@ -62,7 +62,7 @@ func (m *Unit) Response() canbus.Key {
 
 // Demand has fn say what the unit asks of the sender of a long request, until remove is
 // called. The last one counts.
-func (m *Unit) Demand(fn func() (isotp.Demand, bool)) (remove func()) {
+func (m *Unit) Demand(fn func(usual isotp.Demand) isotp.Demand) (remove func()) {
 	m.demands++
 	number := m.demands
 	m.physical.Demand(fn)

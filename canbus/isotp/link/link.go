@@ -175,7 +175,7 @@ func (l *Link) SetReady(ready bool) {
 }
 
 // Demand is [isotp.Endpoint.Demand].
-func (l *Link) Demand(fn func() (isotp.Demand, bool)) { l.ep.Demand(fn) }
+func (l *Link) Demand(fn func(usual isotp.Demand) isotp.Demand) { l.ep.Demand(fn) }
 
 // Reset is [isotp.Endpoint.Reset]: an ECU that starts anew.
 func (l *Link) Reset() {
