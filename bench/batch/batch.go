@@ -9,6 +9,9 @@ import (
 type Options struct {
 	// Workers is how many runs there are at once; at least 1.
 	Workers int
+	// Limit, if set, is how many of them may go on from now on; it is asked before each
+	// run, and one always may. Who has stopped does not come back.
+	Limit func() int
 	// FailFast ends the batch with the first run, in their order, that fails: runs
 	// before it are finished, those behind it are broken off and not told.
 	FailFast bool
@@ -38,8 +41,9 @@ type Doer[T any] func(ctx context.Context, run, attempt int) (result T, passed b
 // FailFast had its case.
 func Do[T any](ctx context.Context, n int, opt Options, do Doer[T], tell func(run int, attempts []T)) (int, error) {
 	b := &batch[T]{n: n, opt: opt, do: do, tell: tell, last: n, ended: map[int][]T{}, running: map[int]context.CancelFunc{}}
+	b.workers = min(max(1, opt.Workers), n)
 	var wg sync.WaitGroup
-	for range min(max(1, opt.Workers), n) {
+	for range b.workers {
 		wg.Go(func() { b.work(ctx) })
 	}
 	wg.Wait()
@@ -60,6 +64,7 @@ type batch[T any] struct {
 	next         int // the run that nobody has begun
 	last         int // runs from here on do not count any more
 	told         int
+	workers      int // that go on
 	done, failed int
 	ended        map[int][]T // results that wait for those before them
 	running      map[int]context.CancelFunc
@@ -82,6 +87,10 @@ func (b *batch[T]) begin(ctx context.Context) (int, context.Context, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.next >= min(b.n, b.last) || b.err != nil || ctx.Err() != nil {
+		return 0, nil, false
+	}
+	if b.opt.Limit != nil && b.workers > max(1, b.opt.Limit()) {
+		b.workers--
 		return 0, nil, false
 	}
 	run := b.next

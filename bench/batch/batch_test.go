@@ -10,6 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
@@ -43,6 +44,42 @@ func TestResultsComeInOrder(t *testing.T) {
 				t.Fatalf("told in the order %v", got)
 			}
 		}
+	})
+}
+
+// When fewer may go on, those that are under way end and fewer begin; one always goes on.
+func TestTheLimitLowersWhatIsUnderWay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var done, running, most atomic.Int32
+		limit := func() int {
+			switch {
+			case done.Load() < 8:
+				return 8
+			case done.Load() < 20:
+				return 2
+			}
+			return 0
+		}
+		told, err := batch.Do(context.Background(), 30, batch.Options{Workers: 8, Limit: limit},
+			func(context.Context, int, int) (int, bool, error) {
+				n := running.Add(1)
+				most.Store(max(most.Load(), n))
+				switch d := done.Load(); {
+				case d >= 22:
+					assert.LessOrEqual(t, n, int32(1))
+				case d >= 16:
+					assert.LessOrEqual(t, n, int32(2))
+				}
+				time.Sleep(time.Minute)
+				running.Add(-1)
+				done.Add(1)
+				return 0, true, nil
+			},
+			func(int, []int) {})
+		require.NoError(t, err)
+		require.Equal(t, 30, told)
+		require.Equal(t, int32(8), most.Load())
+		require.Equal(t, int32(30), done.Load())
 	})
 }
 

@@ -99,6 +99,9 @@ type Result struct {
 	Capture, Plan string
 	// Trace is what the run showed, if that was asked for.
 	Trace *trace.Trace
+	// Late is the worst lateness of a run in wall time, see clock.Loop.Late; 0 for one
+	// that kept up.
+	Late time.Duration
 	// Replay tells about the background; nil without.
 	Replay *replay.Stats
 	// Err says why the run ended before its end: our own fault or the context's
@@ -382,6 +385,9 @@ func (r *Run) finish(res *Result, err error) {
 		res.Trace = r.trace
 	}
 	res.Frames, res.Events = r.bench.Frames(), r.bench.Loop.Events()
+	for _, x := range r.bench.Loop.Late() {
+		res.Late = max(res.Late, x.By)
+	}
 	if r.replay != nil {
 		s := r.replay.Stats()
 		res.Replay = &s

@@ -25,10 +25,6 @@ import (
 // Many runs are told more briefly: the tables of what passed are left out.
 const manyRuns = 50
 
-// waitersPerCore is how many runs in wall time a core has at once: a car takes a
-// hundredth of one, and the tool mostly waits for it.
-const waitersPerCore = 8
-
 // runner does the jobs of one command.
 type runner struct {
 	o        *runOptions
@@ -38,6 +34,7 @@ type runner struct {
 	answered <-chan string
 	keep     bool // also what passed
 	baseline *report.Baseline
+	crowd    crowd
 }
 
 // execute does the jobs and reports.
@@ -104,11 +101,11 @@ func (r *runner) options() (batch.Options, error) {
 	if b.Retry > 0 && !wall {
 		return b, errors.New("--retry: a run in virtual time does the same again; only in wall time it may pass at the second attempt")
 	}
-	if b.Workers == 0 {
+	switch {
+	case wall:
+		b.Workers, b.Limit = r.crowd.begin(b.Workers), r.crowd.limit
+	case b.Workers == 0:
 		b.Workers = runtime.GOMAXPROCS(0)
-		if wall {
-			b.Workers *= waitersPerCore
-		}
 	}
 	// One bus has room for one car, and a person has two hands.
 	if shared := o.bus != "" && o.bus != "mem:" || r.external(); shared {
@@ -161,6 +158,7 @@ func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, er
 	if err != nil {
 		return report.Run{}, err
 	}
+	r.crowd.note(res.Late)
 	return told(j, res), nil
 }
 

@@ -114,7 +114,7 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 	f.StringVar(&o.seeds, "seeds", "", "run each scenario with each of these seeds, such as 1-200 or 1,5,9-12")
 	f.StringArrayVar(&o.params, "param", nil, "run each scenario that has this fault with each value: FAULT.PARAM=VALUE,VALUE; may be given again")
 	f.StringVar(&o.paramFile, "params", "", "file (YAML) with parameters of many runs: each, whose values are combined, and sets, which are run as they are")
-	f.IntVar(&o.jobs, "jobs", 0, "runs at once; 0 is one a core in virtual time, several a core in wall time")
+	f.IntVar(&o.jobs, "jobs", 0, "runs at once; 0 is one a core in virtual time; in wall time what the machine bears to begin with, and fewer when they come late")
 	f.StringVar(&o.shard, "shard", "", "do only this part of all runs: PART/PARTS, such as 2/5")
 	f.BoolVar(&o.failFast, "fail-fast", false, "end with the first run that does not pass")
 	f.IntVar(&o.retry, "retry", 0, "how often a run in wall time that failed is done again")
