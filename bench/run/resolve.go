@@ -155,17 +155,18 @@ func setParam(sc *scenarios.Scenario, q plan.Param) error {
 	return nil
 }
 
-// parseProfile reads the profile of a plan.
-func parseProfile(t plan.Text) (*tool.Profile, error) {
+// Profile reads the tool profile of a plan. Runs may share it.
+func Profile(p *plan.Plan) (*tool.Profile, error) {
+	t := &p.Tool
 	name := t.File
 	if name == "" {
 		name = t.Name
 	}
-	p, err := tool.Parse(name, strings.NewReader(t.Text))
+	profile, err := tool.Parse(name, strings.NewReader(t.Text))
 	if err == nil && t.File != "" {
-		p.Folder = filepath.Dir(t.File)
+		profile.Folder = filepath.Dir(t.File)
 	}
-	return p, err
+	return profile, err
 }
 
 // findNetworks notes the .dbc files of a scenario's faults, so that a repeated run

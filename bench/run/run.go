@@ -63,6 +63,8 @@ type Options struct {
 	// Scenario is the plan's scenario as Scenario returns it, for many runs of
 	// the same; nil reads it from the plan.
 	Scenario *scenarios.Scenario
+	// Profile is the plan's as Profile returns it, likewise.
+	Profile *tool.Profile
 	// Trace has the result tell what the run showed.
 	Trace   bool
 	Metrics *metrics.Set
@@ -138,8 +140,10 @@ func New(p *plan.Plan, opt Options) (_ *Run, err error) {
 			return nil, err
 		}
 	}
-	if r.profile, err = parseProfile(p.Tool); err != nil {
-		return nil, err
+	if r.profile = opt.Profile; r.profile == nil {
+		if r.profile, err = Profile(p); err != nil {
+			return nil, err
+		}
 	}
 	if p.InBench && opt.InBench == nil {
 		return nil, errors.New("the plan wants the tool inside the bench, and there is none")

@@ -147,7 +147,7 @@ func (r *runner) attempt(ctx context.Context, i, attempt int) (report.Run, bool,
 func (r *runner) one(ctx context.Context, j *job, folder string) (report.Run, error) {
 	scenario, err := run.New(j.plan, run.Options{
 		Folder: folder, Earlier: filesOf(j.plan.Capture), Person: r.person, Answered: r.answered, Metrics: r.set, Log: slog.Default(), Folders: programFolders(),
-		Scenario: j.scenario, Trace: true,
+		Scenario: j.scenario, Profile: j.profile, Trace: true,
 		Arm:     r.o.arm,
 		InBench: func(task string, args map[string]string) (tool.Machine, error) { return tester.Start(task, args) },
 	})

@@ -10,6 +10,7 @@ import (
 	"sawhorse/bench/fault"
 	"sawhorse/bench/plan"
 	"sawhorse/bench/run"
+	"sawhorse/bench/tool"
 	"sawhorse/scenarios"
 )
 
@@ -18,6 +19,8 @@ type job struct {
 	plan *plan.Plan
 	// scenario is the plan's, read once for all runs with the same parameters.
 	scenario *scenarios.Scenario
+	// profile is the plan's, read once for all runs.
+	profile *tool.Profile
 	// name tells the runs of a batch apart; "" is the scenario's name.
 	name   string
 	folder string
@@ -43,6 +46,7 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices run.Choices) ([]jo
 		return nil, fmt.Errorf("--shard: %w", err)
 	}
 	var jobs []job
+	var profile *tool.Profile
 	total := 0
 	for _, s := range list {
 		choicesHere, err := choicesOf(s, axes, sets)
@@ -59,6 +63,11 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices run.Choices) ([]jo
 			if err != nil {
 				return nil, err
 			}
+			if profile == nil {
+				if profile, err = run.Profile(first); err != nil {
+					return nil, err
+				}
+			}
 			sc := s
 			if len(params) > 0 {
 				if sc, err = run.Scenario(first); err != nil {
@@ -74,7 +83,7 @@ func (o *runOptions) plan(list []*scenarios.Scenario, choices run.Choices) ([]jo
 				}
 				p := *first
 				p.Seed = seed
-				j := job{plan: &p, scenario: sc, name: runName(s.Name, seed, len(seeds) > 0, params)}
+				j := job{plan: &p, scenario: sc, profile: profile, name: runName(s.Name, seed, len(seeds) > 0, params)}
 				j.folder = filepath.Join(o.out, j.name)
 				if o.capture != "" {
 					j.folder = filepath.Dir(o.capture)

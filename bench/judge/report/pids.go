@@ -2,7 +2,7 @@ package report
 
 import (
 	"fmt"
-	"slices"
+	"sync"
 
 	"sawhorse/canbus/uds"
 )
@@ -84,17 +84,21 @@ func namesOf(pid byte, place int) []string {
 }
 
 // named reports whether a signal can be read by service 01 at all.
-func named(signal string) bool {
+func named(signal string) bool { return allNames()[signal] }
+
+// allNames are the names of all numbers that service 01 can read.
+var allNames = sync.OnceValue(func() map[string]bool {
+	names := map[string]bool{}
 	for id := range 256 {
 		p, _ := uds.Parameter(byte(id))
 		for i := range p.Values {
-			if slices.Contains(namesOf(byte(id), i), signal) {
-				return true
+			for _, name := range namesOf(byte(id), i) {
+				names[name] = true
 			}
 		}
 	}
-	return false
-}
+	return names
+})
 
 // monitorNames are the words of a tool's report for the readiness monitors of PID 01
 // (spark ignition); what is not here is not reported.
