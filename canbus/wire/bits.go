@@ -166,11 +166,11 @@ func bitsFD(f *canbus.Frame) (nominal, data int) {
 	e := uint(stuffTable[state|uint(last)])
 	state, count = e&stuffMask, count+e>>stuffShift
 	n := min(int(f.Len), canbus.MaxData)
-	for _, b := range f.Data[:n] {
-		e := uint(stuffTable[state|uint(b)])
-		state, count = e&stuffMask, count+e>>stuffShift
-		last = b
+	if n > 0 {
+		last = f.Data[n-1]
 	}
+	state, stuff := stuffBits(state, f.Data[:n])
+	count += stuff
 	if state>>10 != uint(last&1) {
 		count-- // a stuff bit behind the last bit gives way to the fixed one
 	}
@@ -182,4 +182,48 @@ func bitsFD(f *canbus.Frame) (nominal, data int) {
 		return nominal + data + tail, 0
 	}
 	return nominal + tail, data
+}
+
+// stuffBits takes data from a stuffing state on: the next state, and how many stuff bits
+// there are.
+func stuffBits(state uint, data []byte) (next, count uint) {
+	if len(data) >= 32 {
+		return stuffHalves(state, data)
+	}
+	for _, b := range data {
+		e := uint(stuffTable[state|uint(b)])
+		state, count = e&stuffMask, count+e>>stuffShift
+	}
+	return state, count
+}
+
+// stuffHalves takes the two halves of long data side by side, as a processor can: each
+// look-up waits for the one before it. The second half begins with a guess, from the
+// bytes before it alone; where that was wrong it is taken again until it comes to the
+// same state, mostly within a byte.
+func stuffHalves(state uint, data []byte) (next, count uint) {
+	half := len(data) / 2
+	first, second := data[:half], data[half:2*half]
+	guess := uint(afterOne)
+	for _, b := range first[half-2:] {
+		guess = uint(stuffTable[guess|uint(b)]) & stuffMask
+	}
+	var after [canbus.MaxData / 2]uint16 // the entries of the second half
+	other := guess
+	for i, b := range first {
+		e := uint(stuffTable[state|uint(b)])
+		state, count = e&stuffMask, count+e>>stuffShift
+		g := stuffTable[other|uint(second[i])]
+		after[i] = g
+		other, count = uint(g)&stuffMask, count+uint(g)>>stuffShift
+	}
+	for i, b := range second {
+		if state == guess {
+			return other, count
+		}
+		e, g := uint(stuffTable[state|uint(b)]), uint(after[i])
+		state, guess = e&stuffMask, g&stuffMask
+		count += e>>stuffShift - g>>stuffShift
+	}
+	return state, count
 }

@@ -210,13 +210,47 @@ func TestStuffingComesNearTheBound(t *testing.T) {
 	assert.GreaterOrEqual(t, most, 131, "stuffing after every four bits")
 }
 
+// mixed is data without a pattern.
+func mixed(n int) []byte {
+	data := make([]byte, n)
+	x := uint32(1)
+	for i := range data {
+		x = x*1664525 + 1013904223
+		data[i] = byte(x >> 24)
+	}
+	return data
+}
+
+// Long data, whose halves are taken side by side, have as many stuff bits as bit by bit:
+// also where no guess of what stands before the second half comes right.
+func TestLongDataAreTakenInHalves(t *testing.T) {
+	patterns := [][]byte{{0}, {0xFF}, {0x00, 0xFF}, {0xF8, 0x3E, 0x0F, 0x83, 0xE0}, {0x07, 0xC1, 0xF0, 0x7C, 0x1F}, {0xAA}, {0xCC}, mixed(64)}
+	for _, n := range []int{32, 48, 64} {
+		for _, p := range patterns {
+			for shift := range 64 {
+				f := canbus.NewFD(0x7E0, canbus.BitRateSwitch, make([]byte, n)...)
+				for i := range n {
+					f.Data[i] = p[(i+shift)%len(p)]
+				}
+				f.Data[shift%n] ^= 0x10
+				var st stream
+				st.encode(&f)
+				nominal, data := st.upTo(st.n)
+				gotNominal, gotData := Bits(&f)
+				assert.Equal(t, nominal+data, gotNominal+gotData, "% X", f.Payload())
+			}
+		}
+	}
+}
+
 func BenchmarkBits(b *testing.B) {
 	frames := []canbus.Frame{
 		canbus.New(0x7E8, 4, 0x41, 0x0C, 9, 0x70, 0, 0, 0),
 		canbus.NewExtended(0x18DAF110, 4, 0x41, 0x0C, 9, 0x70, 0xCC, 0xCC, 0xCC),
 		canbus.NewFD(0x7E0, canbus.BitRateSwitch, make([]byte, 64)...),
+		canbus.NewFD(0x7E0, canbus.BitRateSwitch, mixed(64)...),
 	}
-	for i, name := range []string{"classic-base-8", "classic-extended-8", "fd-64"} {
+	for i, name := range []string{"classic-base-8", "classic-extended-8", "fd-64-zeros", "fd-64-mixed"} {
 		b.Run(name, func(b *testing.B) {
 			f := frames[i]
 			sum := 0
