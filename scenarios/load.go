@@ -1,7 +1,9 @@
 package scenarios
 
 import (
+	"bytes"
 	"embed"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -24,7 +26,13 @@ var schema []byte
 
 // Schema is the format as a JSON Schema (draft 2020-12). It sees everything that
 // does not depend on a vocabulary, but no mistakes in conditions.
-func Schema() []byte { return task.FillSchema(schema) }
+func Schema() []byte {
+	var out bytes.Buffer
+	if err := json.Indent(&out, task.FillSchema(fillKinds(schema)), "", "  "); err != nil {
+		panic(err) // a schema of ours that is no JSON
+	}
+	return out.Bytes()
+}
 
 // Names lists the built-in scenarios in order.
 func Names() []string {

@@ -222,7 +222,7 @@ func TestTheSchemaKnowsTheLoadersWords(t *testing.T) {
 	require.Equal(t, task.Names(), doc.Defs["task"].Enum)
 	require.NotContains(t, string(Schema()), `"@`, "a mark that nothing has replaced")
 	require.Equal(t, finishStatuses(), doc.Defs["status"].Enum)
-	for _, k := range wantKinds {
+	for _, k := range wantKeys() {
 		require.Contains(t, doc.Defs["expectation"].Properties, k)
 	}
 }

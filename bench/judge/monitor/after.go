@@ -5,7 +5,26 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
+
+// After wants that every time Event comes, Then follows within the time, no
+// earlier than NotBefore; or, with Never, that it does not. A state begins when it
+// becomes true; with Throughout every moment at which it holds counts, as signal
+// temporal logic has it. One event serves one trigger, the oldest; a state serves
+// all that wait.
+type After struct {
+	Event, Then       *cel.Condition
+	Never             bool
+	Throughout        bool
+	NotBefore, Within time.Duration
+}
+
+func (w After) conditions() []*cel.Condition { return []*cel.Condition{w.Event, w.Then} }
+
+func (w After) tasks() []string { return nil }
+
+func (w After) onBus() bool { return true }
 
 // maxPending bounds what can wait for an answer at once.
 const maxPending = 10_000

@@ -5,8 +5,23 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/canbus/uds"
 )
+
+// Answered wants every request that matches to get its response, by service and,
+// where known, by ECU, within the time. Response-pending (0x78) is no answer; from
+// it Pending counts anew, if set.
+type Answered struct {
+	Request         *cel.Condition
+	Within, Pending time.Duration
+}
+
+func (w Answered) conditions() []*cel.Condition { return []*cel.Condition{w.Request} }
+
+func (w Answered) tasks() []string { return nil }
+
+func (w Answered) onBus() bool { return true }
 
 // answered watches Answered. The margin is the least time that was left, or, where
 // a response was missed, how late it came at last.

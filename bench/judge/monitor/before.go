@@ -8,6 +8,19 @@ import (
 	"sawhorse/bench/judge/cel"
 )
 
+// Before wants First to have come before Then comes; with Each, a First of its
+// own before every Then.
+type Before struct {
+	First, Then *cel.Condition
+	Each        bool
+}
+
+func (w Before) conditions() []*cel.Condition { return []*cel.Condition{w.First, w.Then} }
+
+func (w Before) tasks() []string { return nil }
+
+func (w Before) onBus() bool { return true }
+
 // edge tells the beginnings of a condition: every event of one on events, and the
 // moments at which a state becomes true.
 type edge struct {

@@ -5,7 +5,22 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
+
+// Count wants as many events, or beginnings of a state, as said. AtMost < 0 sets
+// no bound. In, if not 0, is a sliding window for AtMost.
+type Count struct {
+	Of              *cel.Condition
+	AtLeast, AtMost int
+	In              time.Duration
+}
+
+func (w Count) conditions() []*cel.Condition { return []*cel.Condition{w.Of} }
+
+func (w Count) tasks() []string { return nil }
+
+func (w Count) onBus() bool { return true }
 
 // count watches Count. The margin is in times: how many more were allowed, or how
 // many more than wanted came, also after it was decided.

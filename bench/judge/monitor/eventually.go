@@ -6,7 +6,21 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
+
+// Eventually wants the condition to hold once, within the time from From (0: by
+// the end), and to stay so For a time.
+type Eventually struct {
+	Hold        *cel.Condition
+	Within, For time.Duration
+}
+
+func (w Eventually) conditions() []*cel.Condition { return []*cel.Condition{w.Hold} }
+
+func (w Eventually) tasks() []string { return nil }
+
+func (w Eventually) onBus() bool { return true }
 
 // eventually watches Eventually. It passes at the first stay that is long enough
 // and began in time. The margin is then the time left; without a bound in time, and

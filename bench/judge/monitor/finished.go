@@ -7,7 +7,23 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
+
+// Finished wants the task to end with one of the statuses, within the time (0: its
+// own limit). Nth counts the task's runs from 1; 0 means each.
+type Finished struct {
+	Task     string
+	Nth      int
+	Statuses []string
+	Within   time.Duration
+}
+
+func (w Finished) conditions() []*cel.Condition { return nil }
+
+func (w Finished) tasks() []string { return []string{w.Task} }
+
+func (w Finished) onBus() bool { return false }
 
 // finished watches Finished. The margin is the time left.
 type finished struct {

@@ -8,6 +8,40 @@ import (
 	"sawhorse/bench/judge/cel"
 )
 
+// Always wants the condition to hold at every moment, or at every event that
+// While picks.
+type Always struct{ Hold *cel.Condition }
+
+func (w Always) conditions() []*cel.Condition { return []*cel.Condition{w.Hold} }
+
+func (w Always) tasks() []string { return nil }
+
+func (w Always) onBus() bool { return true }
+
+// Never wants the condition never to hold.
+type Never struct{ Hold *cel.Condition }
+
+func (w Never) conditions() []*cel.Condition { return []*cel.Condition{w.Hold} }
+
+func (w Never) tasks() []string { return nil }
+
+func (w Never) onBus() bool { return true }
+
+// WhileFaultsOn wants Hold at every moment, or at every event that While picks, at
+// which a fault of the list Of is on; with Never it wants it at none. An empty list
+// is every fault.
+type WhileFaultsOn struct {
+	Hold  *cel.Condition
+	Never bool
+	Of    []string
+}
+
+func (w WhileFaultsOn) conditions() []*cel.Condition { return []*cel.Condition{w.Hold} }
+
+func (w WhileFaultsOn) tasks() []string { return nil }
+
+func (w WhileFaultsOn) onBus() bool { return false }
+
 // invariant watches Always, Never and WhileFaultsOn: the first moment at which the
 // condition is not as wanted decides. Its margin is the least robustness over the
 // window (Donze and Maler 2010, definition 3, always), also after it was decided.

@@ -10,6 +10,21 @@ import (
 	"sawhorse/bench/judge/cel"
 )
 
+// Recovers wants, each time the last fault of the list Of goes, That to hold within
+// the time and to stay so For a time. A fault that comes again before makes void what
+// was to come. An empty list is every fault.
+type Recovers struct {
+	That        *cel.Condition
+	Within, For time.Duration
+	Of          []string
+}
+
+func (w Recovers) conditions() []*cel.Condition { return []*cel.Condition{w.That} }
+
+func (w Recovers) tasks() []string { return nil }
+
+func (w Recovers) onBus() bool { return false }
+
 // faultPhase tells whether faults are on: those of a list, or any.
 type faultPhase struct {
 	of   []string

@@ -7,9 +7,27 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/bench/judge/report"
 	"sawhorse/bench/signal"
 )
+
+// Reported compares what the tool said at the end of a task with what was true.
+// Nth counts the task's runs from 1; 0 means each. With OrSilent a tool may report
+// nothing of a field, and a task without an end has nothing to judge: what counts is
+// that nothing wrong was said.
+type Reported struct {
+	Task     string
+	Nth      int
+	OrSilent bool
+	Checks   []report.Check
+}
+
+func (w Reported) conditions() []*cel.Condition { return nil }
+
+func (w Reported) tasks() []string { return []string{w.Task} }
+
+func (w Reported) onBus() bool { return false }
 
 // reported watches Reported. The margin is the tightest of the live values, or
 // minus the number of entries that were wrong.

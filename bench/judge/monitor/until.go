@@ -6,7 +6,21 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 )
+
+// UntilThen wants Hold at every moment until Then holds, which must come within
+// the time from From (0: by the end).
+type UntilThen struct {
+	Hold, Then *cel.Condition
+	Within     time.Duration
+}
+
+func (w UntilThen) conditions() []*cel.Condition { return []*cel.Condition{w.Hold, w.Then} }
+
+func (w UntilThen) tasks() []string { return nil }
+
+func (w UntilThen) onBus() bool { return true }
 
 // untilThen watches UntilThen. The margin is that of the robust until (Donze and
 // Maler 2010, definition 3): the greatest, over the moments, of the lesser of Then's
