@@ -323,20 +323,25 @@ func (r *Run) attach(ctx context.Context, url, captureFile string) (err error) {
 	return err
 }
 
-// lag is what frames may take between a tool and the tap where both are processes.
-const lag = 50 * time.Millisecond
+// Lag is what frames may take between a tool and the tap where both are processes.
+const Lag = 50 * time.Millisecond
 
 // judging is what the run is judged by.
 func (r *Run) judging() bench.Judging {
-	j := bench.Judging{
-		Expect: r.expectations(), Fresh: r.profile.Kind != tool.KindExternal,
-		Strict: r.scenario.Rules.Strict || r.plan.Strict, Exceptions: map[string]string{},
-	}
-	for _, e := range r.scenario.Rules.Except {
-		j.Exceptions[e.Rule] = e.Because
-	}
+	j := JudgingOf(r.scenario)
+	j.Expect = r.expectations()
+	j.Fresh, j.Strict = r.profile.Kind != tool.KindExternal, j.Strict || r.plan.Strict
 	if r.plan.Time == plan.Wall {
-		j.Lag = lag
+		j.Lag = Lag
+	}
+	return j
+}
+
+// JudgingOf is what a scenario has a bench judged by, whoever works on it.
+func JudgingOf(sc *scenarios.Scenario) bench.Judging {
+	j := bench.Judging{Expect: sc.Expect, Strict: sc.Rules.Strict, Exceptions: map[string]string{}}
+	for _, e := range sc.Rules.Except {
+		j.Exceptions[e.Rule] = e.Because
 	}
 	return j
 }

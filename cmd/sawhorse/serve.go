@@ -22,6 +22,7 @@ type serveOptions struct {
 	seed                         uint64
 	cars, arm                    []string
 	faults                       faultFlags
+	judged                       judgedFlags
 	key                          string
 	pacing                       clock.Pacing
 	socketMode, socketGroup      string
@@ -43,12 +44,17 @@ controls are a JSON API on a loopback address:
   PUT    /v1/recording    {"name": "morning"} records the bus into --recordings
   DELETE /v1/recording    ends that
   GET    /metrics         for Prometheus
-  GET    /healthz         ok while the loop answers
+  GET    /healthz         ok while the loop answers and recordings have room
+
+With --scenario the car is driven and broken by a scenario's script while a person or a
+tool works on it; with it, or with --judge, whoever does is judged: the verdicts are
+told at the end.
 
 ` + cautions,
 		Example: `  sawhorse serve
   sawhorse serve --bus can:vcan0 --fault clutch-unlearned --key on
   sawhorse serve --fault answer-late:delay=80,ecu=engine --faults coming.yaml
+  sawhorse serve --scenario clutch-unlearned
   curl -X PUT -d '{"key": "on"}' http://127.0.0.1:9464/v1/driver`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return o.run(cmd) },
@@ -63,6 +69,7 @@ controls are a JSON API on a loopback address:
 	f.IntVar(&o.rate, "rate", 500_000, "bit rate of an embedded bus in bit/s")
 	f.Uint64Var(&o.seed, "seed", 1, "root of all chance")
 	o.faults.register(f)
+	o.judged.register(f)
 	pacingFlags(f, &o.pacing)
 	f.StringVar(&o.socketMode, "socket-mode", "", "permissions of a socket, such as 0660: who may write it may be on the bus")
 	f.StringVar(&o.socketGroup, "socket-group", "", "group that owns a socket, by name or number")
@@ -71,28 +78,11 @@ controls are a JSON API on a loopback address:
 }
 
 func (o *serveOptions) run(cmd *cobra.Command) (err error) {
-	if err := checkShared("--bus", o.bus); err != nil {
-		return err
-	}
-	if err := checkArmed(o.arm, o.bus); err != nil {
-		return err
-	}
-	if err := useCars(o.cars); err != nil {
-		return err
-	}
-	if err := checkListen(o.listen); err != nil {
+	if err := o.check(cmd); err != nil {
 		return err
 	}
 	socket, err := socketOf(o.bus, o.socketMode, o.socketGroup)
 	if err != nil {
-		return err
-	}
-	words := bench.Vocabulary()
-	lang, err := words.Language(o.car)
-	if err != nil {
-		return err
-	}
-	if err := o.faults.check(words.Faults(), lang); err != nil {
 		return err
 	}
 	b, err := bench.New(bench.Settings{
@@ -104,6 +94,9 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	}
 	defer func() { err = errors.Join(err, b.Close()) }()
 	if err := b.Loop.Pace(o.pacing); err != nil {
+		return err
+	}
+	if err := o.judged.attach(b); err != nil {
 		return err
 	}
 	hand := b.Hand()
@@ -123,7 +116,38 @@ func (o *serveOptions) run(cmd *cobra.Command) (err error) {
 	if err := b.Run(cmd.Context(), math.MaxInt64); !errors.Is(err, context.Canceled) {
 		return err
 	}
-	return nil // the way it is meant to end
+	return o.judged.tell(cmd.OutOrStdout(), b, o.seed) // the way it is meant to end
+}
+
+// check finds mistakes before a bus is touched.
+func (o *serveOptions) check(cmd *cobra.Command) error {
+	if err := checkShared("--bus", o.bus); err != nil {
+		return err
+	}
+	if err := checkArmed(o.arm, o.bus); err != nil {
+		return err
+	}
+	if err := checkListen(o.listen); err != nil {
+		return err
+	}
+	if err := useCars(o.cars); err != nil {
+		return err
+	}
+	if err := o.judged.load(); err != nil {
+		return err
+	}
+	if sc := o.judged.scenario; sc != nil {
+		if cmd.Flags().Changed("car") && o.car != sc.Car {
+			return fmt.Errorf("--car %s: the scenario %s is of the %s", o.car, sc.Name, sc.Car)
+		}
+		o.car = sc.Car
+	}
+	words := bench.Vocabulary()
+	lang, err := words.Language(o.car)
+	if err != nil {
+		return err
+	}
+	return o.faults.check(words.Faults(), lang)
 }
 
 // turn sets the key before the loop runs.
