@@ -26,25 +26,25 @@ type heard struct {
 // 6 s, by a fault from 1.9 s to 3.9 s, and gives what it heard.
 func conversation(t *testing.T, request []byte, id string, params map[string]any) []heard {
 	t.Helper()
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, rig.Close()) })
-	mux, err := link.Attach(rig.Bus, "client-1", rig.Loop, clock.PriorityTool)
+	t.Cleanup(func() { require.NoError(t, b.Close()) })
+	mux, err := link.Attach(b.Bus, "client-1", b.Loop, clock.PriorityTool)
 	require.NoError(t, err)
 	var got []heard
 	l, err := mux.Open(isotp.Emission(isotp.Normal(0x7E0, 0x7E8)), link.Handlers{
-		OnMessage: func(p []byte) { got = append(got, heard{at: rig.Loop.Now(), data: append([]byte{}, p...)}) },
-		OnFailed:  func(r isotp.Result, _ bool) { got = append(got, heard{at: rig.Loop.Now(), failed: r}) },
+		OnMessage: func(p []byte) { got = append(got, heard{at: b.Loop.Now(), data: append([]byte{}, p...)}) },
+		OnFailed:  func(r isotp.Result, _ bool) { got = append(got, heard{at: b.Loop.Now(), failed: r}) },
 	})
 	require.NoError(t, err)
-	desk := rig.Hand()
+	desk := b.Hand()
 	require.NoError(t, desk.Drive(map[string]any{"key": "on"}))
 	for i := range 10 {
-		rig.Loop.At(time.Second+time.Duration(i)*500*time.Millisecond, clock.PriorityTool, func() { _ = l.Send(request) })
+		b.Loop.At(time.Second+time.Duration(i)*500*time.Millisecond, clock.PriorityTool, func() { _ = l.Send(request) })
 	}
-	rig.Loop.At(1900*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, true, params)) })
-	rig.Loop.At(3900*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, false, nil)) })
-	require.NoError(t, rig.Run(context.Background(), 8*time.Second))
+	b.Loop.At(1900*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, true, params)) })
+	b.Loop.At(3900*time.Millisecond, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, false, nil)) })
+	require.NoError(t, b.Run(context.Background(), 8*time.Second))
 	return got
 }
 
@@ -180,26 +180,26 @@ var tested = map[string]bool{"session-lost": true}
 // A session that is lost refuses what it allowed before: routine control is for the
 // extended session only.
 func TestALostSessionRefusesWhatItAllowed(t *testing.T) {
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
-	defer rig.Close()
-	mux, err := link.Attach(rig.Bus, "client-1", rig.Loop, clock.PriorityTool)
+	defer b.Close()
+	mux, err := link.Attach(b.Bus, "client-1", b.Loop, clock.PriorityTool)
 	require.NoError(t, err)
 	var got [][]byte
 	l, err := mux.Open(isotp.Emission(isotp.Normal(0x7E0, 0x7E8)), link.Handlers{
 		OnMessage: func(p []byte) { got = append(got, append([]byte{}, p...)) },
 	})
 	require.NoError(t, err)
-	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, b.Hand().Drive(map[string]any{"key": "on"}))
 	at := func(ms int, fn func()) {
-		rig.Loop.At(time.Duration(ms)*time.Millisecond, clock.PriorityTool, fn)
+		b.Loop.At(time.Duration(ms)*time.Millisecond, clock.PriorityTool, fn)
 	}
 	read := []byte{0x31, 0x03, 0x02, 0x10}
 	at(1000, func() { require.NoError(t, l.Send([]byte{0x10, 0x03})) })
 	at(1200, func() { require.NoError(t, l.Send(read)) })
-	at(1400, func() { require.NoError(t, rig.Hand().SetFault("session-lost", true, nil)) })
+	at(1400, func() { require.NoError(t, b.Hand().SetFault("session-lost", true, nil)) })
 	at(1500, func() { require.NoError(t, l.Send(read)) })
-	require.NoError(t, rig.Run(context.Background(), 3*time.Second))
+	require.NoError(t, b.Run(context.Background(), 3*time.Second))
 	require.Len(t, got, 3)
 	assert.Equal(t, byte(0x50), got[0][0])
 	assert.Equal(t, byte(0x71), got[1][0])

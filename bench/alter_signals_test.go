@@ -173,9 +173,9 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 	require.NoError(t, os.WriteFile(file, []byte(meter), 0o600))
 	broken := filepath.Join(t.TempDir(), "broken.dbc")
 	require.NoError(t, os.WriteFile(broken, []byte("VERSION \"\"\nBO_ x METER: 8 Cluster\n"), 0o600))
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
-	defer rig.Close()
+	defer b.Close()
 	for want, params := range map[string]map[string]any{
 		"want one of BodyDoors, ": {"message": "METER", "signal": "Speed"}, // the car's own network
 		"nowhere.dbc":             {"dbc": "nowhere.dbc", "message": "METER", "signal": "Speed"},
@@ -183,7 +183,7 @@ func TestMistakesOfSignalFaults(t *testing.T) {
 		"want one of METER":       {"dbc": file, "message": "MOTOR", "signal": "Speed"},
 		"Speed, Sum, Temp, Tick":  {"dbc": file, "message": "METER", "signal": "Spede"},
 	} {
-		require.ErrorContains(t, rig.Hand().SetFault("signal-set", true, params), want)
+		require.ErrorContains(t, b.Hand().SetFault("signal-set", true, params), want)
 	}
 }
 

@@ -39,28 +39,28 @@ func (c *clientNode) Sent(*canbus.Frame) {}
 // from 2 s to 4 s of 6.
 func session(t *testing.T, id string, params map[string]any) (c *clientNode, notes []string) {
 	t.Helper()
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, rig.Close()) })
-	rig.Bus.Tap(func(s canbus.Sighting) {
+	t.Cleanup(func() { require.NoError(t, b.Close()) })
+	b.Bus.Tap(func(s canbus.Sighting) {
 		if s.Touched != "" {
 			notes = append(notes, s.Touched)
 		}
 	})
 	c = &clientNode{}
-	c.port, err = rig.Bus.Attach("client-1", c)
+	c.port, err = b.Bus.Attach("client-1", c)
 	require.NoError(t, err)
-	desk := rig.Hand()
+	desk := b.Hand()
 	require.NoError(t, desk.Drive(map[string]any{"key": "on"}))
 	for i := range 50 {
-		rig.Loop.At(time.Second+time.Duration(i)*100*time.Millisecond, clock.PriorityTool, func() {
+		b.Loop.At(time.Second+time.Duration(i)*100*time.Millisecond, clock.PriorityTool, func() {
 			f := canbus.New(0x7DF, 2, 1, 0x0C, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC)
 			_ = c.port.Send(&f) // on a flooded bus the queue may be full
 		})
 	}
-	rig.Loop.At(2*time.Second, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, true, params)) })
-	rig.Loop.At(4*time.Second, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, false, nil)) })
-	require.NoError(t, rig.Run(context.Background(), 6*time.Second))
+	b.Loop.At(2*time.Second, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, true, params)) })
+	b.Loop.At(4*time.Second, clock.PriorityFault, func() { require.NoError(t, desk.SetFault(id, false, nil)) })
+	require.NoError(t, b.Run(context.Background(), 6*time.Second))
 	return c, notes
 }
 
@@ -151,9 +151,9 @@ func TestEveryFaultOfTheBusHasItsEffect(t *testing.T) {
 }
 
 func TestWrongFrameFaultsAreRefused(t *testing.T) {
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(3)})
 	require.NoError(t, err)
-	defer rig.Close()
+	defer b.Close()
 	for want, c := range map[string]struct {
 		id     string
 		params map[string]any
@@ -166,6 +166,6 @@ func TestWrongFrameFaultsAreRefused(t *testing.T) {
 		"parameter id":                 {"bus-flooded", map[string]any{"id": "800000000"}},
 		"at most 8":                    {"bus-flooded", map[string]any{"bytes": "000102030405060708"}},
 	} {
-		require.ErrorContains(t, rig.Hand().SetFault(c.id, true, c.params), want, fmt.Sprint(c))
+		require.ErrorContains(t, b.Hand().SetFault(c.id, true, c.params), want, fmt.Sprint(c))
 	}
 }

@@ -42,18 +42,18 @@ func benchmarkScenario(b *testing.B, name string) {
 
 // A car that idles, with nobody asking: what the model itself costs.
 func BenchmarkIdlingCar(b *testing.B) {
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(1)})
+	idling, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(1)})
 	require.NoError(b, err)
-	defer rig.Close()
+	defer idling.Close()
 	start := []map[string]any{{"key": "on", "clutch": 100.0}, {"key": "start"}, {"key": "on"}, {"clutch": 0.0}}
 	for i, controls := range start {
-		rig.Loop.At(time.Duration(i)*time.Second, clock.PriorityFault, func() {
-			require.NoError(b, rig.Hand().Drive(controls))
+		idling.Loop.At(time.Duration(i)*time.Second, clock.PriorityFault, func() {
+			require.NoError(b, idling.Hand().Drive(controls))
 		})
 	}
 	length := time.Duration(b.N) * time.Second
 	b.ReportAllocs()
 	b.ResetTimer()
-	require.NoError(b, rig.Run(context.Background(), length))
+	require.NoError(b, idling.Run(context.Background(), length))
 	b.ReportMetric(length.Seconds()/b.Elapsed().Seconds(), "times-real-time")
 }

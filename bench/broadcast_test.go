@@ -46,18 +46,18 @@ func petrelNetwork(t testing.TB) *dbc.Network {
 // listening is a car with somebody who listens, and what it has heard.
 type listening struct {
 	*testing.T
-	rig    *bench.Bench
+	b      *bench.Bench
 	frames []canbus.Frame
 	onEach func(f *canbus.Frame)
 }
 
 func listen(t *testing.T) *listening {
 	t.Helper()
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, rig.Close()) })
-	l := &listening{T: t, rig: rig, onEach: func(*canbus.Frame) {}}
-	rig.Bus.Tap(func(s canbus.Sighting) {
+	t.Cleanup(func() { require.NoError(t, b.Close()) })
+	l := &listening{T: t, b: b, onEach: func(*canbus.Frame) {}}
+	b.Bus.Tap(func(s canbus.Sighting) {
 		l.frames = append(l.frames, *s.Frame)
 		l.onEach(s.Frame)
 	})
@@ -65,7 +65,7 @@ func listen(t *testing.T) *listening {
 }
 
 func (l *listening) drive(at time.Duration, controls map[string]any) {
-	l.rig.Loop.At(at, clock.PriorityFault, func() { require.NoError(l, l.rig.Hand().Drive(controls)) })
+	l.b.Loop.At(at, clock.PriorityFault, func() { require.NoError(l, l.b.Hand().Drive(controls)) })
 }
 
 // start starts the engine: it runs after some 3 s.
@@ -77,7 +77,7 @@ func (l *listening) start() {
 }
 
 func (l *listening) run(until time.Duration) {
-	require.NoError(l, l.rig.Run(context.Background(), until))
+	require.NoError(l, l.b.Run(context.Background(), until))
 }
 
 // ids counts the frames of a time by identifier.
@@ -140,7 +140,7 @@ func TestTheLoadOfTheBus(t *testing.T) {
 		}
 	}
 	const bits = 5 * 500_000
-	load := l.rig.BusLoad()
+	load := l.b.BusLoad()
 	t.Logf("load %.1f %%, of %.1f to %.1f %%", 100*load, 100*least/bits, 100*most/bits)
 	assert.Greater(t, load, least/bits)
 	assert.Less(t, load, most/bits)
@@ -187,7 +187,7 @@ func TestAnotherDecoderReadsWhatTheCarDoes(t *testing.T) {
 		{"BodyLights", "KeyPosition", "key", 0},
 	}
 	l := listen(t)
-	net, truth := petrelNetwork(t), l.rig.Car.Truth
+	net, truth := petrelNetwork(t), l.b.Car.Truth
 	seen := make([]bounds, len(checks))
 	peers := make([]*descriptor.Signal, len(checks))
 	keys := make([]canbus.Key, len(checks))
@@ -205,7 +205,7 @@ func TestAnotherDecoderReadsWhatTheCarDoes(t *testing.T) {
 	}
 	var sample *clock.Timer
 	next := time.Duration(0)
-	sample = l.rig.Loop.NewTimer(clock.PriorityJudge, func() {
+	sample = l.b.Loop.NewTimer(clock.PriorityJudge, func() {
 		for i := range seen {
 			seen[i].see(truth.Get(seen[i].ref))
 		}
@@ -274,10 +274,10 @@ func TestWhoMustNotSendIsSilent(t *testing.T) {
 	l := listen(t)
 	client := &clientNode{}
 	var err error
-	client.port, err = l.rig.Bus.Attach("client-1", client)
+	client.port, err = l.b.Bus.Attach("client-1", client)
 	require.NoError(t, err)
 	ask := func(at time.Duration, data ...byte) {
-		l.rig.Loop.At(at, clock.PriorityTool, func() {
+		l.b.Loop.At(at, clock.PriorityTool, func() {
 			f := canbus.New(0x7E0, append(data, bytes.Repeat([]byte{0xCC}, 8-len(data))...)...)
 			require.NoError(l, client.port.Send(&f))
 		})
@@ -389,19 +389,19 @@ func TestARecordingStepsPastTheCarsOwnMessages(t *testing.T) {
 // Nothing on the way of a frame allocates, from the reading to those who hear it. What is
 // left comes with the model's own steps, not with frames.
 func TestFramesOfTheCarAllocateNothing(t *testing.T) {
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Seed: chance.Seed(5)})
 	require.NoError(t, err)
-	defer rig.Close()
+	defer b.Close()
 	frames := uint64(0)
-	rig.Bus.Tap(func(canbus.Sighting) { frames++ })
-	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
+	b.Bus.Tap(func(canbus.Sighting) { frames++ })
+	require.NoError(t, b.Hand().Drive(map[string]any{"key": "on"}))
 	var before, after runtime.MemStats
-	rig.Loop.At(4*time.Second, clock.PriorityJudge, func() {
+	b.Loop.At(4*time.Second, clock.PriorityJudge, func() {
 		frames = 0
 		runtime.ReadMemStats(&before)
 	})
-	rig.Loop.At(9*time.Second, clock.PriorityJudge, func() { runtime.ReadMemStats(&after) })
-	require.NoError(t, rig.Run(context.Background(), 9*time.Second))
+	b.Loop.At(9*time.Second, clock.PriorityJudge, func() { runtime.ReadMemStats(&after) })
+	require.NoError(t, b.Run(context.Background(), 9*time.Second))
 	require.Greater(t, frames, uint64(7000))
 	allocated := after.Mallocs - before.Mallocs
 	t.Logf("%d allocations for %d frames", allocated, frames)
@@ -437,7 +437,7 @@ func TestABrokenSensorIsNotHandedOn(t *testing.T) {
 	}
 	l.drive(0, map[string]any{"key": "on"})
 	check := func(at time.Duration, broken bool) {
-		l.rig.Loop.At(at, clock.PriorityJudge, func() {
+		l.b.Loop.At(at, clock.PriorityJudge, func() {
 			if broken {
 				assert.EqualValues(t, 0xFF, last["coolant"])
 				assert.EqualValues(t, 7, last["gear"])
@@ -450,9 +450,9 @@ func TestABrokenSensorIsNotHandedOn(t *testing.T) {
 		})
 	}
 	faults := func(at time.Duration, on bool) {
-		l.rig.Loop.At(at, clock.PriorityFault, func() {
+		l.b.Loop.At(at, clock.PriorityFault, func() {
 			for _, id := range []string{"coolant-sensor-open", "gear-sensor-open"} {
-				require.NoError(t, l.rig.Hand().SetFault(id, on, nil))
+				require.NoError(t, l.b.Hand().SetFault(id, on, nil))
 			}
 		})
 	}

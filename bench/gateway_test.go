@@ -45,30 +45,30 @@ func (a *asked) from(id canbus.ID) (list []canbus.Frame) {
 // and 20 bytes of payload and 2 of control fill a frame of 24 (ISO 11898-1:2015 table 5).
 func TestDiagnosticsGoThroughTheGateway(t *testing.T) {
 	dir := t.TempDir()
-	rig, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
+	b, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
 	require.NoError(t, err)
-	defer func() { require.NoError(t, rig.Close()) }()
+	defer func() { require.NoError(t, b.Close()) }()
 	w, err := capture.Create(filepath.Join(dir, "both.pcapng"), capture.Options{Buses: []string{"can0", "can1"}})
 	require.NoError(t, err)
-	rig.Record(w, nil)
+	b.Record(w, nil)
 	tool := &asked{}
-	tool.port, err = rig.Bus.Attach("tool", tool)
+	tool.port, err = b.Bus.Attach("tool", tool)
 	require.NoError(t, err)
 	ask := func(at time.Duration, data ...byte) {
-		rig.Loop.At(at, 0, func() {
+		b.Loop.At(at, 0, func() {
 			f := canbus.Frame{ID: 0x18DA40F1, Flags: canbus.Extended, Len: 8}
 			copy(f.Data[:], data)
 			require.NoError(t, tool.port.Send(&f))
 		})
 	}
-	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, b.Hand().Drive(map[string]any{"key": "on"}))
 	ask(2*time.Second, 0x03, 0x22, 0xF1, 0x90)
 	ask(2*time.Second+60*time.Millisecond, 0x30, 0, 0)
 	ask(3*time.Second, 0x03, 0x22, 0xF1, 0x86)
-	require.NoError(t, rig.Run(context.Background(), 4*time.Second))
+	require.NoError(t, b.Run(context.Background(), 4*time.Second))
 	require.NoError(t, w.Close())
 
-	vin := rig.Car.Spec().Identity.VIN
+	vin := b.Car.Spec().Identity.VIN
 	near := tool.from(0x18DAF140)
 	require.Len(t, near, 4, "first frame, two consecutive ones, and the single one of the second answer")
 	for _, f := range near {
@@ -102,7 +102,7 @@ func TestDiagnosticsGoThroughTheGateway(t *testing.T) {
 // engine, and a body's unit off its bus is missed by every unit that listens to it, at
 // either side, while the gateway's silence is the silence of all that lies behind it.
 func TestSilenceGoesThroughTheGateway(t *testing.T) {
-	running := func(g *garage) bool { return g.rig.Car.Truth.Is(must(g.rig.Car.Truth.Lookup("engine_running"))) }
+	running := func(g *garage) bool { return g.b.Car.Truth.Is(must(g.b.Car.Truth.Lookup("engine_running"))) }
 	for _, c := range []struct {
 		silent string
 		misses map[string][]string
@@ -118,7 +118,7 @@ func TestSilenceGoesThroughTheGateway(t *testing.T) {
 			g := newGarageOf(t, "auklet-18", auklets...)
 			if c.silent != "" {
 				g.then(func() {
-					cable, err := bench.CutOff(g.rig, c.silent)
+					cable, err := bench.CutOff(g.b, c.silent)
 					require.NoError(t, err)
 					cable.Pull()
 				})
@@ -151,22 +151,22 @@ func TestSilenceGoesThroughTheGateway(t *testing.T) {
 // A frame whose checksum is wrong is not passed on, nor one that is not in the car's
 // list of routes.
 func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
-	rig, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
+	b, err := bench.New(bench.Settings{Car: "auklet-18", Seed: 3})
 	require.NoError(t, err)
-	defer func() { require.NoError(t, rig.Close()) }()
+	defer func() { require.NoError(t, b.Close()) }()
 	tool := &asked{}
-	tool.port, err = rig.Bus.Attach("tool", tool)
+	tool.port, err = b.Bus.Attach("tool", tool)
 	require.NoError(t, err)
-	cable, err := bench.CutOff(rig, "body")
+	cable, err := bench.CutOff(b, "body")
 	require.NoError(t, err)
 	cable.Pull()
 	stranger := &asked{}
-	stranger.port, err = bench.FarBus(rig, 0).Attach("stranger", stranger)
+	stranger.port, err = bench.FarBus(b, 0).Attach("stranger", stranger)
 	require.NoError(t, err)
 	send := func(at time.Duration, f canbus.Frame) {
-		rig.Loop.At(at, 0, func() { require.NoError(t, stranger.port.Send(&f)) })
+		b.Loop.At(at, 0, func() { require.NoError(t, stranger.port.Send(&f)) })
 	}
-	spec := rig.Car.Spec()
+	spec := b.Car.Spec()
 	body, _ := spec.Bus("body")
 	m, ok := body.Network().MessageNamed("BodyKey")
 	require.True(t, ok)
@@ -177,11 +177,11 @@ func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
 	bad.Data[0] ^= 1
 	other := good
 	other.ID = 0x123
-	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, b.Hand().Drive(map[string]any{"key": "on"}))
 	send(1*time.Second, bad)
 	send(2*time.Second, other)
 	send(3*time.Second, good)
-	require.NoError(t, rig.Run(context.Background(), 4*time.Second))
+	require.NoError(t, b.Run(context.Background(), 4*time.Second))
 	keys := tool.from(214)
 	require.Len(t, keys, 1)
 	assert.Equal(t, []byte{0x67, 0x12, 0, 0}, keys[0].Payload()[:4], "4711, the least significant byte first")
@@ -191,7 +191,7 @@ func TestTheGatewayPassesOnWhatItShouldOnly(t *testing.T) {
 	require.True(t, ok)
 	_, _, sound := there.Codec().Verify(&keys[0])
 	assert.True(t, sound, "with a checksum of its own")
-	stats := bench.GatewayStats(rig)
+	stats := bench.GatewayStats(b)
 	assert.Equal(t, 1, stats.Refused)
 	// The engine's speed goes the other way, as CAN FD.
 	speeds := stranger.from(200)
@@ -216,13 +216,13 @@ func TestTheSpeedometerKeepsTheRegulation(t *testing.T) {
 	g.drive(map[string]any{"accelerator": 15.0})
 	g.wait(12 * time.Second)
 	g.then(func() {
-		kmh := g.rig.Car.Truth.Get(must(g.rig.Car.Truth.Lookup("vehicle_kmh")))
+		kmh := g.b.Car.Truth.Get(must(g.b.Car.Truth.Lookup("vehicle_kmh")))
 		shown := g.reading("cluster", "shown_kmh")
 		require.Greater(t, kmh, 40.0)
 		assert.GreaterOrEqual(t, shown, kmh)
 		assert.LessOrEqual(t, shown, 1.1*kmh+4)
 		assert.EqualValues(t, 3, g.reading("cluster", "shown_lever"), "D")
-		assert.InDelta(t, g.rig.Car.Truth.Get(must(g.rig.Car.Truth.Lookup("engine_rpm"))), g.reading("cluster", "shown_rpm"), 60)
+		assert.InDelta(t, g.b.Car.Truth.Get(must(g.b.Car.Truth.Lookup("engine_rpm"))), g.reading("cluster", "shown_rpm"), 60)
 	})
 	g.run()
 }
@@ -245,7 +245,7 @@ func TestFaultsOfTheNetworkOnTheOtherCar(t *testing.T) {
 			f, err := fault.New(e.ID, nil)
 			require.NoError(t, err)
 			if e.ID == "network-open" {
-				err := g.rig.Hand().SetFault(e.ID, true, nil)
+				err := g.b.Hand().SetFault(e.ID, true, nil)
 				assert.EqualError(t, err, `fault network-open: the car auklet-18 has no ECU "body" on the bus with the diagnostic connector`)
 				return
 			}

@@ -34,9 +34,14 @@ func (n *network) rule(bus int, name string) string {
 	return fmt.Sprintf("rule %d bus %d %s", n.rules, bus, name)
 }
 
-// Alter implements fault.Network: a rule works on all buses.
+// Alter implements fault.Network: a rule works on all buses. On a bridge it is done to
+// what crosses, once, and not to what a node of this process sends on one of the buses
+// before that.
 func (n *network) Alter(r alter.Alteration) (func(), error) {
 	n.rules++
+	if n.bench.bridge != nil && r.Match.Sender == nil {
+		r.Match.Sender = n.own
+	}
 	return n.onLines(func(i int, l *line) (func(), error) {
 		return l.altered.Add(r, n.seed.For(n.rule(i, r.Name)))
 	})

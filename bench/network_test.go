@@ -28,7 +28,7 @@ const (
 // acknowledges.
 type garage struct {
 	*testing.T
-	rig   *bench.Bench
+	b     *bench.Bench
 	tool  canbus.Port
 	units []string
 	end   time.Duration // of what is planned
@@ -41,48 +41,48 @@ func newGarage(t *testing.T) *garage {
 
 func newGarageOf(t *testing.T, car string, units ...string) *garage {
 	t.Helper()
-	rig, err := bench.New(bench.Settings{Car: car, Seed: chance.Seed(9)})
+	b, err := bench.New(bench.Settings{Car: car, Seed: chance.Seed(9)})
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, rig.Close()) })
+	t.Cleanup(func() { require.NoError(t, b.Close()) })
 	client := &clientNode{}
-	client.port, err = rig.Bus.Attach("client-1", client)
+	client.port, err = b.Bus.Attach("client-1", client)
 	require.NoError(t, err)
-	return &garage{T: t, rig: rig, tool: client.port, units: units}
+	return &garage{T: t, b: b, tool: client.port, units: units}
 }
 
 // then plans something for when all that is planned so far has been done.
-func (g *garage) then(fn func()) { g.rig.Loop.At(g.end, clock.PriorityJudge, fn) }
+func (g *garage) then(fn func()) { g.b.Loop.At(g.end, clock.PriorityJudge, fn) }
 
 func (g *garage) wait(d time.Duration) { g.end += d }
 
 func (g *garage) drive(controls map[string]any) {
-	g.then(func() { require.NoError(g, g.rig.Hand().Drive(controls)) })
+	g.then(func() { require.NoError(g, g.b.Hand().Drive(controls)) })
 }
 
 func (g *garage) fault(id string, on bool, params map[string]any) {
-	g.then(func() { require.NoError(g, g.rig.Hand().SetFault(id, on, params)) })
+	g.then(func() { require.NoError(g, g.b.Hand().SetFault(id, on, params)) })
 }
 
 // legs plans a drive of the catalogue; during is called at every step of its part where.
 func (g *garage) legs(name, where string, during func()) {
-	d, ok := fault.DriveOf(name, g.rig.Car.Spec())
+	d, ok := fault.DriveOf(name, g.b.Car.Spec())
 	require.True(g, ok, name)
 	for i := range d.Steps {
 		leg := &d.Steps[i]
-		g.then(func() { require.NoError(g, leg.Do(g.rig.Car)) })
+		g.then(func() { require.NoError(g, leg.Do(g.b.Car)) })
 		if leg.Where == where && during != nil {
 			for at := time.Duration(0); at < leg.Takes(); at += 100 * time.Millisecond {
-				g.rig.Loop.At(g.end+at, clock.PriorityJudge, during)
+				g.b.Loop.At(g.end+at, clock.PriorityJudge, during)
 			}
 		}
 		g.wait(leg.Takes())
 	}
 }
 
-func (g *garage) run() { require.NoError(g, g.rig.Run(context.Background(), g.end+time.Millisecond)) }
+func (g *garage) run() { require.NoError(g, g.b.Run(context.Background(), g.end+time.Millisecond)) }
 
 func (g *garage) reading(unit, name string) float64 {
-	table := g.rig.Module(unit).Readings()
+	table := g.b.Module(unit).Readings()
 	ref, ok := table.Lookup(name)
 	require.True(g, ok, "%s has no reading %s", unit, name)
 	return table.Get(ref)
@@ -90,7 +90,7 @@ func (g *garage) reading(unit, name string) float64 {
 
 // codes are those of one unit with a bit set.
 func (g *garage) codes(unit string, bit byte) (list []string) {
-	m := g.rig.Module(unit)
+	m := g.b.Module(unit)
 	for i := range m.Spec().Codes {
 		if m.Memory().Status(i)&bit != 0 {
 			list = append(list, m.Spec().Codes[i].Code)
@@ -113,7 +113,7 @@ func (g *garage) all(bit byte) (list []string) {
 
 func (g *garage) clear() {
 	for _, u := range g.units {
-		require.True(g, g.rig.Module(u).Memory().Clear(0xFFFFFF))
+		require.True(g, g.b.Module(u).Memory().Clear(0xFFFFFF))
 	}
 }
 
@@ -267,7 +267,7 @@ func TestASilentUnitAnswersNoTool(t *testing.T) {
 // Two faults cannot act on one cable, nor on the same wires.
 func TestTheSameCableIsNotPulledTwice(t *testing.T) {
 	g := newGarage(t)
-	desk := g.rig.Hand()
+	desk := g.b.Hand()
 	require.NoError(t, desk.SetFault("network-shorted", true, nil))
 	require.ErrorContains(t, desk.SetFault("network-open", true, nil), "another fault acts on them")
 	require.NoError(t, desk.SetFault("network-shorted", false, nil))

@@ -25,7 +25,7 @@ const siskin = "../deploy/examples/siskin2"
 // workbench is a car with somebody who asks its units.
 type workbench struct {
 	t     *testing.T
-	rig   *bench.Bench
+	b     *bench.Bench
 	tool  *asked
 	pause func(time.Duration) bool
 }
@@ -33,11 +33,11 @@ type workbench struct {
 // atWorkbench runs what is done on a car in its time: wait lets the loop go on.
 func atWorkbench(t *testing.T, name string, work func(w *workbench)) {
 	t.Helper()
-	rig, err := bench.New(bench.Settings{Car: name, Seed: 1})
+	b, err := bench.New(bench.Settings{Car: name, Seed: 1})
 	require.NoError(t, err)
-	defer func() { require.NoError(t, rig.Close()) }()
-	w := &workbench{t: t, rig: rig, tool: &asked{}}
-	w.tool.port, err = rig.Bus.Attach("tool", w.tool)
+	defer func() { require.NoError(t, b.Close()) }()
+	w := &workbench{t: t, b: b, tool: &asked{}}
+	w.tool.port, err = b.Bus.Attach("tool", w.tool)
 	require.NoError(t, err)
 	next, stop := iter.Pull(func(yield func(time.Duration) bool) {
 		w.pause = yield
@@ -47,20 +47,20 @@ func atWorkbench(t *testing.T, name string, work func(w *workbench)) {
 	var on func()
 	on = func() {
 		if d, more := next(); more {
-			rig.Loop.At(rig.Loop.Now()+d, clock.PriorityTool, on)
+			b.Loop.At(b.Loop.Now()+d, clock.PriorityTool, on)
 			return
 		}
-		rig.Loop.Stop()
+		b.Loop.Stop()
 	}
-	rig.Loop.At(0, clock.PriorityTool, on)
-	require.NoError(t, rig.Run(context.Background(), time.Hour))
+	b.Loop.At(0, clock.PriorityTool, on)
+	require.NoError(t, b.Run(context.Background(), time.Hour))
 }
 
 func (w *workbench) wait(d time.Duration) { w.pause(d) }
 
 func (w *workbench) drive(control string, value any) {
 	w.t.Helper()
-	require.NoError(w.t, w.rig.Hand().Drive(map[string]any{control: value}))
+	require.NoError(w.t, w.b.Hand().Drive(map[string]any{control: value}))
 }
 
 // ask sends a request of one frame and gives the answer, put together; positive or not.
@@ -112,7 +112,7 @@ func TestACarOfUnitsOnly(t *testing.T) {
 		w.drive("key", "on")
 		w.wait(2 * time.Second)
 
-		vin := w.rig.Car.Spec().Identity.VIN
+		vin := w.b.Car.Spec().Identity.VIN
 		assert.Equal(t, append([]byte{0x62, 0xF1, 0x90}, vin...), w.climate(0x22, 0xF1, 0x90))
 
 		// 20 degC by the sensor's table, which goes straight between its points, to a degree.
@@ -126,7 +126,7 @@ func TestACarOfUnitsOnly(t *testing.T) {
 
 		assert.Equal(t, []byte{0x59, 0x02}, w.climate(0x19, 0x02, 0x09)[:2])
 		assert.Len(t, w.climate(0x19, 0x02, 0x09), 3, "no code")
-		sensor, ok := w.rig.Car.Circuit("cabin-sensor")
+		sensor, ok := w.b.Car.Circuit("cabin-sensor")
 		require.True(t, ok)
 		sensor.SetWiring(car.Wiring{State: car.Open})
 		w.wait(2 * time.Second)
@@ -154,10 +154,10 @@ func TestLoadsAndMessagesOfUnitsThatAreData(t *testing.T) {
 		w.wait(500 * time.Millisecond)
 		assert.Equal(t, []byte{0x62, 0x01, 0x01, 1}, w.door(0x22, 0x01, 0x01))
 		assert.Equal(t, []byte{0x62, 0x02, 0x03, 1}, w.climate(0x22, 0x02, 0x03), "heard from the door unit")
-		lamp, _ := w.rig.Car.Circuit("door-lamp")
+		lamp, _ := w.b.Car.Circuit("door-lamp")
 		assert.InDelta(t, 12.6/12, lamp.Amps(), 0.01)
 
-		blower, _ := w.rig.Car.Circuit("blower-relay")
+		blower, _ := w.b.Car.Circuit("blower-relay")
 		assert.False(t, blower.Commanded())
 		assert.Equal(t, []byte{0x50, 0x03}, w.climate(0x10, 0x03)[:2])
 		assert.Equal(t, []byte{0x6F, 0x02, 0x80, 0x03, 0x01}, w.climate(0x2F, 0x02, 0x80, 0x03, 0x01))
@@ -179,7 +179,7 @@ func TestLoadsAndMessagesOfUnitsThatAreData(t *testing.T) {
 			w.wait(time.Second)
 		}
 
-		require.NoError(t, w.rig.Hand().Drive(map[string]any{"key": "off"}))
+		require.NoError(t, w.b.Hand().Drive(map[string]any{"key": "off"}))
 		w.wait(time.Second)
 		assert.False(t, blower.Commanded())
 	})
@@ -283,7 +283,7 @@ func TestASeventhUnit(t *testing.T) {
 		require.Len(t, got, 5)
 		assert.InDelta(t, 200, int(got[3])<<8|int(got[4]), 2, "2 V in hundredths")
 		assert.Len(t, ask(0x19, 0x02, 0x09), 3)
-		squib, _ := w.rig.Car.Circuit("squib")
+		squib, _ := w.b.Car.Circuit("squib")
 		squib.SetWiring(car.Wiring{State: car.Open})
 		w.wait(time.Second)
 		codes := ask(0x19, 0x02, 0x09)

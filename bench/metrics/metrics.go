@@ -78,6 +78,23 @@ func New() *Set {
 		Name: "sawhorse_faults_active",
 		Help: "Faults switched on now.",
 	})
+	s.verdicts = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "sawhorse_verdicts_total",
+		Help: "Verdicts given, by outcome.",
+	}, []string{"outcome"})
+	s.said = prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "sawhorse_reported_entries_total",
+		Help: "Entries of the tool's reports, by task: true, said and not true (false_positive), true and not said (false_negative).",
+	}, []string{"task", "verdict"})
+	s.ofTheBus()
+	s.registry.MustRegister(frames, s.framesError, s.refused, s.load, s.lateness, s.requests, s.negatives,
+		s.reaction, s.faults, s.clients, s.joined, s.dropped, s.recordings, s.lost, s.silent, s.verdicts, s.said,
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return s
+}
+
+// ofTheBus makes the metrics of who is on the bus, and of what is recorded.
+func (s *Set) ofTheBus() {
 	s.clients = prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "sawhorse_bus_clients",
 		Help: "Clients on the bus now.",
@@ -102,18 +119,6 @@ func New() *Set {
 		Name: "sawhorse_bus_listening_only",
 		Help: "Buses on which nothing is sent because they are not armed.",
 	})
-	s.verdicts = prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "sawhorse_verdicts_total",
-		Help: "Verdicts given, by outcome.",
-	}, []string{"outcome"})
-	s.said = prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "sawhorse_reported_entries_total",
-		Help: "Entries of the tool's reports, by task: true, said and not true (false_positive), true and not said (false_negative).",
-	}, []string{"task", "verdict"})
-	s.registry.MustRegister(frames, s.framesError, s.refused, s.load, s.lateness, s.requests, s.negatives,
-		s.reaction, s.faults, s.clients, s.joined, s.dropped, s.recordings, s.lost, s.silent, s.verdicts, s.said,
-		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return s
 }
 
 // Handler serves the metrics in the exposition format.

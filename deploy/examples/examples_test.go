@@ -37,16 +37,16 @@ func peer(t *testing.T, name string) string {
 func socket(t *testing.T) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "bus")
-	rig, err := bench.New(bench.Settings{Car: "petrel-48", Wall: true, Buses: []bench.Bus{{URL: "unix:" + path}}})
+	b, err := bench.New(bench.Settings{Car: "petrel-48", Wall: true, Buses: []bench.Bus{{URL: "unix:" + path}}})
 	require.NoError(t, err)
-	require.NoError(t, rig.Hand().Drive(map[string]any{"key": "on"}))
+	require.NoError(t, b.Hand().Drive(map[string]any{"key": "on"}))
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error)
-	go func() { ended <- rig.Run(ctx, math.MaxInt64) }()
+	go func() { ended <- b.Run(ctx, math.MaxInt64) }()
 	t.Cleanup(func() {
 		cancel()
 		<-ended
-		require.NoError(t, rig.Close())
+		require.NoError(t, b.Close())
 	})
 	return path
 }
