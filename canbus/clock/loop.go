@@ -275,16 +275,22 @@ func (l *Loop) runVirtual(ctx context.Context, until time.Duration) error {
 // events before them done.
 func (l *Loop) runWall(ctx context.Context, until time.Duration) error {
 	l.due = -1 // nothing is before the clock has been read
+	batch := false
 	for !l.stop {
 		next, ok := l.next()
 		if ok && next <= l.due && next <= until {
 			if err := l.step(); err != nil {
 				return err
 			}
+			batch = true
 			continue
 		}
 		if err := ctx.Err(); err != nil {
 			return err
+		}
+		if batch {
+			batch = false
+			l.noteLate(l.due, l.wall.elapsed()) // what took long held up what came behind it
 		}
 		if !l.idle() && l.drain() {
 			l.look()
