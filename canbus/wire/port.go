@@ -14,28 +14,28 @@ var ErrNotBusOff = errors.New("node is not bus-off")
 
 // Port is one node's controller and its plug. It implements canbus.Port.
 type Port struct {
-	bus  *Bus
-	name string
-	node canbus.Node
-
-	seg, home *segment // where it is, and where it belongs when plugged in
-	q         queue
-	cur       ref  // the frame on the wire, while sending
+	// First what is looked at for each frame of the bus, of all ports.
+	seg       *segment      // where it is
+	joined    time.Duration // hears frames that start from here on
+	readyAt   time.Duration // may send from here on
+	state     State
 	sending   bool // takes part in the frame on the wire as a sender
+	closed    bool
+	unplugged bool
+	rec, tec  int
+	q         queue
+	node      canbus.Node
 
-	joined  time.Duration // hears frames that start from here on
-	readyAt time.Duration // may send from here on
-
-	tec, rec int
-	state    State
-	need     int           // recessive runs to go, while recovering
-	from     time.Duration // counted from here
-	back     *clock.Timer  // predicted end of recovery
-	request  *clock.Timer  // recovery asked for by itself
-
-	closed, unplugged bool
-	stuckSender       bool // was sending when the bus was shorted to dominant
-	stats             PortStats
+	bus         *Bus
+	name        string
+	home        *segment      // where it belongs when plugged in
+	cur         ref           // the frame on the wire, while sending
+	need        int           // recessive runs to go, while recovering
+	from        time.Duration // counted from here
+	back        *clock.Timer  // predicted end of recovery
+	request     *clock.Timer  // recovery asked for by itself
+	stuckSender bool          // was sending when the bus was shorted to dominant
+	stats       PortStats
 }
 
 // Name is the name the node was attached under.

@@ -24,9 +24,9 @@ func (r ref) before(o ref) bool {
 // queue is the bounded send queue of a port: a heap of references, so that frames
 // stay where they are. A frame taken for a try still counts.
 type queue struct {
+	heap  []ref
 	slots []slot
 	spare []int32
-	heap  []ref
 	limit int
 	seq   uint64
 }

@@ -33,8 +33,12 @@ const patience = 200 * time.Millisecond
 type Sender struct {
 	readings *signal.Table
 	messages []outgoing
-	on       bool
-	first    int // the message that is due first
+	// next are the moments at which the messages are due, keys their identifiers: apart,
+	// as all are looked at for each frame.
+	next  []time.Duration
+	keys  []canbus.Key
+	on    bool
+	first int // the message that is due first
 	// off is that the controller refused the last frame as bus-off.
 	off bool
 }
@@ -42,7 +46,6 @@ type Sender struct {
 // outgoing is one message with its place in time.
 type outgoing struct {
 	codec  *dbc.Codec
-	key    canbus.Key
 	frame  canbus.Frame // the last one; before the first, what does not change
 	empty  canbus.Frame // what does not change, of a message with pages
 	values []value
@@ -51,7 +54,6 @@ type outgoing struct {
 	mux    int // the switch's place
 	cycle  time.Duration
 	phase  time.Duration
-	next   time.Duration
 	count  uint64
 	// waiting is that the last frame has not left yet, since a time.
 	waiting bool
@@ -85,7 +87,7 @@ func NewSender(net *dbc.Network, node string, readings *signal.Table, but ...str
 		if m.CycleTime <= 0 {
 			return nil, refuse(net, m.At, "message %s has no cycle time, want the attribute GenMsgCycleTime in ms", m.Name)
 		}
-		o := outgoing{codec: m.Codec(), key: m.Key, frame: m.Codec().Frame(), cycle: m.CycleTime,
+		o := outgoing{codec: m.Codec(), frame: m.Codec().Frame(), cycle: m.CycleTime,
 			phase: time.Duration(rank+1) * phaseStep % m.CycleTime, mux: -1}
 		for i, sig := range m.Signals {
 			if err := o.add(net, readings, i, sig); err != nil {
@@ -93,7 +95,7 @@ func NewSender(net *dbc.Network, node string, readings *signal.Table, but ...str
 			}
 		}
 		o.empty = o.frame
-		s.messages = append(s.messages, o)
+		s.messages, s.next, s.keys = append(s.messages, o), append(s.next, 0), append(s.keys, m.Key)
 	}
 	return s, nil
 }
@@ -158,11 +160,7 @@ func pagesOf(m *dbc.Message, mux *dbc.Signal) []uint64 {
 
 // Keys lists the identifiers that the unit sends.
 func (s *Sender) Keys() []canbus.Key {
-	keys := make([]canbus.Key, len(s.messages))
-	for i := range s.messages {
-		keys[i] = s.messages[i].key
-	}
-	return keys
+	return slices.Clone(s.keys)
 }
 
 // Talk lets the unit speak from now on, or be silent. Who begins to speak does so
@@ -174,7 +172,8 @@ func (s *Sender) Talk(now time.Duration, on bool) {
 	s.on, s.off = on, false
 	for i := range s.messages {
 		o := &s.messages[i]
-		o.next, o.count, o.page, o.waiting = now+o.phase, 0, 0, false
+		s.next[i] = now + o.phase
+		o.count, o.page, o.waiting = 0, 0, false
 	}
 	s.seek()
 }
@@ -182,8 +181,8 @@ func (s *Sender) Talk(now time.Duration, on bool) {
 // seek finds the message that is due first, of equals the first in the file.
 func (s *Sender) seek() {
 	first, at := 0, time.Duration(math.MaxInt64)
-	for i := range s.messages {
-		if next := s.messages[i].next; next < at {
+	for i, next := range s.next {
+		if next < at {
 			first, at = i, next
 		}
 	}
@@ -202,19 +201,19 @@ func (s *Sender) Due() (at time.Duration, ok bool) {
 	if !s.on || len(s.messages) == 0 {
 		return 0, false
 	}
-	return s.messages[s.first].next, true
+	return s.next[s.first], true
 }
 
 // Next is the next message that is due, nil if none is. The frame is the sender's own and
 // valid until the next call.
 func (s *Sender) Next(now time.Duration) *canbus.Frame {
 	for s.on && len(s.messages) > 0 {
-		o := &s.messages[s.first]
-		if o.next > now {
+		o, next := &s.messages[s.first], &s.next[s.first]
+		if *next > now {
 			return nil
 		}
-		for o.next <= now {
-			o.next += o.cycle
+		for *next <= now {
+			*next += o.cycle
 		}
 		s.seek()
 		if o.waiting && now-o.since < patience {
@@ -266,13 +265,12 @@ func (o *outgoing) encode(readings *signal.Table) *canbus.Frame {
 // Sent tells that a frame has left the unit; false if it is none of the messages.
 func (s *Sender) Sent(f *canbus.Frame) bool {
 	key := f.Key()
-	for i := range s.messages {
-		if o := &s.messages[i]; o.key == key {
-			o.waiting, s.off = false, false
-			return true
-		}
+	i := slices.Index(s.keys, key)
+	if i < 0 {
+		return false
 	}
-	return false
+	s.messages[i].waiting, s.off = false, false
+	return true
 }
 
 // Refused tells that the controller did not take a frame of Next.
@@ -280,7 +278,7 @@ func (s *Sender) Refused(f *canbus.Frame, busOff bool) {
 	s.off = busOff
 	key := f.Key()
 	for i := range s.messages {
-		if s.messages[i].key == key {
+		if s.keys[i] == key {
 			s.messages[i].waiting = false
 		}
 	}
