@@ -3,7 +3,6 @@ package dtc
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"sawhorse/bench/ecu/spec"
 	"sawhorse/bench/signal"
@@ -50,12 +49,32 @@ func limitsOf(s *spec.Result) (least, most uint16) {
 // result is one bound test: the samples of this cycle, and the last result since
 // the last clear, which is kept over power.
 type result struct {
+	over  over
 	spec  *spec.Result
 	refs  []signal.Ref
 	n     int
 	value float64
 	last  float64
 	known bool
+}
+
+// over is what a test keeps of its samples: the words of spec, which are looked at in
+// every step.
+type over uint8
+
+const (
+	overMean over = iota
+	overHighest
+	overLowest
+	// From here on the latest value is kept.
+	overLast
+	overCounted
+	overEWMA
+)
+
+var overs = map[string]over{
+	spec.OverMean: overMean, spec.OverHighest: overHighest, spec.OverLowest: overLowest,
+	spec.OverLast: overLast, spec.OverCounted: overCounted, spec.OverEWMA: overEWMA,
 }
 
 // bindResults binds the tests of service 06 to readings and codes.
@@ -65,7 +84,7 @@ func (m *Memory) bindResults(b *spec.Binder, specs []spec.Result) {
 	for i := range specs {
 		s := &specs[i]
 		p := fmt.Sprintf("$.obd.results[%d]", i)
-		r := result{spec: s}
+		r := result{spec: s, over: overs[s.Over]}
 		if s.Const == nil {
 			r.refs = append(r.refs, b.Ref(p+".signal", s.Signal))
 		}
@@ -96,31 +115,26 @@ func (m *Memory) measure(ref int, complete bool) {
 		}
 		r.n++
 		switch {
-		case r.n == 1, slices.Contains(latestOvers, r.spec.Over):
+		case r.n == 1, r.over >= overLast:
 			r.value = v
-		case r.spec.Over == spec.OverHighest:
+		case r.over == overHighest:
 			r.value = max(r.value, v)
-		case r.spec.Over == spec.OverLowest:
+		case r.over == overLowest:
 			r.value = min(r.value, v)
-		default: // mean
+		default:
 			r.value += (v - r.value) / float64(r.n)
 		}
-		switch {
-		case r.spec.Over == spec.OverEWMA:
-		case complete || r.spec.Over == spec.OverCounted:
+		if r.over != overEWMA && (complete || r.over == overCounted) {
 			r.last, r.known = r.value, true
 		}
 	}
 }
 
-// latestOvers keep the latest value.
-var latestOvers = []string{spec.OverLast, spec.OverCounted, spec.OverEWMA}
-
 // weigh is the end of a driving cycle for the weighted means over ten of them: 0.1 of
 // this cycle's count and 0.9 of the mean before (SAE J1979, test identifier 0B).
 func (m *Memory) weigh() {
 	for i := range m.results {
-		if r := &m.results[i]; r.spec.Over == spec.OverEWMA && r.n > 0 {
+		if r := &m.results[i]; r.over == overEWMA && r.n > 0 {
 			r.last, r.known = float64(0.1*r.value)+float64(0.9*r.last), true
 		}
 	}
