@@ -18,6 +18,9 @@ type cursor struct {
 	at     int
 	failed bool
 
+	// usable has errors leave out what they are about, instead of refusing the file.
+	usable bool
+
 	errors   Errors
 	warnings []Warning
 }
@@ -33,6 +36,13 @@ func (c *cursor) fail(at int, format string, args ...any) {
 
 // refuse records an error that does not end the statement.
 func (c *cursor) refuse(at int, format string, args ...any) {
+	if c.usable {
+		failed := c.failed
+		c.failed = false
+		c.warn(at, format+"; left out", args...)
+		c.failed = failed
+		return
+	}
 	if len(c.errors) < maxErrors {
 		line, column := c.place(at)
 		c.errors = append(c.errors, &Error{c.file, line, column, fmt.Sprintf(format, args...)})

@@ -1,5 +1,11 @@
 package dbc
 
+import (
+	"slices"
+
+	"sawhorse/canbus"
+)
+
 // finish does what needs the whole file: references, multiplexing, attributes, codecs.
 func (p *parser) finish() {
 	p.failed = false
@@ -24,7 +30,9 @@ func (p *parser) finish() {
 	if len(p.errors) > 0 {
 		return
 	}
+	whole := p.net.Messages[:0:0]
 	for _, m := range p.net.Messages {
+		p.leaveOut(m)
 		p.overlaps(m)
 		codec, err := Compile(m)
 		if err != nil {
@@ -32,6 +40,43 @@ func (p *parser) finish() {
 			continue
 		}
 		m.codec, m.names = codec, newNames(m.Signals)
+		whole = append(whole, m)
+	}
+	if len(whole) < len(p.net.Messages) {
+		p.keep(whole)
+	}
+	if p.usable && len(whole) == 0 && len(p.warnings) > 0 {
+		p.usable = false
+		p.refuse(0, "no message in the file that can be used; %s", p.warnings[len(p.warnings)-1].What)
+	}
+}
+
+// leaveOut takes out of a message the signals whose meaning is not clear, and those that
+// they switch.
+func (p *parser) leaveOut(m *Message) {
+	for n := -1; n != len(m.Signals); {
+		n = len(m.Signals)
+		m.Signals = slices.DeleteFunc(m.Signals, func(s *Signal) bool {
+			if s.Under != nil && p.unclear[s.Under] {
+				p.unclear[s] = true
+			}
+			return p.unclear[s]
+		})
+	}
+}
+
+// keep has the network hold these messages only.
+func (p *parser) keep(whole []*Message) {
+	p.net.Messages = whole
+	p.net.byKey, p.net.byName, p.net.std = map[canbus.Key]*Message{}, map[string]*Message{}, [canbus.MaxStandardID + 1]uint16{}
+	for i, m := range whole {
+		p.net.byKey[m.Key] = m
+		if p.net.byName[m.Name] == nil {
+			p.net.byName[m.Name] = m
+		}
+		if !m.Key.Extended() {
+			p.net.std[m.Key] = uint16(i + 1)
+		}
 	}
 }
 

@@ -23,6 +23,11 @@ func FuzzParse(f *testing.F) {
 		}
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
+		if usable, err := dbc.ParseUsable("fuzz.dbc", data); err == nil {
+			for _, m := range usable.Messages {
+				exercise(t, m, data)
+			}
+		}
 		n, err := dbc.Parse("fuzz.dbc", data)
 		lines := strings.Count(string(data), "\n") + strings.Count(string(data), "\r") + 1
 		if err != nil {

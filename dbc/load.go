@@ -9,7 +9,12 @@ import (
 const MaxSize = 32 << 20
 
 // Load reads a .dbc file. A file that is refused gives Errors.
-func Load(path string) (*Network, error) {
+func Load(path string) (*Network, error) { return load(path, Parse) }
+
+// LoadUsable reads what can be used of a .dbc file.
+func LoadUsable(path string) (*Network, error) { return load(path, ParseUsable) }
+
+func load(path string, parse func(name string, data []byte) (*Network, error)) (*Network, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
@@ -21,5 +26,5 @@ func Load(path string) (*Network, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Parse(path, data)
+	return parse(path, data)
 }

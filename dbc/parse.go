@@ -30,6 +30,7 @@ type parser struct {
 	// is no surprise.
 	leftOut     map[canbus.Key]bool
 	leftSignals map[signalName]bool
+	unclear     map[*Signal]bool // to be left out, as errors found late are about them
 	signals     map[signalName]*Signal
 	tables      map[string][]Value
 	attributes  map[string]*attribute
@@ -94,15 +95,22 @@ func startsStatement(s string) bool {
 
 // Parse reads the text of a .dbc file; name is for messages. A file that is refused
 // gives Errors.
-func Parse(name string, data []byte) (*Network, error) {
+func Parse(name string, data []byte) (*Network, error) { return parse(name, data, false) }
+
+// ParseUsable reads what can be used of a file: an entry that Parse would refuse the file
+// for is left out, with a warning that names it. A file of which nothing is left gives
+// Errors.
+func ParseUsable(name string, data []byte) (*Network, error) { return parse(name, data, true) }
+
+func parse(name string, data []byte, usable bool) (*Network, error) {
 	text, notes := decode(data)
 	p := &parser{
-		cursor: cursor{source: source{file: name, text: text}},
+		cursor: cursor{source: source{file: name, text: text}, usable: usable},
 		net: &Network{
 			File: name, byKey: map[canbus.Key]*Message{}, byName: map[string]*Message{}, byNode: map[string]*Node{},
 		},
 		messageAt: map[*Message]int{}, signalAt: map[*Signal]int{}, muxOf: map[*Signal]muxMark{},
-		leftOut: map[canbus.Key]bool{}, leftSignals: map[signalName]bool{},
+		leftOut: map[canbus.Key]bool{}, leftSignals: map[signalName]bool{}, unclear: map[*Signal]bool{},
 		signals: map[signalName]*Signal{}, extended: map[*Signal]selection{},
 		tables: map[string][]Value{}, attributes: map[string]*attribute{}, defaults: map[string]map[string]string{},
 		strangers: map[string]bool{}, seen: map[string]bool{},

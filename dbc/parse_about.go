@@ -171,6 +171,7 @@ func (p *parser) valueType() {
 		}
 		if s.Length != 32*int(n) {
 			p.refuse(at, "signal %s of %d bits as a float of %d", s.Name, s.Length, 32*n)
+			p.unclear[s] = true
 			return
 		}
 		s.Encoding = Float32 + Encoding(n) - 1

@@ -30,7 +30,7 @@ func (p *parser) id(declared bool) (key canbus.Key, at int) {
 	n, at := p.count("identifier")
 	switch {
 	case p.failed:
-	case n == pseudoID:
+	case n == pseudoID, n == pseudoID&^extendedFlag: // some writers leave the flag out
 		return canbus.Key(pseudoID), at
 	case n&^extendedFlag > uint64(canbus.MaxExtendedID):
 		p.fail(at, "identifier %d has more than 29 bits, want at most %d, or that plus 2147483648", n, canbus.MaxExtendedID)
@@ -52,6 +52,13 @@ func (p *parser) messageLine() {
 	p.message, p.away = m, true
 	key, at := p.id(true)
 	m.Key = key
+	if !p.failed {
+		defer func() { // what refers to a message that is refused is no surprise
+			if p.away && p.net.byKey[key] == nil {
+				p.leftOut[key] = true
+			}
+		}()
+	}
 	var nameAt int
 	m.Name, nameAt = p.name("message", true)
 	p.punct(':')
@@ -128,6 +135,12 @@ func (p *parser) signalLine() {
 		p.fail(at, "signal %s outside of a message, want it after its BO_", s.Name)
 		return
 	}
+	left := signalName{p.message.Key, name}
+	defer func() { // the same of a signal
+		if p.failed && p.signals[left] == nil {
+			p.leftSignals[left] = true
+		}
+	}()
 	mark := p.mark()
 	p.punct(':')
 	start, startAt := p.count("start bit")
@@ -159,14 +172,13 @@ func (p *parser) fit(s *Signal, start, length uint64, at, startAt int, mark muxM
 		p.warn(at, "signal %s in a message without payload; left out", s.Name)
 	case start >= 8*uint64(m.Length):
 		p.refuse(startAt, "signal %s starts at bit %d of a payload of %d bits", s.Name, start, 8*m.Length)
-		return
 	case length > 64 && length <= 8*canbus.MaxData:
 		p.warn(at, "signal %s has %d bits, more than a number of 64; left out", s.Name, length)
 	default:
 		s.Start, s.Length = int(start), int(min(length, 1<<20))
 		if err := s.check(m); err != nil {
 			p.refuse(startAt, "signal %s: %s", s.Name, err)
-			return
+			break
 		}
 		p.join(m, s, at, mark)
 		return

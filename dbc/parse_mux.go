@@ -127,6 +127,7 @@ func (p *parser) onlySwitch(m *Message, s *Signal, switches []*Signal) (only *Si
 	}
 	if n != 1 {
 		p.refuse(p.signalAt[s], "signal %s is multiplexed and message %s has %d switches for it, want 1, or SG_MUL_VAL_ that names one", s.Name, m.Name, n)
+		p.unclear[s] = true
 		return nil
 	}
 	return only
@@ -137,6 +138,7 @@ func (p *parser) resolveExtended(m *Message, s *Signal, mark muxMark, x selectio
 	by, ok := p.signals[signalName{m.Key, x.by}]
 	if !ok {
 		p.refuse(x.at, "multiplexer switch %q, want a signal of message %s", short(x.by), m.Name)
+		p.unclear[s] = true
 		return
 	}
 	if !by.Switch {

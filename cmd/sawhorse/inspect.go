@@ -29,6 +29,7 @@ type inspectOptions struct {
 	most   int
 	dbc    string
 	pairs  []string
+	strict bool
 }
 
 func newInspectCommand() *cobra.Command {
@@ -52,6 +53,7 @@ and the first frame that differs.`,
 	f.IntVar(&o.most, "messages", 200, "how many diagnostic messages are shown; 0 shows all")
 	f.StringVar(&o.dbc, "dbc", "", "a .dbc file, or the name of a stand-in car for its own: also tell the signals of its messages")
 	f.StringSliceVar(&o.pairs, "pairs", nil, "diagnostic identifiers, REQUEST:ANSWER in hexadecimal as in 700:708, with address bytes as in 6F1/12:612/F1; none are looked for then")
+	f.BoolVar(&o.strict, "strict", false, "refuse a .dbc file with an entry that cannot be used, instead of leaving that out")
 	return cmd
 }
 
@@ -71,12 +73,12 @@ type signalRange struct {
 	low, high, end float64
 }
 
-func loadValues(file string, warn io.Writer) (*values, error) {
+func loadValues(file string, strict bool, warn io.Writer) (*values, error) {
 	if file == "" {
 		return nil, nil
 	}
 	v := &values{seen: map[*dbc.Message][]signalRange{}}
-	if err := v.load(file); err != nil {
+	if err := v.load(file, strict); err != nil {
 		return nil, err
 	}
 	for _, n := range v.networks {
@@ -91,9 +93,13 @@ func loadValues(file string, warn io.Writer) (*values, error) {
 }
 
 // load reads a .dbc file; the name of a car stands for the files of its buses.
-func (v *values) load(file string) error {
+func (v *values) load(file string, strict bool) error {
 	if !slices.Contains(car.Names(), file) {
-		n, err := dbc.Load(file)
+		read := dbc.LoadUsable
+		if strict {
+			read = dbc.Load
+		}
+		n, err := read(file)
 		v.networks, v.every = []*dbc.Network{n}, true
 		return err
 	}
@@ -214,7 +220,7 @@ func (o *inspectOptions) run(cmd *cobra.Command, args []string) error {
 	if o.rate < 1000 || o.rate > 1_000_000 || o.gap < 0 || o.most < 0 {
 		return fmt.Errorf("--rate %d --gap %v --messages %d: want 1000 to 1000000 bit/s and nothing below 0", o.rate, o.gap, o.most)
 	}
-	signals, err := loadValues(o.dbc, cmd.ErrOrStderr())
+	signals, err := loadValues(o.dbc, o.strict, cmd.ErrOrStderr())
 	if err != nil {
 		return err
 	}

@@ -82,3 +82,26 @@ func TestInspectRefusesAPairThatIsNone(t *testing.T) {
 	cmd.SetArgs([]string{rec, "--pairs", "6F1/12:612"})
 	require.ErrorContains(t, cmd.Execute(), "--pairs")
 }
+
+// One entry that cannot be used is left out by name; --strict refuses the file for it.
+func TestInspectLeavesOutWhatCannotBeUsed(t *testing.T) {
+	dir := t.TempDir()
+	rec, dbc := filepath.Join(dir, "rec.csv"), filepath.Join(dir, "net.dbc")
+	require.NoError(t, os.WriteFile(rec, []byte(conversation), 0o600))
+	require.NoError(t, os.WriteFile(dbc, []byte(network+"BO_ 257 N: 4 A\n SG_ Wide : 30|8@1+ (1,0) [0|0] \"\" A\n"), 0o600))
+	run := func(args ...string) (string, error) {
+		cmd := newInspectCommand()
+		var out, errout bytes.Buffer
+		cmd.SetOut(&out)
+		cmd.SetErr(&errout)
+		cmd.SetArgs(append([]string{rec, "--json", "--dbc", dbc}, args...))
+		err := cmd.Execute()
+		return errout.String(), err
+	}
+	warned, err := run()
+	require.NoError(t, err)
+	require.Contains(t, warned, "net.dbc:7:")
+	require.Contains(t, warned, "signal Wide")
+	_, err = run("--strict")
+	require.ErrorContains(t, err, "signal Wide")
+}
