@@ -47,6 +47,8 @@ type csvDecoder struct {
 	fields   []field // of the record at hand
 	cell     [colCount]field
 	has      [colCount]bool
+	// ended is set if the record at hand ends with its line.
+	ended bool
 }
 
 func newCSV(r *Reader) (decoder, error) {
@@ -134,6 +136,7 @@ func (d *csvDecoder) record() (b []byte, at int64, err error) {
 		at = w.offset()
 		b = w.buf[w.r : w.r+n]
 		w.r += n
+		d.ended = bytes.HasSuffix(b, []byte("\n"))
 		if b = bytes.TrimRight(b, "\r\n"); len(b) > 0 {
 			return b, at, nil
 		}

@@ -99,7 +99,12 @@ func (d *csvDecoder) content(f *canbus.Frame) *flaw {
 func (d *csvDecoder) payload(f *canbus.Frame) *flaw {
 	hex := d.cell[colData].text
 	n := len(hex) / 2
-	if t := d.cell[colDLC].text; d.has[colDLC] && (len(t) > 0 || f.Flags&canbus.Remote != 0) {
+	t := d.cell[colDLC].text
+	if told := d.has[colDLC] && (len(t) > 0 || f.Flags&canbus.Remote != 0); !told {
+		if !d.ended && d.col[len(d.col)-1] == colData {
+			return &flaw{d.cell[colData].at, fmt.Errorf("%w: the last line does not end, and nothing tells whether its data is whole", ErrFormat), "a line end, or a data length code"}
+		}
+	} else {
 		dlc, ok := number(t, 10, 15)
 		if !ok {
 			return d.wrong(colDLC, "data length code", "a number from 0 to 15")

@@ -31,7 +31,7 @@
 //	         identifier), RTR (remote), FDF (CAN FD), BRS, ESI; and ERR for a
 //	         controller's error report; optional
 //	dlc      data length code 0..15 (ISO 11898-1:2015 table 5); optional where
-//	         the data tells it
+//	         the data tells it, which in a last line without an end it does not
 //	data     payload in hexadecimal; empty for remote frames
 //	comment  what was done to the frame; optional
 //
