@@ -34,7 +34,7 @@ func (k Kind) CheckJSON(data []byte) error {
 			return nil // no whole number: the loader says so
 		}
 		if p := k.Check(version); p != nil {
-			p.Line, p.Column = at(data, d.InputOffset()-int64(len(value)))
+			p.Line, p.Column = At(data, d.InputOffset()-int64(len(value)))
 			return p
 		}
 		return nil
@@ -62,12 +62,12 @@ func Place(data []byte, err error) string {
 	default:
 		return ""
 	}
-	line, column := at(data, offset)
+	line, column := At(data, offset)
 	return fmt.Sprintf(":%d:%d", line, column)
 }
 
-// at is the line and column of an offset, from 1.
-func at(data []byte, offset int64) (line, column int) {
+// At is the line and column of an offset, from 1.
+func At(data []byte, offset int64) (line, column int) {
 	before := data[:min(offset, int64(len(data)))]
 	return bytes.Count(before, []byte("\n")) + 1, len(before) - bytes.LastIndexByte(before, '\n')
 }

@@ -43,21 +43,68 @@ func ReadBaseline(r io.Reader) (*Baseline, error) {
 	b := new(Baseline)
 	dec := json.NewDecoder(bytes.NewReader(data))
 	dec.DisallowUnknownFields()
+	begins, keys := places(data)
 	if err := dec.Decode(b); err != nil {
+		switch name, unknown := strings.CutPrefix(err.Error(), "json: unknown field "); {
+		case errors.Is(err, io.EOF):
+			return nil, problem(data, 0, "nothing in the file", "a baseline as --update-baseline writes it")
+		case unknown:
+			return nil, problem(data, keys[strings.Trim(name, `"`)], "unknown field "+name, "sawhorse_baseline and failures, of these run and expectation")
+		}
 		return nil, err
 	}
+	end := dec.InputOffset()
 	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return nil, errors.New("more text after the baseline, want the end of the file")
+		end += int64(len(data[end:]) - len(bytes.TrimLeft(data[end:], " \t\r\n")))
+		return nil, problem(data, end, "more text after the baseline", "the end of the file")
 	}
 	if bad := format.Baseline.Check(b.Format); bad != nil {
 		return nil, bad
 	}
 	for i, f := range b.Failures {
 		if f.Run == "" || f.Expectation == "" {
-			return nil, fmt.Errorf("failure %d: want a run and an expectation", i+1)
+			var at int64
+			if i < len(begins) { // one that is null begins nowhere
+				at = begins[i]
+			}
+			return nil, problem(data, at, fmt.Sprintf("failure %d lacks one of its names", i+1), "a run and an expectation")
 		}
 	}
 	return b, nil
+}
+
+// problem is one at an offset of the file.
+func problem(data []byte, offset int64, what, want string) *format.Problem {
+	line, column := format.At(data, offset)
+	return &format.Problem{Line: line, Column: column, What: what, Want: want}
+}
+
+// places are where the failures of a baseline begin, and where each key stands first.
+func places(data []byte) (failures []int64, keys map[string]int64) {
+	keys = map[string]int64{}
+	depth := 0
+	for d := json.NewDecoder(bytes.NewReader(data)); ; {
+		token, err := d.Token()
+		if err != nil {
+			return failures, keys
+		}
+		switch t := token.(type) {
+		case json.Delim:
+			switch {
+			case t == '}' || t == ']':
+				depth--
+			default:
+				depth++
+				if depth == 3 { // in the object and its list
+					failures = append(failures, d.InputOffset()-1)
+				}
+			}
+		case string:
+			if _, ok := keys[t]; !ok {
+				keys[t] = d.InputOffset() - int64(len(t)) - 2
+			}
+		}
+	}
 }
 
 // Apply marks in the runs what is known.

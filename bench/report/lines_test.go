@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"sawhorse/bench/format"
 	"sawhorse/bench/judge"
 )
 
@@ -142,7 +143,7 @@ func TestOurOwnFaultIsNeverKnown(t *testing.T) {
 
 func TestBrokenBaselines(t *testing.T) {
 	for text, want := range map[string]string{
-		"":                                "EOF",
+		"":                                "nothing in the file",
 		`{"sawhorse_baseline": 2}`:        "sawhorse_baseline 2 of a baseline is newer than this program, expected at most 1",
 		`{"sawhorse_baseline": 1, "x":1}`: "unknown field",
 		`{"sawhorse_baseline": 1} 2`:      "more text",
@@ -153,8 +154,25 @@ func TestBrokenBaselines(t *testing.T) {
 	}
 }
 
+// Whatever is wrong with a baseline is told with its line and column.
+func TestBrokenBaselinesAreToldWithTheirPlace(t *testing.T) {
+	for text, want := range map[string]string{
+		"": ":1:1",
+		"{\n  \"sawhorse_baseline\": 1,\n  \"x\": 1\n}": ":3:3",
+		"{\n  \"sawhorse_baseline\": 1\n}\n  more":      ":4:3",
+		"{\n  \"sawhorse_baseline\": 1,\n  \"failures\": [\n    {\"run\": \"a\", \"expectation\": \"b\"},\n    {\"run\": \"a\"}\n  ]\n}": ":5:5",
+		"{\n  \"sawhorse_baseline\": 1,\n  \"failures\": 2\n}":                                                                           ":3:16",
+		"{\n  \"sawhorse_baseline\": 1,\n":                                                                                               ":3:1",
+	} {
+		_, err := ReadBaseline(strings.NewReader(text))
+		require.Error(t, err, text)
+		require.Equal(t, want, format.Place([]byte(text), err), "%s: %v", text, err)
+	}
+}
+
 func FuzzReadBaseline(f *testing.F) {
 	f.Add([]byte(`{"sawhorse_baseline": 1, "failures": [{"run": "a", "expectation": "b"}]}`))
+	f.Add([]byte(`{"sawhorse_baseline": 1, "failures": [null]}`))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		b, err := ReadBaseline(bytes.NewReader(data))
 		if err != nil {
