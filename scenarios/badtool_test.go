@@ -132,7 +132,7 @@ var badTools = []struct {
 }{
 	{"mixes up two digits of a code", "clutch-unlearned", []string{"finds-the-code", "truth/stored"}, bad{edit: swap("P080A", "P08A0")}},
 	{"loses the stored codes", "clutch-unlearned", []string{"finds-the-code", "truth/stored"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = []any{} })}},
-	{"takes unread for empty", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { e["stored"] = nil })}},
+	{"says nothing of the stored codes", "healthy", []string{"no-codes"}, bad{edit: editECUs(func(e map[string]any) { delete(e, "stored") })}},
 	{"invents a code", "healthy", []string{"no-codes", "truth/pending"}, bad{edit: editECUs(func(e map[string]any) { e["pending"] = []any{map[string]any{"code": "P0300"}} })}},
 	{"cuts the identification number", "healthy", []string{"right-car"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R100004")}},
 	{"mixes up two digits of the identification number", "healthy", []string{"right-car", "truth/vin"}, bad{edit: swap("0PT48VM60R1000048", "0PT48VM60R1000084")}},
@@ -280,8 +280,8 @@ func TestLiesAreCountedByTask(t *testing.T) {
 	w := httptest.NewRecorder()
 	set.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	for _, verdict := range []string{"false_positive", "false_negative"} {
-		// The code is stored and pending.
-		require.Contains(t, w.Body.String(), `sawhorse_reported_entries_total{task="health-check",verdict="`+verdict+`"} 2`)
+		// The code is stored and pending, and has a freeze frame.
+		require.Contains(t, w.Body.String(), `sawhorse_reported_entries_total{task="health-check",verdict="`+verdict+`"} 3`)
 	}
 }
 
