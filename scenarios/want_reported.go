@@ -27,6 +27,7 @@ var reportedKind = wantKind{
     "task": {"$ref": "#/$defs/task"},
     "nth": {"$ref": "#/$defs/nth"},
     "or-silent": {"type": "boolean"},
+    "known": {"type": "boolean", "description": "All of it can be read, so that a tool which says not to know has not done its work."},
     "@fields": true
   }
 }`,
@@ -35,7 +36,8 @@ var reportedKind = wantKind{
 func (r *reader) reported(n ast.Node) monitor.Want {
 	var w monitor.Reported
 	check := func(c report.Check) { w.Checks = append(w.Checks, c) }
-	fields := []field{r.taskField(&w.Task), r.nth(&w.Nth), {"or-silent", false, r.truthInto(&w.OrSilent)}}
+	fields := []field{r.taskField(&w.Task), r.nth(&w.Nth), {"or-silent", false, r.truthInto(&w.OrSilent)},
+		{"known", false, r.truthInto(&w.Known)}}
 	for _, f := range task.EachField() {
 		fields = append(fields, field{f.Name, false, func(n ast.Node) { r.check(n, &f, check) }})
 	}

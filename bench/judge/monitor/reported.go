@@ -20,7 +20,9 @@ type Reported struct {
 	Task     string
 	Nth      int
 	OrSilent bool
-	Checks   []report.Check
+	// Known says that all of it can be read, so that "not known" is no answer.
+	Known  bool
+	Checks []report.Check
 }
 
 func (w Reported) conditions() []*cel.Condition { return nil }
@@ -187,7 +189,7 @@ func (m *reported) pass(now time.Duration, unread []string) {
 
 func (m *reported) facts(now time.Duration) report.Facts {
 	return report.Facts{
-		VIN: m.opt.VIN, ECUs: m.opt.ECUs, Started: m.started, Now: now, OrSilent: m.want.OrSilent,
+		VIN: m.opt.VIN, ECUs: m.opt.ECUs, Started: m.started, Now: now, OrSilent: m.want.OrSilent, Known: m.want.Known,
 		Range: func(name string, from, to time.Duration) (low, high float64, unit string, ok bool) {
 			low, high, ok = m.truth(name, from, to)
 			return low, high, m.unit(name), ok

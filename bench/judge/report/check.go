@@ -47,6 +47,9 @@ type Facts struct {
 	Started, Now time.Duration
 	// OrSilent allows a field that is not said.
 	OrSilent bool
+	// Known says that what is wanted can be read: a tool that says not to know it has
+	// not done its work.
+	Known bool
 }
 
 // Finding is what one check came to.
@@ -70,6 +73,9 @@ func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	field, _ := task.FieldOf(c.Field)
 	missed := x.Outcome == judge.Fail && x.Positives == 0 && r.NotKnown().Has(field.Field)
 	none := x.Outcome == judge.Pass && c.Exact && !f.OrSilent && r.Lost().Has(field.Field)
+	if (missed || none) && f.Known {
+		return Finding{Outcome: judge.Fail, Text: c.title() + " is said not to be known, and could have been read", Negatives: max(1, len(c.Has))}
+	}
 	if missed || none {
 		return Finding{Outcome: judge.Undecided, Text: c.title() + " is said not to be known"}
 	}
