@@ -261,3 +261,23 @@ tasks:
 	require.NoError(t, err)
 	assert.Equal(t, [][]string{{"unlock"}, {"write", "3050543438", "2"}}, got, "the characters of ASCII; seconds rounded up")
 }
+
+// What the page on profiles shows is one, for the loader and for the schema.
+func TestThePageShowsAProfile(t *testing.T) {
+	page, err := os.ReadFile("../../deploy/tool.md")
+	require.NoError(t, err)
+	_, rest, ok := strings.Cut(string(page), "## What a profile can say\n\n")
+	require.True(t, ok)
+	text := "profile: page\n"
+	for line := range strings.Lines(rest) {
+		code, indented := strings.CutPrefix(line, "    ")
+		if !indented {
+			break
+		}
+		text += code
+	}
+	p, err := Parse("page.yaml", strings.NewReader(text))
+	require.NoError(t, err, text)
+	require.Len(t, p.Entries, 2)
+	require.NoError(t, conforms(compiledSchema(t), []byte(text)))
+}
