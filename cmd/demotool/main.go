@@ -67,33 +67,14 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	f.StringVar(&o.style, "style", tester.StyleSwift, "how it works, in another order and depth and with other times: "+strings.Join(tester.Styles, ", "))
 	root.Flags().BoolVar(&o.defects, "defects", false, "list the defects and do nothing")
 	f.DurationVar(&o.lost, "lost", 0, "how long to look for a car that fell silent (default 10s)")
-	shorts := map[string]string{
-		"identify":          "Read VIN, calibrations and names",
-		"health-check":      "Read everything",
-		"read-codes":        "Read trouble codes, readiness and freeze frames",
-		"read-live":         "Read live data",
-		"read-freeze-frame": "Read the code and the values that were stored when it came",
-		"clear-codes":       "Read, clear and read again; not with the engine running",
-	}
-	for _, task := range tester.Tasks {
-		c := &cobra.Command{Use: task, Short: shorts[task], Args: cobra.NoArgs}
-		if task == "learn" {
-			c.Use = "learn POSITION"
-			c.Short = "Let a control unit learn a position: " + strings.Join(tester.Positions, ", ")
-			c.Args = cobra.ExactArgs(1)
-		}
-		if task == "drive-output" {
-			c.Use = "drive-output OUTPUT"
-			c.Short = "Drive an actuator for a moment and give it back: " + strings.Join(tester.Outputs, ", ")
-			c.Args = cobra.ExactArgs(1)
-		}
-		if task == "write-identity" {
-			c.Use = "write-identity VIN"
-			c.Short = "Write the vehicle's number into the engine control unit and read it back"
+	for _, job := range tester.Jobs() {
+		c := &cobra.Command{Use: job.Task, Short: job.Short, Args: cobra.NoArgs}
+		if job.Argument != "" {
+			c.Use += " " + strings.ToUpper(job.Argument)
 			c.Args = cobra.ExactArgs(1)
 		}
 		c.RunE = func(_ *cobra.Command, pos []string) (err error) {
-			status, err = o.work(ctx, task, pos, stdout, stderr)
+			status, err = o.work(ctx, job, pos, stdout, stderr)
 			return err
 		}
 		root.AddCommand(c)
@@ -106,7 +87,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 			status = tester.StatusDone
 			return listDefects(stdout)
 		}
-		return fmt.Errorf("%w: no task, expected one of %s", tester.ErrUsage, strings.Join(tester.Tasks, ", "))
+		return fmt.Errorf("%w: no task, expected one of %s", tester.ErrUsage, strings.Join(tester.Tasks(), ", "))
 	}
 	cmd, err := root.ExecuteC()
 	if err != nil {
@@ -129,15 +110,11 @@ func listDefects(w io.Writer) error {
 }
 
 // work does one task on the bus.
-func (o *options) work(ctx context.Context, task string, pos []string, stdout, stderr io.Writer) (int, error) {
-	cfg := tester.Config{Task: task, Limit: o.limit, Patience: o.patience, LostWait: o.lost, Defect: o.defect, Style: o.style}
-	switch {
-	case len(pos) > 0 && task == "learn":
-		cfg.Position = pos[0]
-	case len(pos) > 0 && task == "drive-output":
-		cfg.Output = pos[0]
-	case len(pos) > 0:
-		cfg.VIN = pos[0]
+func (o *options) work(ctx context.Context, job tester.Job, pos []string, stdout, stderr io.Writer) (int, error) {
+	cfg := tester.Config{Limit: o.limit, Patience: o.patience, LostWait: o.lost, Defect: o.defect, Style: o.style}
+	args := map[string]string{}
+	if job.Argument != "" {
+		args[job.Argument] = pos[0]
 	}
 	if len(o.uds) > 0 {
 		cfg.UDS = []tester.Pair{}
@@ -152,7 +129,7 @@ func (o *options) work(ctx context.Context, task string, pos []string, stdout, s
 		}
 		cfg.UDS = append(cfg.UDS, p)
 	}
-	m, err := tester.New(cfg)
+	m, err := tester.StartAs(cfg, job.Task, args)
 	if err != nil {
 		return tester.StatusUsage, err
 	}

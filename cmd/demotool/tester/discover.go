@@ -2,7 +2,6 @@ package tester
 
 import (
 	"fmt"
-	"strings"
 
 	"sawhorse/canbus"
 )
@@ -78,40 +77,5 @@ func (t *Tester) found(n int) {
 		t.pause(discoveryPause, func() { t.round(n + 1) })
 	default:
 		t.stop(StatusNoCar, "no control unit answers: is the cable in, is the key on?")
-	}
-}
-
-// perform does the task itself.
-func (t *Tester) perform() {
-	done := func() {
-		if why := t.unanswered(); why != "" {
-			t.stop(StatusPartly, "not all is known: "+why)
-			return
-		}
-		if t.steady() && len(t.refused) > 0 {
-			t.stop(StatusRefused, "done, but refused: "+strings.Join(t.refused, ", "))
-			return
-		}
-		t.stop(StatusDone, "done")
-	}
-	switch t.cfg.Task {
-	case "identify":
-		sequence([]step{t.identify}, done)
-	case "read-codes":
-		sequence([]step{t.readiness, t.codes, t.freezeFrames}, done)
-	case "read-live":
-		sequence([]step{t.pids, t.live}, done)
-	case "read-freeze-frame":
-		sequence([]step{t.freezeFrames}, done)
-	case "health-check":
-		sequence(t.check(), done)
-	case "clear-codes":
-		t.clear()
-	case "drive-output":
-		t.driveOutput()
-	case "learn":
-		t.learn()
-	case "write-identity":
-		t.writeIdentity()
 	}
 }

@@ -114,7 +114,7 @@ func (n *noise) run() {
 }
 
 func noisyTester(t testing.TB, task, seed byte, src []byte) *noise {
-	cfg := Config{Task: Tasks[int(task)%len(Tasks)]}
+	cfg := Config{Task: Tasks()[int(task)%len(Tasks())]}
 	if cfg.Task == "learn" {
 		cfg.Position = Positions[int(seed)%len(Positions)]
 	}

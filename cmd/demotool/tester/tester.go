@@ -10,11 +10,6 @@ import (
 	"sawhorse/canbus"
 )
 
-// Tasks are the sub-commands of the tool.
-var Tasks = []string{
-	"identify", "health-check", "read-codes", "read-live", "read-freeze-frame", "clear-codes", "drive-output", "learn", "write-identity",
-}
-
 // Defaults of a Config.
 const (
 	DefaultLimit      = 60 * time.Second
@@ -73,6 +68,7 @@ func DefaultUDS() []Pair {
 // the first call of Tick.
 type Tester struct {
 	cfg     Config
+	job     Job
 	seams   seams
 	l       link
 	doc     Document
@@ -97,11 +93,12 @@ type Tester struct {
 
 // New returns a tester for the task. Errors wrap ErrUsage.
 func New(cfg Config) (*Tester, error) {
-	if !slices.Contains(Tasks, cfg.Task) {
-		return nil, fmt.Errorf("%w: task %q, expected one of %v", ErrUsage, cfg.Task, Tasks)
+	job, err := jobOf(cfg.Task)
+	if err != nil {
+		return nil, err
 	}
-	if err := cfg.checkArguments(); err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrUsage, err)
+	if err := job.check(map[string]string{"position": cfg.Position, "output": cfg.Output, "vin": cfg.VIN}); err != nil {
+		return nil, err
 	}
 	if cfg.UDS == nil {
 		cfg.UDS = DefaultUDS()
@@ -114,11 +111,10 @@ func New(cfg Config) (*Tester, error) {
 	if cfg.Limit < 0 || cfg.Patience < 0 || cfg.LostWait < 0 {
 		return nil, fmt.Errorf("%w: negative limit, expected a positive duration", ErrUsage)
 	}
-	var err error
 	if cfg.Style, err = checkStyle(cfg.Style); err != nil {
 		return nil, err
 	}
-	t := &Tester{cfg: cfg}
+	t := &Tester{cfg: cfg, job: job}
 	t.doc = Document{Task: cfg.Task, ECUs: []*ECU{}, Problems: []string{}}
 	t.seams = t.properSeams()
 	t.takeStyle()
@@ -142,38 +138,6 @@ func New(cfg Config) (*Tester, error) {
 	return t, nil
 }
 
-// checkArguments wants the argument of the task and no other.
-func (c *Config) checkArguments() error {
-	for _, a := range []struct {
-		task, name, value string
-		check             func(string) error
-	}{
-		{"learn", "position", c.Position, oneOf("position", Positions)},
-		{"drive-output", "output", c.Output, oneOf("output", Outputs)},
-		{"write-identity", "vehicle number", c.VIN, checkVIN},
-	} {
-		switch {
-		case c.Task == a.task:
-			if err := a.check(a.value); err != nil {
-				return err
-			}
-		case a.value != "":
-			return fmt.Errorf("task %s takes no %s, got %q", c.Task, a.name, a.value)
-		}
-	}
-	return nil
-}
-
-// oneOf checks a word.
-func oneOf(what string, words []string) func(string) error {
-	return func(word string) error {
-		if !slices.Contains(words, word) {
-			return fmt.Errorf("%s %q, expected one of %v", what, word, words)
-		}
-		return nil
-	}
-}
-
 func orDefault(d, def time.Duration) time.Duration {
 	if d == 0 {
 		return def
@@ -193,8 +157,8 @@ func StartWith(defect, task string, args map[string]string) (*Tester, error) {
 // StartAs is Start for a tool that is otherwise as cfg says.
 func StartAs(cfg Config, task string, args map[string]string) (*Tester, error) {
 	for _, k := range slices.Sorted(maps.Keys(args)) {
-		if k != "position" && k != "output" && k != "vin" {
-			return nil, fmt.Errorf("%w: argument %q, expected position, output or vin", ErrUsage, k)
+		if names := arguments(); !slices.Contains(names, k) {
+			return nil, fmt.Errorf("%w: argument %q, expected one of %v", ErrUsage, k, names)
 		}
 	}
 	cfg.Task, cfg.Position, cfg.Output, cfg.VIN = task, args["position"], args["output"], args["vin"]
