@@ -5,12 +5,15 @@ package metrics
 
 import (
 	"fmt"
+	"io"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/prometheus/common/expfmt"
 )
 
 // Set is the metrics of one bench. Its methods may be called from any
@@ -124,6 +127,24 @@ func (s *Set) ofTheBus() {
 // Handler serves the metrics in the exposition format.
 func (s *Set) Handler() http.Handler {
 	return promhttp.HandlerFor(s.registry, promhttp.HandlerOpts{Registry: s.registry})
+}
+
+// Write writes the bench's own metrics in the exposition format, for a collector of
+// text files: those of the process are left out, which would be over by then.
+func (s *Set) Write(w io.Writer) error {
+	families, err := s.registry.Gather()
+	if err != nil {
+		return err
+	}
+	for _, f := range families {
+		if !strings.HasPrefix(f.GetName(), "sawhorse_") {
+			continue
+		}
+		if _, err := expfmt.MetricFamilyToText(w, f); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Frame counts a data or remote frame; outside says that it came from a node

@@ -88,11 +88,17 @@ func TestPromtoolAcceptsTheMetrics(t *testing.T) {
 		}
 		t.Skip("promtool is not installed (Debian's package prometheus)")
 	}
-	cmd := exec.Command(tool, "check", "metrics")
-	cmd.Stdin = strings.NewReader(page(t, filled()))
-	out, err := cmd.CombinedOutput()
-	require.NoError(t, err, "%s", out)
-	require.Empty(t, strings.TrimSpace(string(out)))
+	var file strings.Builder
+	require.NoError(t, filled().Write(&file))
+	require.Contains(t, file.String(), `sawhorse_reported_entries_total{task="health-check",verdict="true"} 12`)
+	require.NotContains(t, file.String(), "\nprocess_", "of a process that is over")
+	for _, text := range []string{page(t, filled()), file.String()} {
+		cmd := exec.Command(tool, "check", "metrics")
+		cmd.Stdin = strings.NewReader(text)
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		require.Empty(t, strings.TrimSpace(string(out)))
+	}
 }
 
 func TestCountingAllocatesNothing(t *testing.T) {

@@ -190,3 +190,14 @@ func TestARunReplacesOnlyRuns(t *testing.T) {
 	require.Equal(t, 2, r.status)
 	require.Contains(t, r.errout, "is no plan of a run")
 }
+
+// What the tool said, true or not, is counted in a file that a collector reads.
+func TestMetricsOfRunsAreLeftInAFile(t *testing.T) {
+	dir := t.TempDir()
+	r := sawhorse(t, dir, "run", "healthy", "--metrics", "runs.prom")
+	require.Zero(t, r.status, r.errout)
+	text, err := os.ReadFile(filepath.Join(dir, "runs.prom"))
+	require.NoError(t, err)
+	require.Regexp(t, `(?m)^sawhorse_reported_entries_total\{task="health-check",verdict="true"\} [1-9]`, string(text))
+	require.Regexp(t, `(?m)^sawhorse_verdicts_total\{outcome="pass"\} [1-9]`, string(text))
+}

@@ -185,6 +185,7 @@ func (r *runner) write(cmd *cobra.Command, runs []report.Run) error {
 		fill       func(io.Writer) error
 	}{
 		{"--junit", r.o.junit, func(w io.Writer) error { return report.JUnit(w, runs) }},
+		{"--metrics", r.o.metrics, r.set.Write},
 		{"--verdicts", r.o.verdicts, func(w io.Writer) error { return report.Lines(w, runs) }},
 	} {
 		if f.path == "" {

@@ -25,7 +25,7 @@ import (
 type runOptions struct {
 	tool, junit, capture, bus, out, time, again   string
 	seeds, shard, keep, paramFile                 string
-	verdicts, baseline, report                    string
+	verdicts, metrics, baseline, report           string
 	seed                                          uint64
 	captures, params, cars, arm                   []string
 	jobs, retry                                   int
@@ -120,6 +120,7 @@ crashed; 4 something could not be decided. Where several apply it is the first o
 	f.IntVar(&o.retry, "retry", 0, "how often a run in wall time that failed is done again")
 	f.StringVar(&o.keep, "keep", keepAuto, "whose folders are kept: all, failed, or auto: all of up to 100 runs, else failed")
 	f.StringVar(&o.verdicts, "verdicts", "", "write the verdicts to this file as JSON lines (see schema verdicts)")
+	f.StringVar(&o.metrics, "metrics", "", "write the metrics of all runs to this file (.prom) for a collector of text files")
 	f.StringVar(&o.report, "report", "", "write a page a run (HTML) to this folder, and the recording beside it")
 	f.StringVar(&o.baseline, "baseline", "", "file of known failures: only others fail")
 	f.BoolVar(&o.updateBaseline, "update-baseline", false, "write what fails to the --baseline file")
