@@ -24,6 +24,9 @@ type Unit interface {
 	Response() canbus.Key
 	// Demand has fn say what the unit asks of the sender of a long request.
 	Demand(fn func(usual isotp.Demand) isotp.Demand) (remove func())
+	// Refuse has fn look at the answer of every request before it is carried out: what
+	// it refuses is not done. ok is false where it leaves the request alone.
+	Refuse(fn func(answer []byte) (why uds.NRC, ok bool)) (remove func())
 	// DropSession ends the diagnostic session, Dip takes the supply for a time.
 	DropSession()
 	Dip(d time.Duration)
@@ -127,13 +130,6 @@ var answerActs = map[string]func(a []byte, sid byte, p Params) ([]Late, error){
 		}
 		return append(out, Late{a, time.Duration(n) * gap}), nil
 	},
-	"refuse": func(_ []byte, sid byte, p Params) ([]Late, error) {
-		b, err := hexBytes(p, "code")
-		if err != nil || len(b) != 1 {
-			return nil, fmt.Errorf("parameter code is %q, want one hexadecimal byte such as 22", p.Text("code"))
-		}
-		return []Late{{uds.Refuse(uds.Service(sid), uds.NRC(b[0])), 0}}, nil
-	},
 	"wrong-service": func(a []byte, _ byte, _ Params) ([]Late, error) {
 		return []Late{{changed(a, 0, a[0]+1), 0}}, nil
 	},
@@ -167,10 +163,29 @@ func changed(a []byte, at int, b byte) []byte {
 	return c
 }
 
+// refuses is what is done to the request instead of its answer.
+const refuses = "refuse"
+
+// refusalOf is the negative response code of a fault that refuses.
+func refusalOf(p Params) (uds.NRC, error) {
+	b, err := hexBytes(p, "code")
+	if err != nil || len(b) != 1 {
+		return 0, fmt.Errorf("parameter code is %q, want one hexadecimal byte such as 22", p.Text("code"))
+	}
+	return uds.NRC(b[0]), nil
+}
+
 func (a *answersAct) check(t *Target, p Params) error {
+	if a.Do == refuses {
+		if _, err := refusalOf(p); err != nil {
+			return err
+		}
+		_, err := answersOf(t, p, a.name)
+		return err
+	}
 	act, ok := answerActs[a.Do]
 	if !ok {
-		return fmt.Errorf("do is %q, want one of %v", a.Do, sortedKeys(answerActs))
+		return fmt.Errorf("do is %q, want %s or one of %v", a.Do, refuses, sortedKeys(answerActs))
 	}
 	if _, err := act([]byte{uds.ConfirmedCodes.Positive(), 0}, byte(uds.ConfirmedCodes), p); err != nil {
 		return err
@@ -189,6 +204,14 @@ func (a *answersAct) on(t *Target, p Params) (func(), error) {
 	act := answerActs[a.Do]
 	var removes []func()
 	for _, u := range c.units {
+		if a.Do == refuses {
+			why, err := refusalOf(p)
+			if err != nil {
+				return nil, err
+			}
+			removes = append(removes, u.Refuse(func(answer []byte) (uds.NRC, bool) { return why, c.wants(answer) }))
+			continue
+		}
 		removes = append(removes, u.Alter(func(_ time.Duration, answer []byte) ([]Late, bool) {
 			if !c.wants(answer) {
 				return nil, false

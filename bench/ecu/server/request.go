@@ -41,6 +41,7 @@ func (s *Server) Request(now time.Duration, functional bool, req []byte) {
 			due: now + max(takes, s.delay()), pendAt: now + s.session.p2*3/5}
 		return
 	}
+	s.overrule(req, &r)
 	r.carryOut()
 	s.respond(req, &r, functional, false, now+s.delay())
 }
@@ -73,6 +74,7 @@ func (s *Server) proceed() {
 	}
 	w.active = false
 	r := s.decide(w.req, w.functional)
+	s.overrule(w.req, &r)
 	r.carryOut()
 	s.respond(w.req, &r, w.functional, w.pended, w.due)
 }

@@ -63,6 +63,9 @@ type Server struct {
 	erasing *region
 	boot    bool
 
+	// overrules are faults of the unit.
+	overrules []*overrule
+
 	// What is on its way out, and why it is a refusal.
 	queue []response
 	why   string

@@ -198,3 +198,24 @@ func BenchmarkCurrentData(b *testing.B) {
 		}
 	}
 }
+
+// What a fault of the unit refuses is not done: neither a clear nor a session, and a
+// request that takes its time is refused when its time is over (ISO 14229-1 clause 7.5: a
+// negative response says that the service was not carried out).
+func TestWhatIsRefusedIsNotDone(t *testing.T) {
+	r := newRig(t, loadUnit(t, "ecu-engine.yaml"))
+	r.fail("P0335")
+	var seen []string
+	remove := r.server.Refuse(func(answer []byte) (uds.NRC, bool) {
+		seen = append(seen, ecutest.Spaced(answer))
+		return uds.ConditionsNotCorrect, answer[0] != 0x62
+	})
+	assert.Equal(t, []string{"7F 04 78", "7F 04 22"}, r.answers(false, "04", time.Second), "the engine unit takes its time to clear")
+	assert.NotEmpty(t, r.mem.Confirmed(nil))
+	assert.Equal(t, "7F 10 22", r.ask("10 03"))
+	assert.Equal(t, "62 F1 86 01", r.ask("22 F1 86"))
+	assert.Equal(t, []string{"44", "50 03 00 32 01 F4", "62 F1 86 01"}, seen, "each request once")
+	remove()
+	assert.Equal(t, []string{"7F 04 78", "44"}, r.answers(false, "04", time.Second))
+	assert.Empty(t, r.mem.Confirmed(nil))
+}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"sawhorse/canbus/clock"
+	"sawhorse/canbus/uds"
 )
 
 // maxOutbox bounds the answers that wait for transport; more are given up.
@@ -31,6 +32,12 @@ func (m *Unit) AlterAnswers(fn Alteration) (remove func()) {
 	return func() {
 		m.alterations = slices.DeleteFunc(slices.Clone(m.alterations), func(o *alteration) bool { return o == s })
 	}
+}
+
+// Refuse has fn look at the answer of every request before it is carried out, and refuse
+// it instead.
+func (m *Unit) Refuse(fn func(answer []byte) (why uds.NRC, ok bool)) (remove func()) {
+	return m.server.Refuse(fn)
 }
 
 // post puts an answer of the server, or what alterations make of it, into the outbox.

@@ -1,10 +1,12 @@
 package unit
 
 import (
+	"bytes"
 	"errors"
 	"time"
 
 	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
 	"sawhorse/canbus/isotp"
 	"sawhorse/canbus/isotp/link"
 )
@@ -73,9 +75,14 @@ func (m *Unit) Demand(fn func(usual isotp.Demand) isotp.Demand) (remove func()) 
 	}
 }
 
+// request hands a request to the server once all that the same moment brings has come
+// first: a fault that begins with this request is one of this request.
 func (m *Unit) request(functional bool, req []byte) {
-	m.server.Request(m.loop.Now(), functional, req)
-	m.pump(m.loop.Now())
+	req = bytes.Clone(req)
+	m.loop.At(m.loop.Now(), clock.PriorityECU, func() {
+		m.server.Request(m.loop.Now(), functional, req)
+		m.pump(m.loop.Now())
+	})
 }
 
 // sent is the end of one answer: the next may go.
