@@ -180,7 +180,7 @@ func TestFaultsReachAsFarAsTheySay(t *testing.T) {
 		{"bit_error", "bit-errors", with("count", 0.0), []string{"not heard", "late", "broken off"}},
 		{"answers", "answer-missing", nil, []string{"not heard"}},
 		{"answers", "answer-late", map[string]any{"delay": 100.0}, []string{"late"}},
-		{"answers", "request-refused", map[string]any{"code": "21"}, []string{"not meant"}},
+		{"answers", "request-refused", map[string]any{"code": "21"}, nil}, // what it says is what is
 		{"flow", "flow-control-odd", map[string]any{"sender": "tool"}, []string{"not heard", "late", "broken off"}},
 		{"flow", "flow-control-odd", nil, nil}, // nobody sends a long request
 		{"unit", "voltage-dip", map[string]any{"ecu": "engine", "lasting": 900.0}, []string{"not answered"}},

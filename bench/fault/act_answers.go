@@ -47,7 +47,13 @@ type answersAct struct {
 	Do string `yaml:"do"`
 }
 
-func (a *answersAct) scope(Params) Scope { return Scope{OnNetwork, Answers} }
+// A unit that refuses does not do what it refuses: what it says is what is.
+func (a *answersAct) scope(Params) Scope {
+	if a.Do == refuses {
+		return Scope{OnNetwork, CarOnly}
+	}
+	return Scope{OnNetwork, Answers}
+}
 
 func (a *answersAct) terms() terms { return terms{} }
 
