@@ -57,7 +57,7 @@ var arrows = map[string][]string{
 	"bench/api":              nil,
 	"bench/plan":             {"bench/format"},
 	"bench":                  {"bench/api", "bench/car", "bench/chance", "bench/ecu/...", "bench/fault", "bench/judge/...", "bench/metrics", "bench/nearest", "bench/signal", "bench/trace", "canbus/...", "dbc", "scenarios"},
-	"bench/run":              {"bench", "bench/car", "bench/chance", "bench/fault", "bench/format", "bench/judge", "bench/metrics", "bench/plan", "bench/task", "bench/tool", "bench/trace", "canbus/...", "scenarios", "testdata/captures"},
+	"bench/run":              {"bench", "bench/car", "bench/chance", "bench/fault", "bench/format", "bench/judge", "bench/judge/monitor", "bench/metrics", "bench/plan", "bench/task", "bench/tool", "bench/trace", "canbus/...", "scenarios", "testdata/captures"},
 	"scenarios":              {"bench/depth", "bench/format", "bench/judge/...", "bench/task"},
 	"cmd/sawhorse":           {"bench/...", "canbus/...", "dbc", "scenarios", "cmd/demotool/tester"},
 	"cmd/demotool":           {"canbus", "canbus/busurl", "cmd/demotool/tester"},
