@@ -10,6 +10,7 @@ import (
 	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/trace"
+	"sawhorse/canbus"
 )
 
 // Judging says what a bench is judged by. The zero value is the rules of conduct for
@@ -62,12 +63,21 @@ func (b *Bench) conduct(j Judging) rules.Options {
 			}
 			return t.Get(ref), true
 		},
-		Disturbs: b.faults.is((*fault.Fault).Disturbs),
+		Disturbs: b.faults.is(func(f *fault.Fault) bool { return f.Misleads(b.asking()) }),
 		Running:  RoutineRuns,
 		Fresh:    j.Fresh, Lag: j.Lag, Strict: j.Strict, Exceptions: j.Exceptions,
 	}
 	opt.Pairs = pairsOf(b.addresses)
 	return opt
+}
+
+// asking are the identifiers on which a tool speaks to the car.
+func (b *Bench) asking() []canbus.Key {
+	keys := []canbus.Key{canbus.KeyOf(0x7DF, false), canbus.KeyOf(0x18DB33F1, true)} // ISO 15765-4:2011 clause 8
+	for _, a := range b.addresses {
+		keys = append(keys, a.request)
+	}
+	return keys
 }
 
 // told is what is needed to compare what the tool says with what was answered.

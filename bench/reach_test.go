@@ -139,14 +139,14 @@ func (x *testimony) effects() []string {
 // may are the parts of a fault's reach that can have an effect.
 var may = map[string]fault.Reach{
 	"not sent":       fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays,
-	"not answered":   fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Answers,
-	"not heard":      fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Answers,
+	"not answered":   fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Answers | fault.Ignored,
+	"not heard":      fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Answers | fault.Ignored,
 	"broken off":     fault.CutsTool | fault.CutsUnits | fault.Loses | fault.Adds | fault.Delays | fault.Falsifies,
 	"not meant":      fault.Adds | fault.Falsifies | fault.Answers,
 	"late":           fault.Adds | fault.Delays | fault.Loses | fault.Falsifies | fault.Answers,
 	"seen otherwise": fault.CutsTool | fault.CutsUnits,
 	"hears nobody":   fault.CutsTool,
-	"touched":        fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Unused | fault.Messages,
+	"touched":        fault.Loses | fault.Adds | fault.Delays | fault.Falsifies | fault.Unused | fault.Messages | fault.Ignored,
 }
 
 // What a fault does to a conversation is what its acts say that they can do, and of each

@@ -6,6 +6,9 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"sawhorse/canbus"
+	"sawhorse/canbus/replay"
 )
 
 // act is one thing that a fault does. Each kind is a file, which registers it.
@@ -66,8 +69,10 @@ const (
 	Adds
 	Delays
 	Falsifies
-	// Unused alters bytes and lengths that no message uses.
+	// Unused alters bytes that no message uses. Ignored alters frames so that a receiver
+	// may leave them alone, where an outsider counts them.
 	Unused
+	Ignored
 	// CutsUnits keeps units off the bus, CutsTool the tool: a node hears nobody and
 	// nobody hears it.
 	CutsUnits
@@ -84,10 +89,10 @@ const (
 // Sets of what an act can do.
 const (
 	// disturbing lets two nodes see different conversations.
-	disturbing = Loses | Adds | Delays | Falsifies | CutsUnits | CutsTool
+	disturbing = Loses | Adds | Delays | Falsifies | Ignored | CutsUnits | CutsTool
 	// notSpared is what makes an answer on the bus, for the tool, other than its unit
 	// would have it.
-	notSpared = Loses | Adds | Delays | Falsifies | Unused | CutsTool | Answers
+	notSpared = Loses | Adds | Delays | Falsifies | Unused | Ignored | CutsTool | Answers
 	// otherContents is what has a whole message say something else than was meant.
 	otherContents = Adds | Falsifies | Unused | Answers
 )
@@ -227,8 +232,29 @@ func (f *Fault) Reach() Reach {
 	return r
 }
 
-// Disturbs is Entry.Disturbs with the parameters that the fault has.
-func (f *Fault) Disturbs() bool { return f.Reach()&disturbing != 0 }
+// Misleads reports whether what an outsider sees on the bus may be something else than
+// what the tool has sent or heard, so that what it does cannot be held against it: its
+// own frames do not leave as it means them, or it does not hear what is there. sends are
+// the identifiers that it sends on. What becomes of the frames of units before they are
+// on the bus, the tool sees as everybody does.
+func (f *Fault) Misleads(sends []canbus.Key) bool {
+	r := f.Reach()
+	switch {
+	case r&(CutsTool|Ignored) != 0:
+		return true
+	case r&(Loses|Adds|Delays|Falsifies) == 0:
+		return false
+	case !f.entry.Chooses:
+		return true
+	}
+	if s := f.params.Text("sender"); s != "" && s != outside {
+		return false
+	}
+	ids, err := idsOf(f.params)
+	return err != nil || len(ids) == 0 || slices.ContainsFunc(ids, func(m replay.Match) bool {
+		return slices.ContainsFunc(sends, m.Has)
+	})
+}
 
 // SparesAnswers is Entry.SparesAnswers with the parameters that the fault has.
 func (f *Fault) SparesAnswers() bool { return f.Reach()&notSpared == 0 }

@@ -25,7 +25,7 @@ type framesAct struct {
 // reaches are what the acts of package alter can do.
 var reaches = map[alter.Act]Reach{
 	alter.Drop: Loses, alter.Delay: Delays, alter.Duplicate: Adds, alter.Reorder: Delays,
-	alter.Flip: Falsifies, alter.Overwrite: Falsifies, alter.Resize: Falsifies,
+	alter.Flip: Falsifies, alter.Overwrite: Falsifies, alter.Resize: Falsifies | Ignored,
 	alter.Renumber: Falsifies, alter.Freeze: Falsifies, alter.Stale: Falsifies,
 }
 

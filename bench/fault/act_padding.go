@@ -23,7 +23,7 @@ type paddingAct struct {
 // has not eight bytes (ISO 15765-4).
 func (a *paddingAct) scope(Params) Scope {
 	if a.Remove {
-		return Scope{InFrames, Unused | Loses}
+		return Scope{InFrames, Unused | Ignored}
 	}
 	return Scope{InFrames, Unused}
 }

@@ -44,12 +44,9 @@ func matchOf(t *Target, p Params) (alter.Match, error) {
 	if t.Network == nil {
 		return m, errNoNetwork
 	}
-	for _, word := range strings.FieldsFunc(p.Text("ids"), func(r rune) bool { return r == ' ' || r == ',' }) {
-		id, err := replay.ParseMatch(word)
-		if err != nil {
-			return m, err
-		}
-		m.IDs = append(m.IDs, id)
+	var err error
+	if m.IDs, err = idsOf(p); err != nil {
+		return m, err
 	}
 	if name := p.Text("message"); name != "" {
 		msg, err := messageOf(t, p)
@@ -63,11 +60,23 @@ func matchOf(t *Target, p Params) (alter.Match, error) {
 		"consecutive": alter.ConsecutiveFrame, "flow-control": alter.FlowControl,
 	}
 	m.Part = parts[p.Text("part")]
-	var err error
 	if s := p.Text("sender"); s != "" {
 		m.Sender, err = t.Network.Sender(s)
 	}
 	return m, err
+}
+
+// idsOf are the identifiers that the parameter ids gives.
+func idsOf(p Params) ([]replay.Match, error) {
+	var list []replay.Match
+	for _, word := range strings.FieldsFunc(p.Text("ids"), func(r rune) bool { return r == ' ' || r == ',' }) {
+		id, err := replay.ParseMatch(word)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, id)
+	}
+	return list, nil
 }
 
 // messageOf is the message that the parameters dbc and message name.

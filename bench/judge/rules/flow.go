@@ -37,7 +37,7 @@ var flowRules = []Rule{
 		begin:  stateless(flowAllAtOnce),
 	},
 	{
-		ID: "flow-form", Group: "flow control", Severity: Must,
+		ID: "flow-form", Group: "flow control", Severity: Must, Alone: true,
 		Says:   "Flow control has a status and a separation time that are not reserved",
 		Source: "ISO 15765-2:2016 clause 9.6.5 (tables of FS and STmin)",
 		Why:    "A reserved status aborts the answer, and a reserved time makes it as slow as 127 ms a frame.",

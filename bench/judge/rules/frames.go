@@ -5,14 +5,14 @@ import "sawhorse/canbus"
 // The rules about single frames.
 var frameRules = []Rule{
 	{
-		ID: "frame-length", Group: "frames", Severity: Must,
+		ID: "frame-length", Group: "frames", Severity: Must, Alone: true,
 		Says:   "Every frame of emission diagnostics has eight data bytes",
 		Source: "ISO 15765-4:2011 clause 10 (data link layer: DLC 8)",
 		Why:    "A control unit ignores a shorter frame, so the tool waits for an answer that never comes.",
 		begin:  stateless(frameLength),
 	},
 	{
-		ID: "data-frames-only", Group: "frames", Severity: Must,
+		ID: "data-frames-only", Group: "frames", Severity: Must, Alone: true,
 		Says:   "Diagnostic identifiers carry classical data frames, no remote frames",
 		Source: "ISO 15765-4:2011 clause 10 (data link layer)",
 		Why:    "A remote frame asks for something that no diagnostic server has and can start an error storm on old controllers.",
@@ -26,21 +26,21 @@ var frameRules = []Rule{
 		begin:  stateless(ownIdentifiers),
 	},
 	{
-		ID: "functional-single-frame", Group: "frames", Severity: Must,
+		ID: "functional-single-frame", Group: "frames", Severity: Must, Alone: true,
 		Says:   "A request to all control units fits one frame",
 		Source: "ISO 15765-2:2016 clause 9.4 (functional addressing carries single frames only)",
 		Why:    "Several control units would answer with flow control at once, so they ignore it instead.",
 		begin:  stateless(functionalSingle),
 	},
 	{
-		ID: "obd-single-frame", Group: "frames", Severity: Must,
+		ID: "obd-single-frame", Group: "frames", Severity: Must, Alone: true,
 		Says:   "A request of emission diagnostics fits one frame",
 		Source: "ISO 15765-4:2011 clause 9 (requests are single frames)",
 		Why:    "A control unit of emission diagnostics sends no flow control for requests, so the rest never goes out.",
 		begin:  stateless(obdSingle),
 	},
 	{
-		ID: "known-frame-type", Group: "frames", Severity: Must,
+		ID: "known-frame-type", Group: "frames", Severity: Must, Alone: true,
 		Says:   "The first byte of every frame is one of the four frame types, with a length that is allowed",
 		Source: "ISO 15765-2:2016 clause 9.6 (protocol control information)",
 		Why:    "Frames of a reserved type or an impossible length are ignored.",
@@ -73,6 +73,9 @@ func dataFramesOnly(e *event, _ *book, t *tally) {
 func ownIdentifiers(e *event, _ *book, t *tally) {
 	switch e.kind {
 	case strayFrame:
+		if e.touched {
+			return
+		}
 		t.breach(e, nil, "a frame on %v, which is no identifier of test equipment", e.key)
 	case toolFrame:
 		t.keep()

@@ -32,6 +32,9 @@ type Rule struct {
 	// Says is the rule in one sentence, Source where it comes from, Why what
 	// goes wrong without it.
 	Says, Source, Why string
+	// Alone is set where the rule is about single frames of the tool as they were sent, and
+	// leaves out those that a fault has touched: no fault excuses it.
+	Alone bool
 	// begin makes its state machine for one run.
 	begin func() watcher
 }

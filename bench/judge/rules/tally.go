@@ -30,7 +30,7 @@ func (t *tally) keep() { t.kept++ }
 // breach counts one in which it was broken by this event. before are moments that it
 // rests on.
 func (t *tally) breach(e *event, before []mark, format string, args ...any) {
-	if t.book.disturbed(e.at) || len(before) > 0 && t.book.disturbed(before[0].at) {
+	if !t.rule.Alone && (t.book.disturbed(e.at) || len(before) > 0 && t.book.disturbed(before[0].at)) {
 		t.excused++
 		return
 	}
