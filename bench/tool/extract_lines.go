@@ -27,11 +27,16 @@ func (x *extractor) text(rules []lineRule, stdout []byte) {
 	for sc.Scan() {
 		l.no++
 		line := strings.ToValidUTF8(strings.TrimSuffix(sc.Text(), "\r"), "\uFFFD")
+		taken := false
 		for i := range rules {
 			l.rule = &rules[i]
 			if l.m = l.rule.match.FindStringSubmatch(line); l.m != nil {
+				taken = true
 				l.take()
 			}
+		}
+		if !taken && strings.TrimSpace(line) != "" {
+			x.note(Reading{Entry: notRead, Where: fmt.Sprintf("line %d", l.no), Piece: quote(line)})
 		}
 	}
 }

@@ -3,7 +3,8 @@ package tool
 // Reading is one thing that a profile has taken from an output, or has looked for and
 // not found.
 type Reading struct {
-	// Entry is what of the profile took it, as ecus.stored.code, Line where it stands.
+	// Entry is what of the profile took it, as ecus.stored.code, Line where it stands, 0
+	// for a line of the output that nothing took.
 	Entry string
 	Line  int
 	// Where is the place in the output: a normalized path (RFC 9535) or a line. It is ""
@@ -12,6 +13,9 @@ type Reading struct {
 	// Piece is what stands there, shortened.
 	Piece string
 }
+
+// notRead is the entry of lines that no rule took.
+const notRead = "read by no rule"
 
 // Found reports that there was something.
 func (r *Reading) Found() bool { return r.Where != "" }

@@ -139,7 +139,7 @@ func (o *toolOptions) scenario(p *tool.Profile) (*scenarios.Scenario, error) {
 		}
 		start := ""
 		if len(done) == 1 {
-			start = ", at: 15s"
+			start = ", at: 5s"
 		}
 		fmt.Fprintf(&tasks, "  - {task: %s%s%s, limit: 60s}\n", e.Task, args, start)
 		fmt.Fprintf(&expect, "  - {id: %s-ends, says: It ends, finished: {task: %s, status: [ok, failed]}}\n", e.Task, e.Task)
@@ -208,7 +208,10 @@ func tellReadings(w io.Writer, readings []tool.Reading) {
 	var order []string
 	found := map[string][]tool.Reading{}
 	for _, r := range readings {
-		key := fmt.Sprintf("%s (line %d)", r.Entry, r.Line)
+		key := r.Entry
+		if r.Line > 0 {
+			key += fmt.Sprintf(" (line %d)", r.Line)
+		}
 		if !slices.Contains(order, key) {
 			order = append(order, key)
 		}

@@ -44,6 +44,17 @@ expect: [{id: ends, says: It ends, finished: {task: identify}}]
 	require.Equal(t, 2, r.status, "a mistake in what was asked, none of the tool: %s", r.out)
 	require.Regexp(t, `the profile does not fit what\s+the\s+tool\s+printed`, r.out)
 
+	write(t, filepath.Join(dir, "lines.yaml"), `profile: lines
+tasks:
+  - task: identify
+    command: [/usr/bin/printf, 'number TESTCAR0123456789\nall is well\n']
+    output: {lines: [{match: '^number (?P<vin>\S+)'}]}
+`)
+	r = sawhorse(t, dir, "tool", "--try", "lines.yaml")
+	require.Equal(t, 0, r.status, r.out)
+	require.Regexp(t, `vin \(line 5\) +line 1 +"TESTCAR0123456789"`, r.out)
+	require.Regexp(t, `read by no rule +line 2 +"all is well"`, r.out)
+
 	r = sawhorse(t, dir, "tool", "--try", "external")
 	require.Equal(t, 2, r.status)
 	require.Contains(t, r.errout, "prints nothing that could be read")
