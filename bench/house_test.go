@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"go/ast"
 	"go/token"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -28,6 +29,9 @@ const (
 // loaded are all packages of the module with their syntax and types, tests left out, and
 // the canaries: one load for all rules.
 var loaded = sync.OnceValues(func() (map[string]*packages.Package, error) {
+	if err := seeFolders(); err != nil {
+		return nil, err
+	}
 	list, err := packages.Load(&packages.Config{Mode: packages.LoadSyntax, Dir: ".."}, "./...", "./testdata/captures", "./bench/testdata/house/...")
 	byPath := map[string]*packages.Package{}
 	for _, p := range list {
@@ -38,6 +42,17 @@ var loaded = sync.OnceValues(func() (map[string]*packages.Package, error) {
 	}
 	return byPath, err
 })
+
+// seeFolders reads the module's folders in this process: the load does it in another, and
+// go test would give an old result where a file is new.
+func seeFolders() error {
+	return filepath.WalkDir("..", func(name string, d fs.DirEntry, err error) error {
+		if err == nil && d.IsDir() && (d.Name() != ".." && strings.HasPrefix(d.Name(), ".") || d.Name() == "bin" || d.Name() == "out") {
+			return filepath.SkipDir
+		}
+		return err
+	})
+}
 
 // house are the module's packages by their folder from the top, sorted.
 func house(t *testing.T) []*packages.Package {
