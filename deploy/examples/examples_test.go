@@ -105,6 +105,34 @@ func TestTheExampleIsJudged(t *testing.T) {
 	}
 }
 
+// The second tool shares neither code nor author with the demo's: what it does well must pass.
+func TestTheSecondToolIsJudged(t *testing.T) {
+	peer(t, "python3")
+	file, err := filepath.Abs("second-tool/second-tool.profile.yaml")
+	require.NoError(t, err)
+	profile, err := os.ReadFile(file)
+	require.NoError(t, err)
+	for _, name := range []string{"freeze-frame", "slow-and-busy"} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			sc, err := scenarios.Load("../../scenarios/"+name+".yaml", bench.Vocabulary())
+			require.NoError(t, err)
+			p, err := run.Resolve(sc, run.Choices{Program: "test", Tool: plan.Text{Name: "second-tool", File: file, Text: string(profile)}})
+			require.NoError(t, err)
+			r, err := run.New(p, run.Options{Folder: t.TempDir()})
+			require.NoError(t, err)
+			res, err := r.Execute(context.Background())
+			require.NoError(t, err)
+			require.NoError(t, res.Err)
+			require.Greater(t, len(res.Verdicts), 2)
+			for _, v := range res.Verdicts {
+				// A machine that is too busy for wall time leaves things undecided, and no more.
+				require.NotEqual(t, "fail", v.Outcome.String(), "%s: %s %v", v.ID, v.Reason, v.Evidence)
+			}
+		})
+	}
+}
+
 // Twenty lines is what was promised: statements, without comments and blank lines.
 func TestTheExamplesAreShort(t *testing.T) {
 	data, err := os.ReadFile("ask.py")

@@ -1,0 +1,1 @@
+"""A diagnostic tool for the bench: socket, transport, services, tasks."""
