@@ -144,6 +144,9 @@ func placeFile(to, from string) error {
 
 // copyFile copies without holding the whole in memory.
 func copyFile(to, from string) (err error) {
+	if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
+		return err
+	}
 	src, err := os.Open(from)
 	if err != nil {
 		return err
