@@ -40,7 +40,7 @@ const silentAfter = 500 * time.Millisecond
 // Parts are what a gateway joins.
 type Parts struct {
 	Spec *car.GatewaySpec
-	// Unit is the gateway's own module, on the near bus.
+	// Unit is the gateway's own, on the near bus.
 	Unit *ecu.Unit
 	// Far is the far bus, Units those that sit on it.
 	Far   canbus.Bus

@@ -299,8 +299,10 @@ func (r *rig) obey(functional bool, req []byte) {
 
 // guess is a request that is mostly nearly right.
 func guess(spec *spec.Unit, x *rand.Rand) []byte {
-	sids := []byte{0x10, 0x11, 0x14, 0x19, 0x22, 0x23, 0x24, 0x27, 0x28, 0x2A, 0x2C, 0x2E, 0x2F, 0x31, 0x34, 0x36, 0x37, 0x3E, 0x85,
-		0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x08, 0x09, 0x0A}
+	var sids []byte
+	for _, x := range Services() {
+		sids = append(sids, byte(x.ID))
+	}
 	sid := sids[x.IntN(len(sids))]
 	if x.IntN(12) == 0 {
 		sid = byte(x.Uint32())
@@ -388,6 +390,24 @@ func TestEveryRequestFollowsTheChart(t *testing.T) {
 			assert.Greater(t, asked[s.Service], 10, "service %#02x was hardly asked", s.Service)
 		}
 	})
+}
+
+// A service that is registered has its place in the chart: which sub-functions it has, and
+// with which codes it may refuse.
+func TestEveryServiceIsInTheChart(t *testing.T) {
+	u := loadUnit(t, "ecu-engine.yaml")
+	f := flow{spec: u}
+	for _, x := range Services() {
+		if x.Has != nil {
+			continue // emission OBD has its own rules
+		}
+		assert.NotEmpty(t, ownCodes[byte(x.ID)], x.Name)
+		assert.Equal(t, x.Subs != nil, f.subs(byte(x.ID)) != nil, x.Name)
+		if x.Subs != nil {
+			assert.ElementsMatch(t, f.subs(byte(x.ID)), x.Subs(u), x.Name)
+		}
+		assert.Equal(t, saidToOne(byte(x.ID)), x.Physical, x.Name)
+	}
 }
 
 // The same while only the boot program runs.
