@@ -3,6 +3,7 @@ package car
 import (
 	"fmt"
 	"io/fs"
+	"maps"
 	"math"
 	"path"
 	"slices"
@@ -15,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"sawhorse/bench/car/strict"
 	"sawhorse/bench/chance"
 )
 
@@ -252,6 +254,10 @@ func FuzzLoad(f *testing.F) {
 		require.NoError(f, err)
 		files[isCar] = data
 	}
+	whole := fstest.MapFS{}
+	for n, f := range changed(f, "", "", "") {
+		whole["petrel48/"+path.Base(n)] = f
+	}
 	f.Add(true, uint16(0), uint16(20000), []byte("car: x\n"))
 	f.Add(false, uint16(0), uint16(20000), []byte("circuits: [{circuit: a, element: {load: {ohm: 1}}, drives: fan}]\n"))
 	f.Add(true, uint16(1400), uint16(3), []byte("7.5"))
@@ -259,19 +265,20 @@ func FuzzLoad(f *testing.F) {
 	f.Add(false, uint16(2000), uint16(7), []byte("supply: &a {"))
 	// Whatever is accepted can be built and driven, and stays finite.
 	f.Fuzz(func(t *testing.T, isCar bool, at, cut uint16, insert []byte) {
-		whole := files[isCar]
-		from := min(int(at), len(whole))
-		to := min(from+int(cut), len(whole))
-		data := slices.Concat(whole[:from], insert, whole[to:])
+		text := files[isCar]
+		from := min(int(at), len(text))
+		to := min(from+int(cut), len(text))
+		data := slices.Concat(text[:from], insert, text[to:])
 		name := "circuits.yaml"
 		if isCar {
 			name = "car.yaml"
 		}
-		fsys := changed(t, "", "", "")
-		fsys["x/"+name] = &fstest.MapFile{Data: data}
-		s, err := Load(fsys, "x")
+		fsys := maps.Clone(whole)
+		fsys["petrel48/"+name] = &fstest.MapFile{Data: data}
+		// What has not changed is not parsed again.
+		s, err := Load(strict.Packed(fsys, trees), "petrel48")
 		if err != nil {
-			assert.True(t, strings.HasPrefix(err.Error(), "x/"+name+":"), "%v", err)
+			assert.True(t, strings.HasPrefix(err.Error(), "petrel48/"+name+":"), "%v", err)
 			return
 		}
 		c := New(s, chance.Seed(1))
