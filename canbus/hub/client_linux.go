@@ -68,6 +68,20 @@ func newClient(s *Server, name string, conn *net.UnixConn) (*client, error) {
 	return c, nil
 }
 
+// hasLeft reports whether a connection has ended already, with nothing sent.
+func hasLeft(conn *net.UnixConn) bool {
+	raw, err := conn.SyscallConn()
+	if err != nil {
+		return true
+	}
+	left := false
+	_ = raw.Control(func(fd uintptr) {
+		n, _, err := unix.Recvfrom(int(fd), make([]byte, 1), unix.MSG_PEEK|unix.MSG_DONTWAIT|unix.MSG_TRUNC)
+		left = err == nil && n == 0
+	})
+	return left
+}
+
 // join puts the client on the bus; it runs in the loop.
 func (c *client) join() {
 	if !c.s.forget(c.conn) {

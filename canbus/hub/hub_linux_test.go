@@ -266,6 +266,23 @@ func TestClientsAreBounded(t *testing.T) {
 	joined(t, s, hub.MaxClients+1)
 }
 
+// Who comes and goes without pause keeps nobody out: a client with something to say is on
+// the bus soon.
+func TestAStormOfConnectionsKeepsNobodyOut(t *testing.T) {
+	b := newBench(t, 0, 100)
+	s, _ := b.listen(hub.Options{})
+	for range 2000 {
+		c, err := net.DialUnix("unixpacket", nil, &net.UnixAddr{Name: b.path, Net: "unixpacket"})
+		require.NoError(t, err)
+		require.NoError(t, c.Close())
+	}
+	a, c := b.dial(), b.dial()
+	f := canbus.New(0x123, 1)
+	require.Eventually(t, func() bool { return s.Stats().Clients == 2 }, patience, time.Millisecond)
+	require.NoError(t, a.Write(&f))
+	require.Equal(t, f, bare(read(t, c)))
+}
+
 func TestTheSocketHasItsMode(t *testing.T) {
 	b := newBench(t, 0, 100)
 	b.listen(hub.Options{Mode: 0o660, Group: os.Getgid(), GroupSet: true})

@@ -113,10 +113,7 @@ func (s *Server) Close() error {
 func (s *Server) accept() {
 	defer s.wg.Done()
 	var door turnstile
-	for n := 1; ; n++ {
-		if wait := door.enter(time.Now()); wait > 0 && !s.pause(wait) {
-			return
-		}
+	for n := 1; ; {
 		conn, err := s.ln.AcceptUnix()
 		if errors.Is(err, net.ErrClosed) {
 			return
@@ -128,8 +125,17 @@ func (s *Server) accept() {
 			}
 			continue
 		}
+		if hasLeft(conn) {
+			_ = conn.Close() // as those do who come and go without pause
+			continue
+		}
+		if wait := door.enter(time.Now()); wait > 0 && !s.pause(wait) {
+			_ = conn.Close()
+			return
+		}
 		s.remember(conn)
 		c, err := newClient(s, fmt.Sprintf("client-%d", n), conn)
+		n++
 		if err == nil {
 			err = s.loop.PostWait(s.ctx, c.join)
 		}
