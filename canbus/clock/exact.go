@@ -22,6 +22,10 @@ func (t *Timer) SetSlack(d time.Duration) { t.slack, t.slacks = d, true }
 // came at an exact moment sets exact appointments of its own.
 func (l *Loop) Exact() bool { return l.sharp }
 
+// attentive is how long after a visitor the loop is as punctual as it can without
+// watching the clock.
+const attentive = 100 * time.Millisecond
+
 // never is later than every event.
 const never = time.Duration(math.MaxInt64)
 
@@ -29,7 +33,10 @@ const never = time.Duration(math.MaxInt64)
 // sharply, by watching the clock from there on, a little before the first exact one.
 func (l *Loop) wakeAt() (at time.Duration, sharp bool) {
 	at = never
-	p := &l.wall.pacing
+	p := l.wall.pacing
+	if l.visited > 0 && l.due-l.visited < attentive {
+		p.Slack = 0
+	}
 	for i := range l.q.es {
 		e := &l.q.es[i]
 		t := l.q.timers[e.slot]

@@ -43,6 +43,15 @@ func TestALoopSleepsAsLongAsItsTimersAllow(t *testing.T) {
 	check(25_000*us, false)
 	lax.Stop()
 	check(never, false)
+
+	// A visitor may wait for an answer: no slack for a while, but what was given.
+	l.visited, l.due = 7000*us, 8000*us
+	lax.Set(9000 * us)
+	check(29_000*us, false)
+	usual.Set(10_000 * us)
+	check(10_000*us, false)
+	l.due = l.visited + attentive
+	check(10_500*us, false)
 }
 
 // Whatever may run late runs in its order, dated with its moment, and never early.

@@ -17,9 +17,8 @@ const ms = time.Millisecond
 func TestALoopKnowsHowLateItWas(t *testing.T) {
 	l := newWall(t)
 	hold := func() { time.Sleep(60 * ms) }
-	ran := time.Duration(0)
 	l.At(20*ms, PriorityCar, hold)
-	l.At(30*ms, PriorityCar, func() { ran = l.Elapsed() })
+	l.At(30*ms, PriorityCar, func() {})
 	require.NoError(t, l.Run(context.Background(), 100*ms))
 	late := l.Late()
 	require.NotEmpty(t, late)
@@ -31,7 +30,7 @@ func TestALoopKnowsHowLateItWas(t *testing.T) {
 			assert.Greater(t, x.From, late[i-1].To)
 		}
 		// The event's own moment, and its slack, lie in the stretch.
-		found = found || x.From <= 30*ms+DefaultSlack && x.To >= 80*ms && x.To <= ran && x.By >= 49*ms
+		found = found || x.From <= 30*ms+DefaultSlack && x.To >= 80*ms && x.By >= 49*ms
 	}
 	assert.True(t, found, "%v", late)
 }

@@ -49,9 +49,10 @@ type Loop struct {
 	sharp  bool // the running event is exact
 
 	// In wall time:
-	wall  *waiter       // nil in virtual time
-	due   time.Duration // events up to here are due, by the clock's last reading
-	lates []Late
+	wall    *waiter       // nil in virtual time
+	due     time.Duration // events up to here are due, by the clock's last reading
+	visited time.Duration // the last visitor came; 0 before the first
+	lates   []Late
 }
 
 // NewVirtual returns a loop whose time jumps from event to event.
@@ -334,6 +335,7 @@ func (l *Loop) drain() bool {
 				now := l.wall.elapsed()
 				l.advance(now)
 				l.noteLate(v.at, now)
+				l.visited = now
 			}
 			l.events++
 			v.fn()

@@ -13,6 +13,7 @@ type Pacing struct {
 	Spin time.Duration
 	// Slack is how much later than their moments other events may run, so that one
 	// waking serves several. What they do is dated with their moments all the same.
+	// While visitors come, who may wait for an answer, there is none.
 	Slack time.Duration
 	// Realtime, if not 0, runs the loop's thread under SCHED_FIFO with this
 	// priority (1 to 99). The loop still sleeps between events, or the kernel
@@ -23,7 +24,7 @@ type Pacing struct {
 const (
 	// DefaultSpin costs a tenth of a core at a period of a millisecond.
 	DefaultSpin = 100 * time.Microsecond
-	// DefaultSlack is about the time of two frames at 500 kbit/s.
+	// DefaultSlack is about the time of four frames at 500 kbit/s.
 	DefaultSlack = time.Millisecond
 )
 
