@@ -211,7 +211,6 @@ func TestTheCoreHasNoGoroutinesChannelsOrLocks(t *testing.T) {
 	canary(t, "concurrent", concurrent)
 	hold(t, "one loop owns the model", concurrent, exceptions{
 		"bench/car sync.Mutex": "the registry of cars, which is read before runs and from several of them side by side",
-		"bench/car sync.Map":   "the same",
 	}, coreOf(t))
 }
 

@@ -33,7 +33,6 @@ func TestTheHousesFunctionsAreShort(t *testing.T) {
 	hold(t, fmt.Sprintf("a function of more than %d lines does more than one thing", longest), long, exceptions{
 		"bench/ecu/app checkNumbers":    "one number after the other, each with its bounds",
 		"bench/ecu/app purgeTank":       "the steps of one monitor, in order",
-		"bench/metrics New":             "one metric after the other",
 		"cmd/demotool/tester buildPIDs": "a table",
 		"cmd/sawhorse newRunCommand":    "one flag after the other",
 	}, house(t))
