@@ -97,7 +97,7 @@ class Car:
         while True:
             try:
                 answer = self.transport.ask(unit, payload, fits)
-            except TimeoutError as e:
+            except TimeoutError:  # it did not let a longer request through
                 answer = None
             if answer is None:
                 silences += 1
@@ -198,17 +198,16 @@ class Car:
             else:
                 return got
 
-    def announced(self, service, source, base=0):
-        return {i for i in self.masks.get((service, source), set()) if i > base}
+    def announced(self, service, source):
+        return self.masks.get((service, source), set())
 
     def learn_masks(self, service, frame=b""):
         """Reads what is announced, a range of 32 after the other, to the end. Who has a
         service at all is not known before: silence is looked at twice, and is an answer."""
-        base, sources = 0, {u.response for u in self.emission_units()}
+        base, sources, skip = 0, {u.response for u in self.emission_units()}, 2 + len(frame)
         if service == 0x01:  # the first range was the greeting
             base, sources = 0x20, {s for s in sources if 0x20 in self.masks.get((1, s), ())}
         while sources and base <= 0xE0:
-            skip = 2 + len(frame)
             got = self.ask_all(bytes([service, base]) + frame,
                                lambda a: len(a) >= skip + 4 and a[1] == base,
                                sources, TRIES if base else 2)

@@ -5,7 +5,7 @@ side by side, each on its own identifier.
 """
 import time
 
-from .bus import EXTENDED, Gone
+from .bus import EXTENDED
 
 PAD = 0x55  # a receiver must not look at it (ISO 15765-2, padding)
 
@@ -138,10 +138,6 @@ class Transport:
         self._frame(self.addressing.everybody, bytes([len(payload)]) + payload)
         return self._answers(payload[0], fits, expected, True)
 
-    def tell(self, unit, payload):
-        """Something that wants no answer."""
-        self.send(unit, payload)
-
     def _answers(self, service, fits, expected, emission):
         answers, receptions, pending, broken = {}, {}, {}, {}
         deadline = time.monotonic() + P2
@@ -152,7 +148,7 @@ class Transport:
                     del receptions[source]  # N_Cr is over: the rest does not come
             times = [r.until for r in receptions.values()]
             times += [t for source, t in pending.items() if source not in answers and source not in receptions]
-            times += [t for t in broken.values()]
+            times += broken.values()
             if not any(t > now for t in times):
                 everybody = expected is not None and expected <= set(answers) | set(broken)
                 if everybody or now >= deadline:
