@@ -41,6 +41,7 @@ type reported struct {
 	started time.Duration
 	run     int
 	judgedN int
+	hearing report.Hearing
 	share   float64 // of the margin kept
 }
 
@@ -71,6 +72,9 @@ func (m *reported) step(s *step) {
 	}
 	if s.o == nil || s.o.Kind.ChangesState() {
 		m.record(s.now)
+	}
+	if s.o != nil && (s.o.Kind != judge.TaskStart || s.o.Task == m.want.Task) {
+		m.hearing.Observe(s.o)
 	}
 	if s.o == nil || s.o.Task != m.want.Task {
 		return
@@ -190,6 +194,7 @@ func (m *reported) pass(now time.Duration, unread []string) {
 func (m *reported) facts(now time.Duration) report.Facts {
 	return report.Facts{
 		VIN: m.opt.VIN, ECUs: m.opt.ECUs, Started: m.started, Now: now, OrSilent: m.want.OrSilent, Known: m.want.Known,
+		Silent: m.hearing.Silent,
 		Range: func(name string, from, to time.Duration) (low, high float64, unit string, ok bool) {
 			low, high, ok = m.truth(name, from, to)
 			return low, high, m.unit(name), ok

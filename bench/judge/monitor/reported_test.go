@@ -163,25 +163,41 @@ func TestModulesByIdentifier(t *testing.T) {
 	require.Contains(t, v.Reason, "7E1 wanted and not said")
 }
 
-// A tool that says that it does not know is neither right nor wrong: what it leaves out
-// cannot be told, and what it says nevertheless can.
+// A tool that says that it does not know is neither right nor wrong where somebody was
+// asked and never answered: what it leaves out cannot be told, and what it says can. Who
+// was only busy (ISO 14229-1: NRC 21), or was not asked at all, is no excuse.
 func TestWhatIsNotKnownIsUndecided(t *testing.T) {
-	unknown := func(r *judge.Report) {
-		var s task.States
-		s.Set(task.Stored, task.Unknown)
-		r.Stored, r.Units = nil, []judge.Unit{{Name: "engine", States: s}}
-	}
+	only := func(codes ...string) report.Check { return report.Check{Field: "stored", Has: codes, Exact: true} }
+	var lost task.States
+	lost.Set(task.Stored, task.Unknown)
 	for _, c := range []struct {
-		check report.Check
-		said  []string
-		want  judge.Outcome
+		name   string
+		answer []byte // nil for none
+		asked  bool
+		check  report.Check
+		said   []string
+		want   judge.Outcome
 	}{
-		{report.Check{Field: "stored", Has: []string{"P0113"}, Exact: true}, nil, judge.Undecided},
-		{report.Check{Field: "stored", Exact: true}, nil, judge.Undecided},
-		{report.Check{Field: "stored", Has: []string{"P0113"}}, []string{"P0113"}, judge.Pass},
-		{report.Check{Field: "stored", Exact: true}, []string{"P0420"}, judge.Fail},
+		{"a code that nobody told", nil, true, only("P0113"), nil, judge.Undecided},
+		{"none", nil, true, only(), nil, judge.Undecided},
+		{"said nevertheless", nil, true, report.Check{Field: "stored", Has: []string{"P0113"}}, []string{"P0113"}, judge.Pass},
+		{"made up", nil, true, only(), []string{"P0420"}, judge.Fail},
+		{"busy", []byte{0x7F, 0x03, 0x21}, true, only("P0113"), nil, judge.Fail},
+		{"answered", []byte{0x43, 0x01, 0x01, 0x13}, true, only("P0113"), nil, judge.Fail},
+		{"contradictory", []byte{0x43, 0x02, 0x01, 0x13}, true, only("P0113"), nil, judge.Undecided},
+		{"not asked", nil, false, only("P0113"), nil, judge.Fail},
 	} {
-		v := newRig(t).report([]report.Check{c.check}, said(func(r *judge.Report) { unknown(r); r.Stored = c.said }))
-		require.Equal(t, c.want, v.Outcome, "%+v: %s", c.check, v.Reason)
+		r := newRig(t).want(Reported{Task: "health-check", Checks: []report.Check{c.check}}).start(time.Second, "health-check")
+		if c.asked {
+			o := judge.Message(judge.Request, 1100*ms, []byte{0x03})
+			o.Functional = true
+			r.see(o)
+		}
+		if c.answer != nil {
+			r.message(judge.Response, 1110*ms, "engine", c.answer...)
+		}
+		rep := said(func(r *judge.Report) { r.Stored, r.Units = c.said, []judge.Unit{{Name: "engine", States: lost}} })
+		v := r.end(2*time.Second, "health-check", judge.StatusOK, rep).finish(3 * time.Second)
+		require.Equal(t, c.want, v.Outcome, "%s: %s", c.name, v.Reason)
 	}
 }

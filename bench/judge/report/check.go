@@ -45,6 +45,9 @@ type Facts struct {
 	Range func(signal string, from, to time.Duration) (low, high float64, unit string, ok bool)
 	// Started and Now are the beginning and the end of the task.
 	Started, Now time.Duration
+	// Silent reports that somebody who was asked for a field has said nothing of it; nil
+	// that nobody knows whether.
+	Silent func(field string) bool
 	// OrSilent allows a field that is not said.
 	OrSilent bool
 	// Known says that what is wanted can be read: a tool that says not to know it has
@@ -66,8 +69,10 @@ type Finding struct {
 }
 
 // Compare holds a report against the facts. Where the tool says that a field is not
-// known, of any control unit, what it leaves out cannot be told; what it says can. Nor can
-// it be told that there is nothing, where it knows of no control unit.
+// known, of any control unit, and somebody was asked and did not answer, what it leaves
+// out cannot be told; what it says can. Nor can it be told that there is nothing, where
+// it knows of no control unit. A tool that does not know what was answered, or never
+// asked, has no such excuse.
 func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	x := c.compare(r, f)
 	field, _ := task.FieldOf(c.Field)
@@ -76,7 +81,7 @@ func (c *Check) Compare(r *judge.Report, f *Facts) Finding {
 	if (missed || none) && f.Known {
 		return Finding{Outcome: judge.Fail, Text: c.title() + " is said not to be known, and could have been read", Negatives: max(1, len(c.Has))}
 	}
-	if missed || none {
+	if (missed || none) && (f.Silent == nil || f.Silent(c.Field)) {
 		return Finding{Outcome: judge.Undecided, Text: c.title() + " is said not to be known"}
 	}
 	return x

@@ -49,8 +49,10 @@ func (c *comparison) codes() {
 // not known, and who tells of the others as if that were all says more than anybody knows.
 // Where the tool tells of each control unit, only those that it calls empty count.
 func (c *comparison) silent(said []string) {
-	for _, u := range c.h.quiet(c.name) {
-		name := unitText(&u)
+	for _, u := range c.h.units {
+		if !c.h.hearing.quiet(c.name, u.unit) {
+			continue
+		}
 		state := task.Empty
 		if c.r.NotKnown().Has(c.field) {
 			state = task.Unknown
@@ -61,7 +63,7 @@ func (c *comparison) silent(said []string) {
 			}
 		}
 		if state == task.Empty {
-			c.positive(fmt.Sprintf("that there are no %scodes in %s (it never answered)", map[bool]string{true: "other "}[len(said) > 0]+c.name+" ", name), u.by)
+			c.positive(fmt.Sprintf("that there are no %scodes in %s (it never answered)", map[bool]string{true: "other "}[len(said) > 0]+c.name+" ", unitText(&u)), u.by)
 		}
 	}
 }

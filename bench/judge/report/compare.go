@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -66,13 +65,12 @@ func (s *Set) Observe(o *judge.Observation) {
 	switch o.Kind {
 	case judge.Response:
 		if s.heard != nil && len(o.Data) > 0 {
+			s.hear(o)
 			s.heard.take(o)
-			maps.Copy(s.asked, s.heard.asked)
 		}
 	case judge.Request:
 		if s.heard != nil && len(o.Data) > 0 {
-			s.heard.ask(o)
-			maps.Copy(s.asked, s.heard.asked)
+			s.hear(o)
 		}
 	case judge.FaultOn:
 		s.on = append(s.on, o.Fault)
@@ -90,6 +88,15 @@ func (s *Set) Observe(o *judge.Observation) {
 			s.compare(o)
 		}
 		s.heard = nil
+	}
+}
+
+// hear notes who is asked and who answers. What was asked for once may be remembered.
+func (s *Set) hear(o *judge.Observation) {
+	s.heard.hearing.Observe(o)
+	fields, _ := about(o)
+	for _, f := range fields {
+		s.asked[f] = true
 	}
 }
 

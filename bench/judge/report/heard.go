@@ -25,14 +25,8 @@ type heard struct {
 	// lists are the codes by field: those of the last answer of each unit must be
 	// said, those of any answer may.
 	must, may map[string][]item
-	// asked are the fields that any request was about, answered those that any answer was.
-	asked map[string]bool
-	// toAll are the fields that all were asked for at once, told the units that have said
-	// anything of a field, if only that they refuse.
-	toAll map[string]bool
-	told  map[string][]int
-	// emission are the units that have answered service 01.
-	emission []int
+	// hearing is who was asked, answered the fields that any whole answer was about.
+	hearing  Hearing
 	answered map[string]bool
 	vins     []item
 	lamp     map[int]bool // by unit, as last told
@@ -67,59 +61,10 @@ type monitor struct {
 
 func newHeard() *heard {
 	return &heard{
-		must: map[string][]item{}, may: map[string][]item{}, asked: map[string]bool{}, toAll: map[string]bool{}, told: map[string][]int{}, answered: map[string]bool{},
+		must: map[string][]item{}, may: map[string][]item{}, answered: map[string]bool{},
 		lamp: map[int]bool{}, counts: map[int]int{}, result: -1,
 	}
 }
-
-// ask adds what a request, or an answer to one, is about.
-func (h *heard) ask(o *judge.Observation) {
-	mandatory := "" // of every unit of emission diagnostics
-	switch uds.Service(max(0, o.Service)) {
-	case uds.CurrentData:
-		if o.Kind == judge.Response && o.Positive && !slices.Contains(h.emission, o.ID) {
-			h.emission = append(h.emission, o.ID)
-		}
-	case uds.ConfirmedCodes:
-		h.asked["stored"], mandatory = true, "stored"
-	case uds.PendingCodes:
-		h.asked["pending"], mandatory = true, "pending"
-	case uds.PermanentCodes:
-		h.asked["permanent"] = true
-	case uds.ReadDTCInformation: // what a list of it means is its asker's choice
-		h.asked["stored"], h.asked["pending"] = true, true
-		if o.Sub == reportPermanent || o.Sub == reportPermanentByGroup {
-			h.asked["permanent"] = true
-		}
-		if o.Kind == judge.Response {
-			h.told["stored"], h.told["pending"] = append(h.told["stored"], o.ID), append(h.told["pending"], o.ID)
-		}
-	}
-	switch {
-	case mandatory == "":
-	case o.Kind == judge.Response:
-		h.told[mandatory] = append(h.told[mandatory], o.ID)
-	case o.Functional:
-		h.toAll[mandatory] = true
-	}
-}
-
-// quiet are the units of emission diagnostics that were asked for a field with all others
-// and have said nothing of it.
-func (h *heard) quiet(field string) []item {
-	if !h.toAll[field] {
-		return nil
-	}
-	return slices.DeleteFunc(slices.Clone(h.units), func(u item) bool {
-		return !slices.Contains(h.emission, u.unit) || slices.Contains(h.told[field], u.unit)
-	})
-}
-
-// The lists of permanent codes of service 19 (ISO 14229-1:2020 clause 12.3).
-const (
-	reportPermanent        = 0x15
-	reportPermanentByGroup = 0x55
-)
 
 // take adds an answer.
 func (h *heard) take(o *judge.Observation) {
@@ -127,7 +72,6 @@ func (h *heard) take(o *judge.Observation) {
 	if !slices.ContainsFunc(h.units, func(i item) bool { return i.unit == o.ID }) {
 		h.units = append(h.units, item{text: o.ECU, by: by, unit: o.ID})
 	}
-	h.ask(o) // also one that was asked on an identifier that nobody knows
 	if !o.Positive {
 		return
 	}
