@@ -242,6 +242,7 @@ func (o *judgeOptions) beside(opt *recorded.Options, name string) error {
 	except(opt, sc)
 	opt.Strict = opt.Strict || p.Strict
 	opt.Run = bench.Past(t, !held(p.Tool))
+	opt.Run.Wall = p.Time == plan.Wall
 	opt.Run.Origin, err = originOf(name, t)
 	return err
 }
@@ -320,7 +321,7 @@ func (o *judgeOptions) tell(cmd *cobra.Command, r *report.Run, ending string) er
 	}
 	if o.page != "" {
 		beside := strings.TrimSuffix(r.Name, ending) + ending
-		if err := copyFile(filepath.Join(o.page, beside), r.Capture); err != nil {
+		if err := placeFile(filepath.Join(o.page, beside), r.Capture); err != nil {
 			return fmt.Errorf("--report: %w", err)
 		}
 		file := filepath.Join(o.page, strings.TrimSuffix(r.Name, ending)+".html")

@@ -55,6 +55,9 @@ type Run struct {
 	// time in the recording at which it began.
 	Fresh          bool
 	Length, Origin time.Duration
+	// Wall says that it was in wall time, where tool and recorder see a frame at
+	// different moments.
+	Wall bool
 }
 
 // Result is what it came to.
@@ -101,12 +104,19 @@ func Judge(src Source, opt Options) (*Result, error) {
 	return &j.res, nil
 }
 
+// lag is how long before the recorder a tool may have seen a frame, or after it: who has
+// recorded it, and where, nobody knows.
+const lag = 50 * time.Millisecond
+
 func newJudging(opt Options) *judging {
 	j := &judging{
 		opt: opt, expect: monitor.New(opt.Expect, monitor.Options{}),
 		names: map[canbus.Key]string{}, asked: map[canbus.Key]string{},
 	}
 	ro := rules.Options{Pairs: opt.Pairs, Running: opt.Running, Exceptions: opt.Exceptions, Strict: opt.Strict, Only: opt.Only}
+	if opt.Run == nil || opt.Run.Wall {
+		ro.Lag = lag
+	}
 	if r := opt.Run; r != nil {
 		ro.Fresh, ro.Disturbs = r.Fresh, r.Disturbs
 		ro.Truth = func(name string) (float64, bool) { return r.Truth(name, j.now) }
