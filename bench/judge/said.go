@@ -46,7 +46,9 @@ type Unit struct {
 	// States say of each field whether it was said, said to be empty, said not to be
 	// known, or not said.
 	States                     task.States
+	VIN                        string // "" if it said none
 	Stored, Pending, Permanent []string
+	Calibrations               []string
 	Freeze                     []Freeze
 }
 

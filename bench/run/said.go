@@ -75,7 +75,7 @@ func units(r *tool.Report) []judge.Unit {
 		u := judge.Unit{Name: t.ECU, States: t.States}
 		for _, e := range r.ECUs {
 			if e.Name == t.ECU {
-				u.Address = strings.ToUpper(e.Address)
+				u.Address, u.VIN = strings.ToUpper(e.Address), e.VIN
 			}
 		}
 		for _, l := range []struct {
@@ -86,6 +86,11 @@ func units(r *tool.Report) []judge.Unit {
 				if c.ECU == t.ECU {
 					*l.to = append(*l.to, c.Code)
 				}
+			}
+		}
+		for _, c := range r.Calibrations {
+			if c.ECU == t.ECU {
+				u.Calibrations = append(u.Calibrations, c.ID)
 			}
 		}
 		for _, f := range r.FreezeFrames {

@@ -24,6 +24,15 @@ func (c *comparison) codes() {
 			c.positive("code " + code)
 		}
 	}
+	for i := range c.r.Units {
+		u := &c.r.Units[i]
+		var codes []string
+		for _, x := range map[string][]string{"stored": u.Stored, "pending": u.Pending, "permanent": u.Permanent}[c.name] {
+			code, _, _ := strings.Cut(x, "-") // the failure type is behind it
+			codes = append(codes, code)
+		}
+		c.placed(u, codes, c.h.may[c.name], "code")
+	}
 	var missed []string
 	for _, i := range c.h.must[c.name] {
 		if !slices.Contains(said, i.text) && !slices.Contains(missed, i.text) {

@@ -516,3 +516,41 @@ func TestAWrongValueBesideALostAnswer(t *testing.T) {
 		require.Equal(t, c.want, v["truth/live"].Outcome, "%v: %s", c, v["truth/live"].Reason)
 	}
 }
+
+// What two control units answer is told of the one that has answered it: a code or a
+// calibration id of the other is in the wrong place, and so is a vehicle's number.
+func TestWhatIsSaidOfAUnit(t *testing.T) {
+	other := vin[:16] + "9"
+	text := func(s string, n int) string { return hex.EncodeToString([]byte(s + strings.Repeat("\x00", n-len(s)))) }
+	const all = task.Stored | task.VIN | task.Calibrations
+	for _, c := range []struct {
+		name   string
+		change func(e, b *judge.Unit)
+		fails  string
+	}{
+		{"as answered", func(e, b *judge.Unit) {}, ""},
+		{"codes changed places", func(e, b *judge.Unit) { e.Stored, b.Stored = b.Stored, e.Stored }, "truth/stored"},
+		{"an id in the wrong place", func(e, b *judge.Unit) { b.Calibrations = []string{"AB-1"} }, "truth/calibrations"},
+		{"the engine's number for the brake's", func(e, b *judge.Unit) { b.VIN = vin }, "truth/vin"},
+		{"by names alone nobody can tell", func(e, b *judge.Unit) {
+			e.Stored, b.Stored = b.Stored, e.Stored
+			e.Address, b.Address = "", ""
+		}, ""},
+	} {
+		e := judge.Unit{Address: "7E0", VIN: vin, Stored: []string{"P0102"}, Calibrations: []string{"AB-1"}}
+		b := judge.Unit{Address: "7E1", VIN: other, Stored: []string{"C0035"}, Calibrations: []string{"CD-9"}}
+		c.change(&e, &b)
+		rep := &judge.Report{Reads: all, Says: all, VIN: vin, Stored: []string{"P0102", "C0035"}, Calibrations: []string{"AB-1", "CD-9"}, Units: []judge.Unit{e, b}}
+		v, _ := newRun(t, nil).start().
+			answers(engine, "43 01 01 02", "49 02 01"+text(vin, 17), "49 04 01"+text("AB-1", 16)).
+			answers(brake, "43 01 40 35", "49 02 01"+text(other, 17), "49 04 01"+text("CD-9", 16)).end(judge.StatusOK, rep).verdicts()
+		require.Len(t, v, 3, c.name)
+		for id, x := range v {
+			want := judge.Pass
+			if id == c.fails {
+				want = judge.Fail
+			}
+			require.Equal(t, want, x.Outcome, "%s: %s: %s", c.name, id, x.Reason)
+		}
+	}
+}

@@ -34,6 +34,10 @@ func (c *comparison) calibrations() {
 		c.t.right++
 		rest = slices.Delete(rest, i, i+1)
 	}
+	for i := range c.r.Units {
+		u := &c.r.Units[i]
+		c.placed(u, u.Calibrations, c.h.calibrations, "calibration")
+	}
 	for i := range rest {
 		if c.said {
 			c.negative("calibration "+rest[i].text, rest[i].by)

@@ -92,7 +92,7 @@ func (h *heard) take(o *judge.Observation) {
 		h.codes("permanent", o.ID, d[1:], by)
 	case uds.VehicleInformation:
 		if o.PID == uds.InfoVIN && len(d) == 3+uds.VINLength {
-			h.vin(d[3:], by)
+			h.vin(o.ID, d[3:], by)
 		}
 		if o.PID == infoCalibration && len(d) >= 3 {
 			h.calibrated(o.ID, d[3:], by)
@@ -106,7 +106,7 @@ func (h *heard) take(o *judge.Observation) {
 	case uds.ReadDataByIdentifier:
 		h.other = true
 		if o.DID == uds.VIN && len(d) >= 3+uds.VINLength {
-			h.vin(d[3:3+uds.VINLength], by)
+			h.vin(o.ID, d[3:3+uds.VINLength], by)
 		}
 	case uds.ClearCodes, uds.ClearDiagnosticInformation:
 		h.cleared(o.ID)
@@ -238,8 +238,8 @@ func (h *heard) cleared(unit int) {
 	}
 }
 
-func (h *heard) vin(d []byte, by judge.Evidence) {
-	h.vins = append(h.vins, item{text: string(d), by: by})
+func (h *heard) vin(unit int, d []byte, by judge.Evidence) {
+	h.vins = append(h.vins, item{text: string(d), by: by, unit: unit})
 }
 
 // current is an answer of service 01: groups of an identifier and its data.

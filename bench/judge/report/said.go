@@ -77,10 +77,12 @@ func sayable() []string {
 
 // sayers read the value of a field.
 var sayers = map[task.Fields]func(r *judge.Report, data json.RawMessage) error{
-	task.VIN:       func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.VIN) },
-	task.Stored:    func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Stored) },
-	task.Pending:   func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Pending) },
-	task.Permanent: func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Permanent) },
+	task.VIN:          func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.VIN) },
+	task.Stored:       func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Stored) },
+	task.Pending:      func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Pending) },
+	task.Permanent:    func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Permanent) },
+	task.Count:        func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Count) },
+	task.Calibrations: func(r *judge.Report, data json.RawMessage) error { return json.Unmarshal(data, &r.Calibrations) },
 	task.ECUs: func(r *judge.Report, data json.RawMessage) error {
 		err := json.Unmarshal(data, &r.ECUs)
 		for i := range r.ECUs {

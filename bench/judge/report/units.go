@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"sawhorse/bench/judge"
 )
 
 func (c *comparison) ecus() {
@@ -43,6 +45,9 @@ func (c *comparison) ecus() {
 func unitText(u *item) string { return strings.TrimSpace(fmt.Sprintf("%s %03X", u.text, u.unit)) }
 
 func (c *comparison) vin() {
+	for i := range c.r.Units {
+		c.vinOf(&c.r.Units[i])
+	}
 	good := func(i item) bool { return i.text == c.r.VIN }
 	switch {
 	case c.said && slices.ContainsFunc(c.set.known, good):
@@ -63,7 +68,43 @@ func (c *comparison) vin() {
 	}
 }
 
+// vinOf compares the number that is said of one control unit with what this one has
+// answered, if it has.
+func (c *comparison) vinOf(u *judge.Unit) {
+	if u.Address == "" || u.VIN == "" {
+		return
+	}
+	var last *item
+	for i := range c.set.known {
+		if x := &c.set.known[i]; c.set.opt.Requests[x.unit] == u.Address {
+			if x.text == u.VIN {
+				return
+			}
+			last = x
+		}
+	}
+	if last != nil {
+		c.positive(fmt.Sprintf("number %q of %s (answered was %q)", u.VIN, u.Address, last.text), last.by)
+	}
+}
+
 // printable reports a vehicle's number as it must be: letters and digits.
 func printable(vin string) bool {
 	return strings.Trim(vin, "0123456789ABCDEFGHJKLMNPRSTUVWXYZ") == ""
+}
+
+// placed looks at what is said of one control unit: what another one has answered, and
+// this one has not, is true and in the wrong place. What nobody has answered is told of
+// the whole car.
+func (c *comparison) placed(u *judge.Unit, said []string, answered []item, what string) {
+	if u.Address == "" {
+		return
+	}
+	for _, text := range said {
+		here := func(i item) bool { return i.text == text && c.set.opt.Requests[i.unit] == u.Address }
+		is := func(i item) bool { return i.text == text }
+		if i := slices.IndexFunc(answered, is); i >= 0 && !slices.ContainsFunc(answered, here) {
+			c.positive(fmt.Sprintf("%s %s of %s (it is of %s)", what, text, u.Address, c.set.opt.Requests[answered[i].unit]), answered[i].by)
+		}
+	}
 }
