@@ -86,7 +86,7 @@ func New(spec *Spec, seed chance.Seed) *Car {
 }
 
 func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
-	ci.spec = s
+	ci.spec, ci.kind = s, kindOf(&s.Element)
 	ci.chance = seed.For("car/wire/" + s.Name)
 	ci.supply, _ = c.Rail(s.Supply)
 	ci.ground, _ = c.Rail(s.Ground)

@@ -113,6 +113,7 @@ type Circuit struct {
 
 	volts, hertz float64
 	sound        soundPin
+	kind         elementKind
 	turn         float64
 	amps         float64 // through a load's driver
 
@@ -175,8 +176,44 @@ func (c *Circuit) flicker(dt float64) {
 	c.changeIn = float64(mean * (0.5 + float64(c.chance.Float64())))
 }
 
-// update works out the pin from the true value.
+// elementKind is what stands at a circuit's end, as far as its pin is worked out another
+// way.
+type elementKind uint8
+
+const (
+	kindSensor elementKind = iota // a voltage behind a resistance
+	kindPulses
+	kindLoad
+)
+
+func kindOf(e *elementSpec) elementKind {
+	switch {
+	case e.Load != nil:
+		return kindLoad
+	case e.Pulses != nil:
+		return kindPulses
+	}
+	return kindSensor
+}
+
+// whole reports whether nothing is wrong with wire and plug.
+func (c *Circuit) whole() bool {
+	return c.wiring.State == Intact && (c.plug == nil || !c.plug.unplugged)
+}
+
+// update works out the pin from the true value. Nearly every circuit is sound in nearly
+// every step, so that comes first.
 func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
+	if c.whole() {
+		switch {
+		case c.kind == kindLoad:
+			c.updateSoundLoad()
+			return
+		case c.kind == kindSensor && !c.skew.on && !c.ground.lost():
+			c.updateSound(truth.Get(c.measures))
+			return
+		}
+	}
 	if c.wiring.State == Intermittent {
 		c.flicker(dt)
 	}
@@ -193,10 +230,6 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 			c.turn = truth.Get(c.turns)
 		}
 		c.updatePulses(math.Abs(float64(x * p.PerUnit)))
-		return
-	}
-	if c.wiring.State == Intact && !c.skew.on && !c.open() && !c.ground.lost() {
-		c.updateSound(x)
 		return
 	}
 	in := c.spec.Input
@@ -240,8 +273,8 @@ func (c *Circuit) updateSound(x float64) {
 	if xb, sb := math.Float64bits(x), math.Float64bits(supply); !s.known || s.x != xb || s.supply != sb {
 		u, r := c.source(x)
 		in := c.spec.Input
-		*s = soundPin{x: xb, supply: sb, known: true,
-			volts: c.clamp(float64(float64(u*in.PullOhm)+float64(in.PullV*r)) / (in.PullOhm + r))}
+		s.x, s.supply, s.known = xb, sb, true
+		s.volts = c.clamp(float64(float64(u*in.PullOhm)+float64(in.PullV*r)) / (in.PullOhm + r))
 	}
 	c.volts = s.volts
 }
@@ -329,6 +362,18 @@ func (c *Circuit) updatePulses(hz float64) {
 // there, so that open and shorted to ground can be told apart.
 const FloatV = 2.5
 
+// updateSoundLoad is what updateLoad makes of a load with nothing wrong.
+func (c *Circuit) updateSoundLoad() {
+	switch {
+	case c.supply == nil || c.supply.volts < 4:
+		c.updateLoad()
+	case c.commanded:
+		c.volts, c.amps = 0, c.supply.volts/c.spec.Element.Load.Ohm
+	default:
+		c.volts, c.amps = c.supply.volts, 0
+	}
+}
+
 // updateLoad is the pin of a low-side driver: at the supply while off, at ground
 // while on; an open one floats while off.
 func (c *Circuit) updateLoad() {
@@ -393,6 +438,9 @@ func (c *Circuit) works(commanded bool) bool {
 		return commanded
 	}
 	c.commanded = commanded
+	if c.whole() {
+		return commanded && (c.supply == nil || c.supply.volts >= 4)
+	}
 	switch {
 	case c.open(), c.supply != nil && c.supply.volts < 4:
 		return false
