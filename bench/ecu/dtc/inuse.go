@@ -121,6 +121,9 @@ func (m *Memory) countInUse() {
 	}
 	changed := u.seen != m.changes+1
 	u.seen = m.changes + 1
+	if !general && !changed {
+		return
+	}
 	for i := range m.ratios {
 		r := &m.ratios[i]
 		if len(r.codes) == 0 {

@@ -31,6 +31,9 @@ type Memory struct {
 	similar bool
 	likes   []int
 	at      moment
+	// unlike is one more than the changes at which no code waited for similar conditions:
+	// until the next change none does.
+	unlike uint64
 	// gates are the enable conditions, results the tests of service 06, rows those
 	// of each code; all empty until they are bound to readings.
 	gates    []gate
@@ -52,10 +55,11 @@ type Memory struct {
 }
 
 // limits are a code's debounce times in microseconds, and the gate of its monitor;
-// -1 for none.
+// -1 for none. A code may have tests of service 06, which measure in every sample.
 type limits struct {
 	fail, pass int64
 	gate       int
+	measured   bool
 }
 
 // New returns the memory of a unit: after the life in the spec's
@@ -111,12 +115,16 @@ func (m *Memory) Test(ref int, now time.Duration, failed bool) {
 		return
 	}
 	r, l := &m.recs[ref], &m.limits[ref]
-	us := now.Microseconds()
-	step := min(us-r.last, maxSampleGap.Microseconds())
+	// A test that has passed and passes again is what nearly every sample is.
+	if !failed && r.seen && r.level <= -l.pass && r.status&(uds.TestFailed|notCompleted) == 0 && !l.measured {
+		r.last = now
+		return
+	}
+	step := min(now.Microseconds()-r.last.Microseconds(), maxSampleGap.Microseconds())
 	if !r.seen {
 		step, r.seen = 0, true
 	}
-	r.last = us
+	r.last = now
 	if failed {
 		r.level = min(max(r.level, 0)+step, l.fail)
 		m.measure(ref, r.level >= l.fail)

@@ -81,6 +81,9 @@ var overs = map[string]over{
 func (m *Memory) bindResults(b *spec.Binder, specs []spec.Result) {
 	m.results, m.readings = nil, b.Readings()
 	m.rows = make([][]int, len(m.codes))
+	for i := range m.limits {
+		m.limits[i].measured = false
+	}
 	for i := range specs {
 		s := &specs[i]
 		p := fmt.Sprintf("$.obd.results[%d]", i)
@@ -93,6 +96,7 @@ func (m *Memory) bindResults(b *spec.Binder, specs []spec.Result) {
 		}
 		if k, ok := m.byName[s.Code]; ok {
 			m.rows[k] = append(m.rows[k], len(m.results))
+			m.limits[k].measured = true
 		}
 		m.results = append(m.results, r)
 	}
@@ -101,7 +105,7 @@ func (m *Memory) bindResults(b *spec.Binder, specs []spec.Result) {
 // measure takes one sample of the tests that belong to a code; with the code's
 // result the measured value becomes the last one.
 func (m *Memory) measure(ref int, complete bool) {
-	if ref >= len(m.rows) {
+	if !m.limits[ref].measured {
 		return
 	}
 	for _, k := range m.rows[ref] {

@@ -44,10 +44,18 @@ func (m *Memory) recallsConditions(i int) bool { return m.similar && m.codes[i].
 // like those of its failure.
 func (m *Memory) compare(v *Vehicle) {
 	m.at = momentOf(v)
+	if !v.Running || m.unlike == m.changes+1 {
+		return
+	}
+	waits := false
 	for _, i := range m.likes {
-		if l := &m.recs[i].like; l.set && !l.met && v.Running {
+		if l := &m.recs[i].like; l.set && !l.met {
 			l.met = l.at.similar(m.at)
+			waits = waits || !l.met
 		}
+	}
+	if !waits {
+		m.unlike = m.changes + 1
 	}
 }
 

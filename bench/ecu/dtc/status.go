@@ -1,6 +1,10 @@
 package dtc
 
-import "sawhorse/canbus/uds"
+import (
+	"time"
+
+	"sawhorse/canbus/uds"
+)
 
 // Groups of bits of the status byte of a code (ISO 14229-1 annex D.2), and how long a
 // code lives.
@@ -16,8 +20,9 @@ const (
 type record struct {
 	// level is the debounce in microseconds: up to the fail time when
 	// failing, down to minus the pass time when passing.
-	level  int64
-	last   int64
+	level int64
+	// last is when the last sample came.
+	last   time.Duration
 	status byte
 	seen   bool
 	// trips counts earlier driving cycles with a failure, good those in a row
