@@ -37,24 +37,59 @@ type Bound struct {
 	*Condition
 	ref    signal.Ref
 	stored Stored
+	// asks are the limits that the condition has; they stand here as well, as conditions
+	// are looked at in every step.
+	asks                              asked
+	is, below, above, atLeast, atMost float64
+}
+
+// asked is a set of what a condition asks for.
+type asked uint8
+
+const (
+	asksStored asked = 1 << iota
+	asksIs
+	asksBelow
+	asksAbove
+	asksAtLeast
+	asksAtMost
+)
+
+// bind takes the limits over.
+func (c *Bound) bind() {
+	if c.Stored != "" {
+		c.asks |= asksStored
+	}
+	for _, x := range [...]struct {
+		from *float64
+		to   *float64
+		asks asked
+	}{
+		{c.Is, &c.is, asksIs}, {c.Below, &c.below, asksBelow}, {c.Above, &c.above, asksAbove},
+		{c.AtLeast, &c.atLeast, asksAtLeast}, {c.AtMost, &c.atMost, asksAtMost},
+	} {
+		if x.from != nil {
+			*x.to = *x.from
+			c.asks |= x.asks
+		}
+	}
 }
 
 // Holds reports whether the condition is met by these readings.
 func (c *Bound) Holds(t *signal.Table) bool {
-	if c.Stored != "" {
+	if c.asks&asksStored != 0 {
 		return c.stored.Has(c.Stored)
 	}
 	v := t.Get(c.ref)
+	if c.asks == asksIs {
+		return v == c.is // what most ask
+	}
 	switch {
-	case c.Is != nil && v != *c.Is:
-		return false
-	case c.Below != nil && v >= *c.Below:
-		return false
-	case c.Above != nil && v <= *c.Above:
-		return false
-	case c.AtLeast != nil && v < *c.AtLeast:
-		return false
-	case c.AtMost != nil && v > *c.AtMost:
+	case c.asks&asksIs != 0 && v != c.is,
+		c.asks&asksBelow != 0 && v >= c.below,
+		c.asks&asksAbove != 0 && v <= c.above,
+		c.asks&asksAtLeast != 0 && v < c.atLeast,
+		c.asks&asksAtMost != 0 && v > c.atMost:
 		return false
 	}
 	return true
@@ -117,6 +152,7 @@ func (b *Binder) Condition(path string, c *Condition) Bound {
 	if c.Stored == "" {
 		x.ref = b.Ref(path+".signal", c.Signal)
 	}
+	x.bind()
 	return x
 }
 
