@@ -15,8 +15,18 @@ type driver struct {
 	pin             *car.Circuit
 	open, low, high monitor // of one code where it says it all
 	name            string
+	codes           driverCodes
 	bad             judged
 }
+
+// driverCodes is how many codes an output has.
+type driverCodes uint8
+
+const (
+	oneCode  driverCodes = iota // says it all
+	twoCodes                    // one for open, one for both shorts
+	threeCodes
+)
 
 // load is an output and its codes (SAE J2012).
 type load struct{ circuit, open, low, high string }
@@ -43,6 +53,7 @@ type driverSet struct {
 	injector [16]*driver
 	coil     [16]*driver
 	named    map[string]*driver
+	anyBad   bool // an output is known not to work
 }
 
 // findDrivers finds the outputs that a car has, and those of its cylinders.
@@ -53,7 +64,14 @@ func findDrivers(b *base, loads []load, cylinders int) driverSet {
 		if pin == nil {
 			return
 		}
-		s.list = append(s.list, driver{pin: pin, name: circuit,
+		codes := threeCodes
+		switch {
+		case low == open:
+			codes = oneCode
+		case low == high:
+			codes = twoCodes
+		}
+		s.list = append(s.list, driver{pin: pin, name: circuit, codes: codes,
 			open: newMonitor(b.codes, open), low: newMonitor(b.codes, low), high: newMonitor(b.codes, high)})
 	}
 	for _, l := range loads {
@@ -82,6 +100,9 @@ func cylinderCode(row string, k int) string { return fmt.Sprintf("%s%02d", row, 
 
 // failed reports whether an output is known not to work.
 func (s *driverSet) failed(name string) bool {
+	if !s.anyBad {
+		return false
+	}
 	d := s.named[name]
 	return d != nil && d.bad.bad
 }
@@ -105,17 +126,19 @@ func seen(pin *car.Circuit, batteryV float64) stage {
 // monitor tests every output in the state in which it can be seen: a
 // short to ground only while off, one to supply only while on.
 func (set *driverSet) monitor(now time.Duration, batteryV float64) {
+	set.anyBad = false
 	for i := range set.list {
 		d := &set.list[i]
 		s := seen(d.pin, batteryV)
 		on, open, low, high := s.on, s.open, s.low, s.high
 		d.bad.see(open || low || high)
-		if d.low.code == d.open.code {
+		set.anyBad = set.anyBad || d.bad.bad
+		if d.codes == oneCode {
 			d.open.test(now, open || low || high)
 			continue
 		}
 		d.open.test(now, open)
-		if d.low.code == d.high.code {
+		if d.codes == twoCodes {
 			d.low.test(now, low || high)
 			continue
 		}

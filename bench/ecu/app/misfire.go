@@ -174,6 +174,9 @@ func (m *misfireState) endWindow(n int) {
 // the injectors of dead coils, whose fuel would burn in the catalyst.
 func (m *misfireState) knownDead(e *Engine) {
 	m.bank, m.off = [2]bool{}, 0
+	if !e.drivers.anyBad && m.dead == ([16]bool{}) {
+		return
+	}
 	for k := range e.cal.Cylinders {
 		b := k % e.cal.Banks
 		if m.dead[k] || e.drivers.injector[k].failed() {

@@ -28,8 +28,9 @@ type misfireJudge struct {
 	over     [16]bool
 	many     bool // no cylinder stands out
 	sharePct float64
-	harmful  bool // the catalyst is in danger
-	asked    bool // it has been in this drive
+	harmful  bool    // the catalyst is in danger
+	asked    bool    // it has been in this drive
+	looked   float64 // firings of this block at the last look
 }
 
 // see takes one firing, and the cylinder that has failed to fire, -1 for none.
@@ -51,6 +52,10 @@ func (j *misfireJudge) step(e *Engine) {
 	n := e.cal.Cylinders
 	firings := blockTurns * float64(n) / 2
 	b := &j.now
+	if b.fired == j.looked && j.turns < blockTurns {
+		return // nothing was counted since; none at all in a new block
+	}
+	j.looked = b.fired
 	if b.fired == 0 {
 		return
 	}
@@ -82,7 +87,7 @@ func (j *misfireJudge) step(e *Engine) {
 	if j.turns >= blockTurns {
 		j.harmful, j.turns = danger, 0
 		copy(j.past[1:], j.past[:])
-		j.past[0], j.now = j.now, misfireBlock{}
+		j.past[0], j.now, j.looked = j.now, misfireBlock{}, 0
 	}
 }
 
