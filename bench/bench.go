@@ -203,15 +203,6 @@ func (b *Bench) Observe(o *judge.Observation) {
 // OnObservation has fn called with every observation, in the order of attaching.
 func (b *Bench) OnObservation(fn func(*judge.Observation)) { b.observers = append(b.observers, fn) }
 
-// asks has single frames observed of identifiers that somebody asks for.
-func (b *Bench) asks(fn func(id int) bool) {
-	if before := b.watch.asks; before != nil {
-		b.watch.asks = func(id int) bool { return before(id) || fn(id) }
-		return
-	}
-	b.watch.asks = fn
-}
-
 // sampleStep is how often conditions on signals are looked at.
 const sampleStep = 20 * time.Millisecond
 

@@ -46,7 +46,7 @@ func (b *Bench) Judge(j Judging) *Judge {
 	}
 	g := &Judge{bench: b, judge: monitor.New(j.Expect, opt), rules: rules.New(b.conduct(j)), said: report.New(b.told(j))}
 	b.watch.rules = g.rules
-	b.asks(g.judge.AsksFrame)
+	b.watch.asks = append(b.watch.asks, g.judge.Frames())
 	b.OnObservation(g.observe)
 	b.OnSample(g.judge.Sample)
 	return g

@@ -29,7 +29,7 @@ type Script struct {
 // Script attaches a script. Times count from the loop's start.
 func (b *Bench) Script(driver []scenarios.Step, faults []scenarios.Fault) (*Script, error) {
 	s := &Script{bench: b, watch: monitor.NewWatch(b.truth())}
-	b.asks(s.watch.AsksFrame)
+	b.watch.asks = append(b.watch.asks, s.watch.Frames())
 	b.OnObservation(func(o *judge.Observation) { b.Fail(s.watch.Observe(o)) })
 	b.OnSample(func(now time.Duration) { b.Fail(s.watch.Sample(now)) })
 	for _, step := range driver {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"sawhorse/bench/judge"
+	"sawhorse/bench/judge/cel"
 	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/metrics"
 	"sawhorse/bench/trace"
@@ -31,9 +32,9 @@ type watch struct {
 	requests map[canbus.Key]string // physical request identifier to ECU
 	answers  map[canbus.Key]string
 	observe  func(*judge.Observation)
-	// asks reports whether somebody asks for single frames of an identifier; nil for
-	// nobody. Only of those an observation is made.
-	asks func(id int) bool
+	// asks are the single frames that somebody asks for. Only of those an observation
+	// is made.
+	asks []*cel.Frames
 	// why gives each unit's own reason for what it has refused last, "" for none.
 	why      map[string]func() string
 	seen     judge.Observation // the one at hand: nobody keeps it
@@ -81,8 +82,14 @@ func (w *watch) see(s canbus.Sighting) {
 	if w.rules != nil {
 		w.rules.See(w.count, f, own, s.Touched != "")
 	}
-	if w.asks != nil && w.asks(int(f.ID)) {
-		w.frame(s)
+	for _, asked := range w.asks {
+		if asked.Has(int(f.ID)) {
+			w.frame(s)
+			break
+		}
+	}
+	if w.sniffer.Passes(f) {
+		return
 	}
 	msg, ok := w.sniffer.See(w.count, f)
 	for ; ok; msg, ok = w.sniffer.Next() {

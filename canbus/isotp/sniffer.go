@@ -95,6 +95,12 @@ func NewSniffer(cfg SnifferConfig) *Sniffer {
 	return s
 }
 
+// Passes reports whether See would have nothing to do with the frame and nothing to
+// return: a quick look, as most of what goes by on a car's bus is none of ISO-TP.
+func (s *Sniffer) Passes(f *canbus.Frame) bool {
+	return f.Flags&canbus.Extended == 0 && s.std[f.ID&canbus.MaxStandardID] == nil && s.head == len(s.queue)
+}
+
 // See takes frame number no of the bus, at f.Time. It returns the oldest
 // message not fetched yet, if there is one; Next gives the rest (a frame can
 // end one message and be the next), so call it until there is none.

@@ -72,9 +72,8 @@ func New(expect []Expectation, opt Options) *Judge {
 	return j
 }
 
-// AsksFrame reports whether an expectation asks for frames of an identifier. Others
-// need not be observed.
-func (j *Judge) AsksFrame(id int) bool { return j.frames.Has(id) }
+// Frames are those that an expectation asks for. Others need not be observed.
+func (j *Judge) Frames() *cel.Frames { return &j.frames }
 
 // Observe takes in one observation; times must not go back.
 func (j *Judge) Observe(o *judge.Observation) {

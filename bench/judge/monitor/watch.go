@@ -39,9 +39,9 @@ func (w *Watch) While(c *cel.Condition, begins, ends func(at time.Duration)) {
 	w.list = append(w.list, watched{edge{cond: c}, begins, ends})
 }
 
-// AsksFrame reports whether a condition asks for frames of an identifier. Others need
-// not be observed.
-func (w *Watch) AsksFrame(id int) bool { return w.frames.Has(id) }
+// Frames are those that a condition asks for, also of conditions still to come. Others
+// need not be observed.
+func (w *Watch) Frames() *cel.Frames { return &w.frames }
 
 // Observe takes in one observation. The error is of the first condition that
 // cannot be evaluated; the others are still looked at. fire must not call back

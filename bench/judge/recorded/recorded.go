@@ -168,7 +168,7 @@ func (j *judging) frame(f *canbus.Frame, touched bool) {
 	}
 	no := j.res.Frames
 	j.rules.See(no, f, !tool, touched)
-	if j.expect.AsksFrame(int(f.ID)) {
+	if j.expect.Frames().Has(int(f.ID)) {
 		o := &j.seen
 		*o = judge.Saw(judge.Frame, f.Time)
 		o.First, o.Last, o.ID, o.Data = no, no, int(f.ID), f.Payload()

@@ -49,6 +49,9 @@ type Set struct {
 	tallies []*tally
 	watch   []watcher
 	done    bool
+	// low are the standard identifiers of diagnostics: those of the pairs, and of OBD
+	// and UDS.
+	low [(canbus.MaxStandardID + 1) / 64]uint64
 	// frame, whole and beside are the events at hand, reused: no rule keeps one.
 	frame, whole, beside event
 	spoke                time.Duration // the tool's last frame
@@ -66,6 +69,11 @@ func New(opt Options) *Set {
 	cfg := isotp.SnifferConfig{}
 	for _, p := range opt.Pairs {
 		cfg.Pairs = append(cfg.Pairs, isotp.Address{Tx: p.Request, Rx: p.Response})
+	}
+	for id := range canbus.ID(canbus.MaxStandardID + 1) {
+		if id == 0x7DF || id >= 0x7E0 && id <= 0x7EF || s.paired(canbus.KeyOf(id, false)) {
+			s.low[id/64] |= 1 << (id % 64)
+		}
 	}
 	s.sniffer = isotp.NewSniffer(cfg)
 	list := All()
@@ -125,11 +133,11 @@ func (s *Set) FromTool(k canbus.Key) bool {
 
 // concerns is a quick look at the identifier: most frames of a car are none of ours.
 func (s *Set) concerns(f *canbus.Frame) bool {
-	id := f.ID
-	if f.Has(canbus.Extended) {
+	if id := f.ID; f.Has(canbus.Extended) {
 		return id>>16 == 0x18DA || id>>16 == 0x18DB || s.paired(f.Key())
 	}
-	return id == 0x7DF || id >= 0x7E0 && id <= 0x7EF || s.paired(f.Key())
+	id := f.ID & canbus.MaxStandardID
+	return s.low[id/64]>>(id%64)&1 != 0
 }
 
 func (s *Set) paired(k canbus.Key) bool {
