@@ -28,7 +28,13 @@ func (c *Codec) Frame() canbus.Frame {
 // Present reports whether the frame holds signal i: it is long enough, and the
 // multiplexer switches select it. Remote frames and error reports hold none.
 func (c *Codec) Present(f *canbus.Frame, i int) bool {
-	return f.Flags&(canbus.Remote|canbus.Error) == 0 && c.selected(f, i)
+	if f.Flags&(canbus.Remote|canbus.Error) != 0 {
+		return false
+	}
+	if p := &c.plans[i]; p.under < 0 {
+		return p.need <= f.Len
+	}
+	return c.selected(f, i)
 }
 
 func (c *Codec) selected(f *canbus.Frame, i int) bool {
