@@ -34,6 +34,8 @@ type Car struct {
 	loads      [loadCount]*Circuit
 	contacts   [loadInjector]*Rail // behind the contacts of relays
 	swaps      [][2]*Circuit
+	published  uint64     // how often the pins have begun anew
+	moving     []*Circuit // those that do not wait until somebody looks
 	on         powered
 	free       []*Circuit    // loads that units switch themselves
 	left       time.Duration // of a Step that was no multiple of StepTime
@@ -59,7 +61,7 @@ func New(spec *Spec, seed chance.Seed) *Car {
 	c.Truth, c.at = newTruth()
 	c.Driver = Driver{ParkingBrake: true, KeyCode: spec.Identity.KeyCode}
 	for i := range spec.wiring.Rails {
-		r := &Rail{spec: &spec.wiring.Rails[i]}
+		r := &Rail{car: c, spec: &spec.wiring.Rails[i]}
 		r.from, _ = c.Rail(r.spec.From)
 		c.rails = append(c.rails, r)
 	}
@@ -86,7 +88,7 @@ func New(spec *Spec, seed chance.Seed) *Car {
 }
 
 func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
-	ci.spec, ci.kind = s, kindOf(&s.Element)
+	ci.car, ci.spec, ci.kind = c, s, kindOf(&s.Element)
 	ci.chance = seed.For("car/wire/" + s.Name)
 	ci.supply, _ = c.Rail(s.Supply)
 	ci.ground, _ = c.Rail(s.Ground)
@@ -205,7 +207,7 @@ func (c *Car) step() {
 	c.publish()
 }
 
-// publish writes the true signals and works out the pins.
+// publish writes the true signals and the rails, from which the pins follow.
 func (c *Car) publish() {
 	t := c.Truth
 	c.engine.publish(t, &c.at)
@@ -242,12 +244,7 @@ func (c *Car) publish() {
 	for _, r := range c.rails {
 		r.update(c.batteryV, keyOn)
 	}
-	for i := range c.circuits {
-		c.circuits[i].update(t, c.batteryV, h)
-	}
-	if len(c.swaps) > 0 {
-		c.swapPins()
-	}
+	c.publishPins()
 }
 
 // uneven is a random number around 0 with variance 1, from sums only: the usual

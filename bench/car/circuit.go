@@ -21,6 +21,7 @@ const kelvin = 273.15
 // Rail is a supply or ground that circuits share. What happens to it happens to
 // all of them.
 type Rail struct {
+	car    *Car
 	spec   *railSpec
 	wiring Wiring
 	from   *Rail // nil for one fed by battery or key
@@ -32,7 +33,10 @@ func (r *Rail) Fuse() float64 { return r.spec.FuseA }
 
 // SetWiring breaks or mends the rail: Open loses it, ShortToGround pulls it
 // down, ShortToBattery pulls it up.
-func (r *Rail) SetWiring(w Wiring) { r.wiring = w }
+func (r *Rail) SetWiring(w Wiring) {
+	r.car.settlePins()
+	r.wiring = w
+}
 
 // Wiring is the rail's state.
 func (r *Rail) Wiring() Wiring { return r.wiring }
@@ -85,10 +89,17 @@ type Connector struct {
 func (c *Connector) Name() string { return c.name }
 
 // Unplug pulls the plug off; Plug puts it back.
-func (c *Connector) Unplug() { c.unplugged = true }
+func (c *Connector) Unplug() { c.set(true) }
 
 // Plug puts the plug back on.
-func (c *Connector) Plug() { c.unplugged = false }
+func (c *Connector) Plug() { c.set(false) }
+
+func (c *Connector) set(unplugged bool) {
+	for _, ci := range c.circuits {
+		ci.settle()
+	}
+	c.unplugged = unplugged
+}
 
 // Plugged reports whether the plug is on.
 func (c *Connector) Plugged() bool { return !c.unplugged }
@@ -99,6 +110,8 @@ func (c *Connector) Circuits() []*Circuit { return append([]*Circuit(nil), c.cir
 // Circuit is one signal from its element to the ECU's pin, or one load from the
 // ECU's driver to the supply.
 type Circuit struct {
+	car       *Car // nil for one that stands for a circuit which the car lacks
+	seen      uint64
 	spec      *circuitSpec
 	measures  signal.Ref
 	turns     signal.Ref // how far the toothed wheel has turned
@@ -132,14 +145,21 @@ func (c *Circuit) Text() string { return c.spec.Text }
 func (c *Circuit) Connector() string { return c.spec.Connector }
 
 // Volts is the voltage at the ECU's pin.
-func (c *Circuit) Volts() float64 { return c.volts }
+func (c *Circuit) Volts() float64 {
+	c.settle()
+	return c.volts
+}
 
 // Hertz is the rate of the pulses at the pin; 0 for a circuit without.
-func (c *Circuit) Hertz() float64 { return c.hertz }
+func (c *Circuit) Hertz() float64 {
+	c.settle()
+	return c.hertz
+}
 
 // Turn is how far a toothed wheel has turned since its gap, 0..1; 0 while no
 // pulses come, and for a circuit without a gap.
 func (c *Circuit) Turn() float64 {
+	c.settle()
 	if c.hertz == 0 {
 		return 0
 	}
@@ -151,8 +171,10 @@ func (c *Circuit) Wiring() Wiring { return c.wiring }
 
 // SetWiring breaks or mends the signal wire; w must pass its Check.
 func (c *Circuit) SetWiring(w Wiring) {
+	c.settle()
 	c.wiring = w
 	c.openNow, c.changeIn = false, 0
+	c.car.sortPins()
 }
 
 // open reports whether the signal wire is interrupted at this moment.
@@ -401,7 +423,10 @@ func (c *Circuit) updateLoad() {
 }
 
 // Amps is the current through the driver of a load that is on.
-func (c *Circuit) Amps() float64 { return c.amps }
+func (c *Circuit) Amps() float64 {
+	c.settle()
+	return c.amps
+}
 
 // Command switches a load that no actuator of the car's engine or gearbox is.
 func (c *Circuit) Command(on bool) { c.wanted = on }

@@ -100,6 +100,7 @@ func (c *Car) moveOwn(name, value string) (bool, error) {
 			return true, fmt.Errorf("%s %q, want %s", name, value, want)
 		}
 		r, _ := c.Truth.Lookup(name)
+		c.settlePins()
 		c.Truth.Set(r, v)
 		return true, nil
 	}

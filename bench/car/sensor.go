@@ -25,7 +25,11 @@ type skewed struct {
 
 // SetSkew makes the circuit's element tell something else; the zero value mends
 // it. It has no meaning for a load.
-func (c *Circuit) SetSkew(s Skew) { c.skew = skewed{Skew: s, on: s != Skew{}} }
+func (c *Circuit) SetSkew(s Skew) {
+	c.settle()
+	c.skew = skewed{Skew: s, on: s != Skew{}}
+	c.car.sortPins()
+}
 
 // Skew is what is wrong with the circuit's element.
 func (c *Circuit) Skew() Skew { return c.skew.Skew }
