@@ -23,7 +23,6 @@ type Set struct {
 
 	framesIn, framesOut prometheus.Counter
 	framesError         prometheus.Counter
-	refused             prometheus.Counter
 	load                prometheus.Gauge
 	lateness            prometheus.Histogram
 	requests            *prometheus.CounterVec
@@ -50,10 +49,6 @@ func New() *Set {
 	s.framesError = prometheus.NewCounter(prometheus.CounterOpts{
 		Name: "sawhorse_bus_error_reports_total",
 		Help: "Error reports of the CAN controller.",
-	})
-	s.refused = prometheus.NewCounter(prometheus.CounterOpts{
-		Name: "sawhorse_frames_refused_total",
-		Help: "Frames that the bus did not take: full queue, bus-off, cable pulled.",
 	})
 	s.load = prometheus.NewGauge(prometheus.GaugeOpts{
 		Name: "sawhorse_bus_load_ratio",
@@ -90,7 +85,7 @@ func New() *Set {
 		Help: "Entries of the tool's reports, by task: true, said and not true (false_positive), true and not said (false_negative).",
 	}, []string{"task", "verdict"})
 	s.ofTheBus()
-	s.registry.MustRegister(frames, s.framesError, s.refused, s.load, s.lateness, s.requests, s.negatives,
+	s.registry.MustRegister(frames, s.framesError, s.load, s.lateness, s.requests, s.negatives,
 		s.reaction, s.faults, s.clients, s.joined, s.dropped, s.recordings, s.lost, s.silent, s.verdicts, s.said,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return s
@@ -159,9 +154,6 @@ func (s *Set) Frame(outside bool) {
 
 // ErrorReport counts a report of the controller.
 func (s *Set) ErrorReport() { s.framesError.Inc() }
-
-// Refused counts frames that the bus did not take.
-func (s *Set) Refused(n uint64) { s.refused.Add(float64(n)) }
 
 // Load sets the bus load, 0 to 1.
 func (s *Set) Load(ratio float64) { s.load.Set(ratio) }

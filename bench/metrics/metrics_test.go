@@ -19,7 +19,6 @@ func filled() *metrics.Set {
 	s.Frame(false)
 	s.Frame(false)
 	s.ErrorReport()
-	s.Refused(3)
 	s.Load(0.4)
 	s.Lateness(250 * time.Microsecond)
 	s.Request(0x22)
@@ -55,7 +54,6 @@ func TestWhatIsCountedIsExported(t *testing.T) {
 		`sawhorse_frames_total{direction="in"} 1`,
 		`sawhorse_frames_total{direction="out"} 2`,
 		`sawhorse_bus_error_reports_total 1`,
-		`sawhorse_frames_refused_total 3`,
 		`sawhorse_bus_load_ratio 0.4`,
 		`sawhorse_replay_lateness_seconds_bucket{le="0.0003"} 1`,
 		`sawhorse_replay_lateness_seconds_bucket{le="0.0001"} 0`,
