@@ -25,7 +25,7 @@ type Argument struct {
 // tasks are in the order in which people meet them.
 var tasks = []Task{
 	{Name: "identify", Says: "Read the identity of the car and of its control units.", Tells: VIN | ECUs | Calibrations},
-	{Name: "health-check", Says: "Read all that the tool can read, and change nothing.", Tells: VIN | ECUs | Stored | Pending | Permanent | Freeze | Lamp | Readiness | Live},
+	{Name: "health-check", Says: "Read all that the tool can read, and change nothing.", Tells: VIN | ECUs | Stored | Pending | Permanent | Freeze | Lamp | Count | Readiness | Calibrations | Live},
 	{Name: "read-codes", Says: "Read stored, pending and permanent codes, readiness and freeze frames.", Tells: Stored | Pending | Permanent | Freeze | Lamp},
 	{Name: "read-live", Says: "Read live data.", Tells: Live},
 	{Name: "read-freeze-frame", Says: "Read what was stored when a code came: the code and the values of that moment.", Tells: Freeze},

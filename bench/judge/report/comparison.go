@@ -53,9 +53,14 @@ func (c *comparison) positive(text string, by ...judge.Evidence) {
 }
 
 // negative notes one that is true and was not said. A tool that gave up, or could not
-// trust an answer, may leave it out.
+// trust an answer, may leave it out; and so may every tool in a task in which nobody looks
+// for it: who learns the clutch of one control unit owes no list of all.
 func (c *comparison) negative(text string, by ...judge.Evidence) {
-	if !c.set.altered && c.o.Status == judge.StatusOK {
+	asked := true
+	if t, ok := task.Find(c.o.Task); ok {
+		asked = t.Tells.Has(c.field)
+	}
+	if asked && !c.set.altered && c.o.Status == judge.StatusOK {
 		c.missed(text, by)
 	}
 }
