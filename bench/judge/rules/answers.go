@@ -167,9 +167,9 @@ func pendingPatience(e *event, b *book, t *tally) {
 			t.breach(e, []mark{u.pendingBy}, "%s has %v left to answer [% X]", u.name, left.Round(time.Millisecond), clip(u.asked.data))
 			return
 		}
-	case e.over(b):
+	case e.kind == taskEnd && b.opt.Fresh: // a person who says done does not end the tool
 		for _, u := range b.units {
-			if u.pending && e.at < u.pendingBy.at+u.star && e.kind == taskEnd {
+			if u.pending && e.at < u.pendingBy.at+u.star {
 				t.breach(e, []mark{u.pendingBy}, "the tool ends while %s still has %v to answer", u.name, (u.pendingBy.at + u.star - e.at).Round(time.Millisecond))
 			}
 		}
