@@ -234,6 +234,9 @@ func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
 		case c.kind == kindSensor && !c.skew.on && !c.ground.lost():
 			c.updateSound(truth.Get(c.measures))
 			return
+		case c.kind == kindPulses && !c.skew.on && !c.ground.lost():
+			c.updateSoundPulses(truth)
+			return
 		}
 	}
 	if c.wiring.State == Intermittent {
@@ -363,6 +366,18 @@ func (c *Circuit) source(x float64) (u, ohm float64) {
 	return x, e.Source.Ohm
 }
 
+// updateSoundPulses are the pulses of a circuit with nothing wrong.
+func (c *Circuit) updateSoundPulses(truth *signal.Table) {
+	if c.toothed {
+		c.turn = truth.Get(c.turns)
+	}
+	c.hertz = math.Abs(float64(truth.Get(c.measures) * c.spec.Element.Pulses.PerUnit))
+	c.volts = c.spec.Input.PullV / 2
+	if c.supply != nil && c.supply.volts < 4 {
+		c.hertz, c.volts = 0, c.spec.Input.PullV
+	}
+}
+
 func (c *Circuit) updatePulses(hz float64) {
 	c.hertz, c.volts = hz, c.spec.Input.PullV/2
 	switch c.wiring.State {
@@ -466,6 +481,11 @@ func (c *Circuit) works(commanded bool) bool {
 	if c.whole() {
 		return commanded && (c.supply == nil || c.supply.volts >= 4)
 	}
+	return c.worksSomehow(commanded)
+}
+
+// worksSomehow is what works is of a circuit with something wrong.
+func (c *Circuit) worksSomehow(commanded bool) bool {
 	switch {
 	case c.open(), c.supply != nil && c.supply.volts < 4:
 		return false
