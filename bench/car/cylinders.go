@@ -16,9 +16,38 @@ func (e *engine) layOut(s *EngineSpec) {
 	}
 }
 
+// dosed is what dose depends on, as it was when it was worked out last.
+type dosed struct {
+	known   bool
+	changes uint64
+	on      [2 * maxCylinders]bool
+	// alike is that every cylinder has its spark, its compression and its bank's share
+	// of fuel.
+	alike bool
+}
+
 // dose works out which injectors give their fuel, and which charges get a spark,
 // by bank.
 func (c *Car) dose() {
+	on := (*[2 * maxCylinders]bool)(c.on[loadInjector:])
+	if d := &c.dosed; d.known && d.changes == c.changes && d.on == *on {
+		return
+	}
+	c.doseAnew()
+	c.dosed = dosed{known: true, changes: c.changes, on: *on, alike: true}
+	for k := range c.spec.Engine.Cylinders {
+		b, p := c.bankOf[k], &c.cyl[k]
+		given := 0.0
+		if c.on[loadInjector+k] {
+			given = p[partInjectorFlow].value / 100
+		}
+		if given != c.share[b] || c.drip[b] > 0 || !p[partCompression].Sound() || !c.on[loadCoil+k] {
+			c.dosed.alike = false
+		}
+	}
+}
+
+func (c *Car) doseAnew() {
 	var of, lit, count, drip [2]float64
 	for k := range c.spec.Engine.Cylinders {
 		b := c.bankOf[k]
@@ -57,6 +86,11 @@ func (c *Car) mixture() {
 	for k := range s.Cylinders {
 		b, p := c.bankOf[k], &c.cyl[k]
 		w := bank[b]
+		if c.dosed.alike {
+			c.power[k] = w
+			sum += w
+			continue
+		}
 		given := 0.0
 		if c.on[loadInjector+k] {
 			given = p[partInjectorFlow].value / 100

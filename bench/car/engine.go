@@ -56,7 +56,8 @@ type engine struct {
 	mix     float64               // mean torque of the charges against stoichiometric ones
 	lit     [2]float64            // share of a bank's charges that have a spark
 	drip    [2]float64            // mg that leaking injectors add to a charge, on average
-	missed  float64               // of the last hundred firings
+	dosed   dosed
+	missed  float64 // of the last hundred firings
 	stoich  float64
 	dropKPa float64 // lost in the air filter
 	backKPa float64 // in the exhaust

@@ -8,8 +8,9 @@ import (
 // Part is one thing of the car that can be worn, stuck or leaking, as a number:
 // its sound value, or another. What follows is worked out by the model.
 type Part struct {
-	Info  PartInfo
-	value float64
+	Info    PartInfo
+	value   float64
+	changes *uint64 // of all the car's parts
 }
 
 // PartInfo describes a part.
@@ -20,10 +21,15 @@ type PartInfo struct {
 }
 
 // Set wears the part; v is brought into its range.
-func (p *Part) Set(v float64) { p.value = min(max(v, p.Info.Min), p.Info.Max) }
+func (p *Part) Set(v float64) { p.become(min(max(v, p.Info.Min), p.Info.Max)) }
 
 // Mend makes the part sound.
-func (p *Part) Mend() { p.value = p.Info.Sound }
+func (p *Part) Mend() { p.become(p.Info.Sound) }
+
+func (p *Part) become(v float64) {
+	p.value = v
+	*p.changes++
+}
 
 // Value is the part's state; Sound reports whether it is a good one's.
 func (p *Part) Value() float64 { return p.value }
@@ -150,11 +156,13 @@ type wear struct {
 	parts [partCount]Part
 	has   [partCount]bool // what this car has of them
 	cyl   [maxCylinders][cylinderParts]Part
+	// changes counts how often a part has become another.
+	changes uint64
 }
 
 func (w *wear) init(s *Spec) {
 	for i := range w.parts {
-		w.parts[i] = Part{Info: partInfos[i], value: partInfos[i].Sound}
+		w.parts[i] = Part{Info: partInfos[i], value: partInfos[i].Sound, changes: &w.changes}
 		w.has[i] = true
 	}
 	lacks := []int{partShiftValveA, partShiftValveB, partLinePressure, partLockupLining}
@@ -177,7 +185,7 @@ func (w *wear) init(s *Spec) {
 		for i := range w.cyl[k] {
 			info := cylinderInfos[i]
 			info.Name += "-" + strconv.Itoa(k+1)
-			w.cyl[k][i] = Part{Info: info, value: info.Sound}
+			w.cyl[k][i] = Part{Info: info, value: info.Sound, changes: &w.changes}
 		}
 	}
 }
