@@ -22,6 +22,9 @@ type output struct {
 
 // hold has the unit's program hold an output.
 func (s *Server) hold(o *output, value float64) {
+	if !o.active {
+		s.held++
+	}
 	o.active, o.until = true, s.now+o.spec.Longest.Duration()
 	s.application.Control(o.spec.Output, value, true)
 }
@@ -30,6 +33,7 @@ func (s *Server) hold(o *output, value float64) {
 func (s *Server) release(o *output) {
 	if o.active {
 		o.active = false
+		s.held--
 		s.application.Control(o.spec.Output, 0, false)
 	}
 }

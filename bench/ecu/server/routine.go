@@ -84,6 +84,8 @@ func (r *routine) deadline() (time.Duration, bool) {
 func (s *Server) startRoutine(r *routine, target *region) {
 	if r.state == routineRunning {
 		s.sets(r.steps[r.step].Sets, false)
+	} else {
+		s.running++
 	}
 	r.state, r.reason, r.says = routineRunning, reasonNone, ""
 	if target != nil {
@@ -101,6 +103,9 @@ func (s *Server) beginStep(r *routine, i int) {
 
 func (s *Server) endRoutine(r *routine, state routineState, reason byte) {
 	s.sets(r.steps[r.step].Sets, false)
+	if r.state == routineRunning {
+		s.running--
+	}
 	r.state, r.reason = state, reason
 	s.application.Routine(r.spec.Name, "")
 }

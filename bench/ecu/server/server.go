@@ -47,6 +47,9 @@ type Server struct {
 	// programBy must hold while the unit is programmed.
 	programBy []spec.Bound
 
+	// How many outputs are held, routines and tests run: time takes those on alone.
+	held, running int
+
 	// What requests have switched.
 	now         time.Duration
 	powered     bool
@@ -146,9 +149,15 @@ func (s *Server) Tick(now time.Duration) {
 	if s.reset != 0 && s.resetBy != 0 && s.now >= s.resetBy {
 		s.restart(s.reset)
 	}
-	s.stepRoutines()
-	s.stepOutputs()
-	s.stepTests()
+	if s.running > 0 {
+		s.stepRoutines()
+	}
+	if s.held > 0 {
+		s.stepOutputs()
+	}
+	if s.running > 0 {
+		s.stepTests()
+	}
 	s.proceed()
 	if s.timedOut() {
 		s.enter(&s.sessions[0])
@@ -187,10 +196,15 @@ func (s *Server) Deadline() (time.Duration, bool) {
 	if t, ok := s.periodicNext(); ok {
 		earliest(t)
 	}
-	for _, o := range s.outputs {
-		if o.active && o.spec.Longest > 0 {
-			earliest(o.until)
+	if s.held > 0 {
+		for _, o := range s.outputs {
+			if o.active && o.spec.Longest > 0 {
+				earliest(o.until)
+			}
 		}
+	}
+	if s.running == 0 {
+		return at, ok
 	}
 	for _, x := range s.tests {
 		if x.state == routineRunning {

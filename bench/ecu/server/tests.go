@@ -28,6 +28,9 @@ func (s *Server) test(tid byte) *test {
 }
 
 func (s *Server) startTest(t *test) {
+	if t.state != routineRunning {
+		s.running++
+	}
 	t.state, t.reason, t.until = routineRunning, reasonNone, s.now+t.spec.Lasts.Duration()
 	s.sets(t.spec.Sets, true)
 }
@@ -35,6 +38,7 @@ func (s *Server) startTest(t *test) {
 func (s *Server) endTest(t *test, state routineState, reason byte) {
 	if t.state == routineRunning {
 		t.state, t.reason = state, reason
+		s.running--
 		s.sets(t.spec.Sets, false)
 	}
 }
