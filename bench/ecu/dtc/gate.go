@@ -21,17 +21,17 @@ type gate struct {
 
 // bindGates binds the enable conditions to the unit's readings.
 func (m *Memory) bindGates(b *spec.Binder, specs []spec.Enable) {
-	m.gates, m.readings = nil, b.Readings()
+	m.gates, m.readings = make([]gate, len(specs)), b.Readings()
 	for i := range m.limits {
-		m.limits[i].gate = -1
+		m.limits[i].gate = nil
 	}
 	for k := range specs {
 		e := &specs[k]
-		m.gates = append(m.gates, gate{name: e.Monitor, hold: e.For.Duration(), closed: true,
-			when: b.Conditions(fmt.Sprintf("$.memory.enable[%d].when", k), e.When)})
+		m.gates[k] = gate{name: e.Monitor, hold: e.For.Duration(), closed: true,
+			when: b.Conditions(fmt.Sprintf("$.memory.enable[%d].when", k), e.When)}
 		for i := range m.codes {
 			if m.codes[i].Monitor == e.Monitor {
-				m.limits[i].gate = k
+				m.limits[i].gate = &m.gates[k]
 			}
 		}
 	}
@@ -54,7 +54,4 @@ func (g *gate) see(now time.Duration, t *signal.Table) {
 }
 
 // gated reports whether the enable conditions of a code's monitor do not hold.
-func (m *Memory) gated(ref int) bool {
-	g := m.limits[ref].gate
-	return g >= 0 && m.gates[g].closed
-}
+func (l *limits) gated() bool { return l.gate != nil && l.gate.closed }

@@ -55,10 +55,10 @@ type Memory struct {
 }
 
 // limits are a code's debounce times in microseconds, and the gate of its monitor;
-// -1 for none. A code may have tests of service 06, which measure in every sample.
+// nil for none. A code may have tests of service 06, which measure in every sample.
 type limits struct {
 	fail, pass int64
-	gate       int
+	gate       *gate
 	measured   bool
 }
 
@@ -73,7 +73,7 @@ func New(u *spec.Unit) *Memory {
 	for i := range u.Codes {
 		c := &u.Codes[i]
 		m.byName[c.Code] = i
-		m.limits[i] = limits{fail: time.Duration(c.Fail).Microseconds(), pass: time.Duration(c.Pass).Microseconds(), gate: -1}
+		m.limits[i] = limits{fail: time.Duration(c.Fail).Microseconds(), pass: time.Duration(c.Pass).Microseconds()}
 		m.recs[i].status = statusAfterClear
 		if m.recallsConditions(i) {
 			m.likes = append(m.likes, i)
@@ -111,12 +111,13 @@ func (m *Memory) Changes() uint64 { return m.changes }
 // fault, or not. Samples count only in an operation cycle and while recording
 // is on. It allocates nothing while the state stays the same.
 func (m *Memory) Test(ref int, now time.Duration, failed bool) {
-	if !m.cycle.on || !m.recording || m.gated(ref) {
+	l := &m.limits[ref]
+	if !m.cycle.on || !m.recording || l.gated() {
 		return
 	}
-	r, l := &m.recs[ref], &m.limits[ref]
+	r := &m.recs[ref]
 	// A test that has passed and passes again is what nearly every sample is.
-	if !failed && r.seen && r.level <= -l.pass && r.status&(uds.TestFailed|notCompleted) == 0 && !l.measured {
+	if !failed && !l.measured && r.seen && r.level <= -l.pass && r.status&(uds.TestFailed|notCompleted) == 0 {
 		r.last = now
 		return
 	}
