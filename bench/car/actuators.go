@@ -87,8 +87,13 @@ func (c *Car) actuate() {
 		loadSecurity: a.SecurityLamp, loadThrottle: a.Throttle, loadPurge: a.PurgePct > 0, loadVent: a.VentClosed, loadCharge: a.Charge,
 		loadShiftA: a.ShiftA, loadShiftB: a.ShiftB, loadLockup: a.Lockup, loadPressure: a.Ease,
 		loadHeater: a.LambdaHeaters, loadHeater + 1: a.LambdaHeaters, loadHeater + 2: a.LambdaHeaters, loadHeater + 3: a.LambdaHeaters}
-	for i := range cmd {
-		c.on[i] = c.loads[i].works(cmd[i])
+	for i, on := range cmd {
+		if ci := c.loads[i]; ci.obeys() {
+			ci.commanded = on
+		} else {
+			on = ci.works(on)
+		}
+		c.on[i] = on
 	}
 	// A relay's contact passes on what its fuse lets through.
 	c.on[loadStarter] = c.passes(loadStarter, partStarterContact)
@@ -99,8 +104,16 @@ func (c *Car) actuate() {
 	for k := range c.spec.Engine.Cylinders {
 		fuel := a.FuelMg[c.bankOf[k]] > 0 && a.InjectorOff>>k&1 == 0
 		i, j := loadInjector+k, loadCoil+k
-		c.on[i] = c.loads[i].works(fuel) && fuel
-		c.on[j] = c.loads[j].works(a.Spark) && a.Spark
+		if in := c.loads[i]; in.obeys() {
+			in.commanded, c.on[i] = fuel, fuel
+		} else {
+			c.on[i] = in.works(fuel) && fuel
+		}
+		if coil := c.loads[j]; coil.obeys() {
+			coil.commanded, c.on[j] = a.Spark, a.Spark
+		} else {
+			c.on[j] = coil.works(a.Spark) && a.Spark
+		}
 	}
 }
 

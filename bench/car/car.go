@@ -109,6 +109,7 @@ func (c *Car) wire(ci *Circuit, s *circuitSpec, seed chance.Seed) {
 	case ci.measures == c.at.CamRate:
 		ci.turns, ci.toothed = c.at.CamTurn, true
 	}
+	ci.inspect()
 	if s.Element.Load != nil && s.Drives == "" {
 		c.free = append(c.free, ci)
 	}

@@ -99,6 +99,9 @@ func (c *Connector) set(unplugged bool) {
 		ci.settle()
 	}
 	c.unplugged = unplugged
+	for _, ci := range c.circuits {
+		ci.inspect()
+	}
 }
 
 // Plugged reports whether the plug is on.
@@ -127,6 +130,7 @@ type Circuit struct {
 	volts, hertz float64
 	sound        soundPin
 	kind         elementKind
+	whole        bool // nothing is wrong with wire and plug
 	turn         float64
 	amps         float64 // through a load's driver
 
@@ -174,6 +178,7 @@ func (c *Circuit) SetWiring(w Wiring) {
 	c.settle()
 	c.wiring = w
 	c.openNow, c.changeIn = false, 0
+	c.inspect()
 	c.car.sortPins()
 }
 
@@ -218,15 +223,15 @@ func kindOf(e *elementSpec) elementKind {
 	return kindSensor
 }
 
-// whole reports whether nothing is wrong with wire and plug.
-func (c *Circuit) whole() bool {
-	return c.wiring.State == Intact && (c.plug == nil || !c.plug.unplugged)
+// inspect finds out whether anything is wrong with wire and plug.
+func (c *Circuit) inspect() {
+	c.whole = c.wiring.State == Intact && (c.plug == nil || !c.plug.unplugged)
 }
 
 // update works out the pin from the true value. Nearly every circuit is sound in nearly
 // every step, so that comes first.
 func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
-	if c.whole() {
+	if c.whole {
 		switch {
 		case c.kind == kindLoad:
 			c.updateSoundLoad()
@@ -472,20 +477,15 @@ func (c *Circuit) Element() string {
 // Commanded reports whether the driver of a load is on.
 func (c *Circuit) Commanded() bool { return c.commanded }
 
+// obeys reports whether a load works just as it is commanded.
+func (c *Circuit) obeys() bool { return c != nil && c.whole && c.supply != nil && c.supply.volts >= 4 }
+
 // works reports whether a load has current when its driver is on or off.
 func (c *Circuit) works(commanded bool) bool {
 	if c == nil {
 		return commanded
 	}
 	c.commanded = commanded
-	if c.whole() {
-		return commanded && (c.supply == nil || c.supply.volts >= 4)
-	}
-	return c.worksSomehow(commanded)
-}
-
-// worksSomehow is what works is of a circuit with something wrong.
-func (c *Circuit) worksSomehow(commanded bool) bool {
 	switch {
 	case c.open(), c.supply != nil && c.supply.volts < 4:
 		return false
