@@ -228,22 +228,8 @@ func (c *Circuit) inspect() {
 	c.whole = c.wiring.State == Intact && (c.plug == nil || !c.plug.unplugged)
 }
 
-// update works out the pin from the true value. Nearly every circuit is sound in nearly
-// every step, so that comes first.
+// update works out the pin from the true value, whatever is wrong.
 func (c *Circuit) update(truth *signal.Table, battery, dt float64) {
-	if c.whole {
-		switch {
-		case c.kind == kindLoad:
-			c.updateSoundLoad()
-			return
-		case c.kind == kindSensor && !c.skew.on && !c.ground.lost():
-			c.updateSound(truth.Get(c.measures))
-			return
-		case c.kind == kindPulses && !c.skew.on && !c.ground.lost():
-			c.updateSoundPulses(truth)
-			return
-		}
-	}
 	if c.wiring.State == Intermittent {
 		c.flicker(dt)
 	}

@@ -12,12 +12,23 @@ func (c *Circuit) settle() {
 	}
 }
 
-// work stays a call of its own, so that settle becomes part of whoever looks.
+// work works the pin out. Nearly every circuit is sound in nearly every step, so that
+// comes first. It stays a call of its own, so that settle becomes part of whoever looks.
 //
 //go:noinline
 func (c *Circuit) work() {
 	c.seen = c.car.published
-	c.update(c.car.Truth, c.car.batteryV, h)
+	truth := c.car.Truth
+	switch {
+	case !c.whole, c.kind != kindLoad && (c.skew.on || c.ground.lost()):
+		c.update(truth, c.car.batteryV, h)
+	case c.kind == kindLoad:
+		c.updateSoundLoad()
+	case c.kind == kindPulses:
+		c.updateSoundPulses(truth)
+	default:
+		c.updateSound(truth.Get(c.measures))
+	}
 }
 
 // moves reports whether the pin has a course of its own.
