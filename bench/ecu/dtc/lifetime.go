@@ -15,6 +15,10 @@ type lifetime struct {
 	clearMinutes, milMinutes float64
 	ignitions, conditions    uint16
 	lamp                     bool
+	// step is the last stretch of time, which is nearly always the same, in hours and
+	// minutes as well.
+	step           time.Duration
+	hours, minutes float64
 }
 
 func (l *lifetime) settle(h *spec.History) {
@@ -42,10 +46,13 @@ func (l *lifetime) count(dt time.Duration, kmh float64, running, lamp bool) {
 	l.lamp = lamp
 	// The conversions keep the compiler from fusing multiply and add, which
 	// would make the sum depend on the processor.
-	km := float64(kmh * dt.Hours())
+	if dt != l.step {
+		l.step, l.hours, l.minutes = dt, dt.Hours(), dt.Minutes()
+	}
+	km := float64(kmh * l.hours)
 	minutes := 0.0
 	if running {
-		minutes = dt.Minutes()
+		minutes = l.minutes
 	}
 	l.clearKm += km
 	l.clearMinutes += minutes
