@@ -62,13 +62,14 @@ func (n *names) slot(name string) uint32 {
 	return (h + uint32(k)) * n.factor >> n.shift
 }
 
-// find gives the place; -1 says that there is none, or that the table cannot tell.
-func (n *names) find(name string) int {
-	if len(n.table) == 0 {
+// find gives the place, -1 if there is none of that name. Without a table the signals
+// tell.
+func (n *names) find(name string, signals []*Signal) int {
+	if len(n.table) > 0 {
+		if e := &n.table[n.slot(name)&uint32(len(n.table)-1)]; e.name == name {
+			return e.place
+		}
 		return -1
 	}
-	if e := &n.table[n.slot(name)]; e.name == name {
-		return e.place
-	}
-	return -1
+	return slices.IndexFunc(signals, func(s *Signal) bool { return s.Name == name })
 }

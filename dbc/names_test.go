@@ -24,7 +24,7 @@ func TestNamesAreFoundAsByLookingAtAll(t *testing.T) {
 					break
 				}
 			}
-			if got := table.find(n); got >= 0 || len(table.table) > 0 {
+			if got := table.find(n, nil); got >= 0 || len(table.table) > 0 {
 				require.Equal(t, want, got, n)
 			}
 		}
@@ -36,6 +36,6 @@ func TestNamesAreFoundAsByLookingAtAll(t *testing.T) {
 	}
 	table := newNames(wheels)
 	for i, s := range wheels {
-		require.Equal(t, i, table.find(s.Name))
+		require.Equal(t, i, table.find(s.Name, nil))
 	}
 }

@@ -86,15 +86,7 @@ func (m *Message) Signal(name string) (*Signal, bool) {
 
 // Index is a signal's place in Signals, -1 if there is none of that name.
 func (m *Message) Index(name string) int {
-	if i := m.names.find(name); i >= 0 {
-		return i
-	}
-	for i, s := range m.Signals {
-		if s.Name == name {
-			return i
-		}
-	}
-	return -1
+	return m.names.find(name, m.Signals)
 }
 
 // Codec is the message's compiled codec; nil for a Message that was not loaded, which
