@@ -6,12 +6,14 @@ GO ?= go
 # Folder with recordings that stay outside the repository.
 SAWHORSE_CAPTURES ?= $(abspath ../shared/data)
 export SAWHORSE_CAPTURES
+# What runs of the built-in scenarios spend their time on: the compiler inlines by it.
+PROFILE := cmd/sawhorse/hot.pgo
 
-.PHONY: build demo test tools check race kill kernel-lane bench clean help
+.PHONY: build demo test tools check race kill kernel-lane bench profile clean help
 
 build: ## build the programs into bin/
 	@mkdir -p bin
-	$(GO) build -o bin/ ./cmd/...
+	$(GO) build -pgo=$(PROFILE) -o bin/ ./cmd/...
 
 demo: build ## a stand-in car, a fault, a diagnostic tool as a process of its own, verdicts
 	./bin/sawhorse run real-drive --time wall --captures "$(SAWHORSE_CAPTURES)"
@@ -45,7 +47,11 @@ kernel-lane: ## tests on a booted kernel with SocketCAN
 	.ci/kernel-lane
 
 bench: ## measure; figures are ratios and times of this run on this machine
-	$(GO) test -run '^$$' -bench . -benchtime 500ms ./... | .ci/bench-table
+	$(GO) test -pgo=$(PROFILE) -run '^$$' -bench . -benchtime 500ms ./... | .ci/bench-table
+
+profile: ## measure anew what the compiler is told of the programs' time
+	@mkdir -p bin
+	$(GO) test -trimpath -run '^$$' -bench EveryScenario -benchtime 2x -cpuprofile $(PROFILE) -o bin/bench.test ./bench
 
 clean: ## remove what was built or left by runs
 	rm -rf bin out .cache

@@ -19,11 +19,14 @@ var numeric = []string{
 	"cmd/demotool/tester",
 }
 
-// fused compiles packages for arm64 and gives the places in the code at which the compiler
+// profile is what the programs are compiled by, see the Makefile.
+const profile = "../cmd/sawhorse/hot.pgo"
+
+// fused compiles packages for arm64, by a profile or with "off" without, and gives the places in the code at which the compiler
 // fused a product and a sum, and whether there was any arithmetic at all.
-func fused(t *testing.T, packages ...string) (places []string, looked bool) {
+func fused(t *testing.T, profile string, packages ...string) (places []string, looked bool) {
 	t.Helper()
-	cmd := exec.Command("go", append([]string{"build", "-gcflags=-S"}, packages...)...)
+	cmd := exec.Command("go", append([]string{"build", "-pgo=" + profile, "-gcflags=-S"}, packages...)...)
 	cmd.Env = append(os.Environ(), "GOARCH=arm64", "GOOS=linux", "CGO_ENABLED=0", "GOFLAGS=")
 	out, err := cmd.CombinedOutput()
 	require.NoError(t, err, "%s", out)
@@ -37,7 +40,8 @@ func fused(t *testing.T, packages ...string) (places []string, looked bool) {
 
 // Scenario and seed give the same run on every machine. A compiler that fuses a product
 // and a sum into one rounding would break that, and the one for arm64 does so wherever
-// the language allows it; so its output must hold none.
+// the language allows it; so its output must hold none, also where it inlines more by the
+// profile.
 func TestNoProductIsFusedWithASum(t *testing.T) {
 	if testing.Short() {
 		t.Skip("compiles for another architecture: left out of short runs")
@@ -49,10 +53,12 @@ func TestNoProductIsFusedWithASum(t *testing.T) {
 			packages = append(packages, p.PkgPath)
 		}
 	}
-	places, looked := fused(t, packages...)
-	require.True(t, looked, "no assembly to look at")
-	assert.Empty(t, places, "round the product by an explicit conversion: float64(a*b) + c")
-	found, _ := fused(t, canaries+"fused")
+	for _, by := range []string{"off", profile} {
+		places, looked := fused(t, by, packages...)
+		require.True(t, looked, "no assembly to look at")
+		assert.Empty(t, places, "round the product by an explicit conversion: float64(a*b) + c")
+	}
+	found, _ := fused(t, "off", canaries+"fused")
 	require.Len(t, found, 1, "this test cannot see a fused product")
 	require.Contains(t, found[0], "fused/x.go:6")
 }
