@@ -105,16 +105,6 @@ func (b *faultBoard) retire(id string, but *faultHandle) error {
 	return nil
 }
 
-// find is the fault of that name which was added last.
-func (b *faultBoard) find(id string) *faultHandle {
-	for _, h := range slices.Backward(b.handles) {
-		if h.fault.Entry().ID == id {
-			return h
-		}
-	}
-	return nil
-}
-
 // is reports whether a fault that this bench has had is of a kind.
 func (b *faultBoard) is(kind func(*fault.Fault) bool) func(id string) bool {
 	return func(id string) bool {

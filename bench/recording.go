@@ -30,7 +30,6 @@ type recorders struct {
 type recording struct {
 	to     Recorder
 	failed func(error)
-	forget func() // that the bench is to close it
 }
 
 // Write implements Recorder. What one of them cannot keep is no matter of the others.

@@ -2,8 +2,6 @@ package scenarios
 
 import (
 	"fmt"
-	"maps"
-	"slices"
 	"strings"
 )
 
@@ -48,8 +46,6 @@ func (e Errors) Unwrap() []error {
 
 // maxErrors bounds what one file reports.
 const maxErrors = 20
-
-func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
 func oneOf(words []string) string {
 	switch len(words) {
