@@ -36,6 +36,7 @@ type Car struct {
 	swaps      [][2]*Circuit
 	published  uint64     // how often the pins have begun anew
 	moving     []*Circuit // those that do not wait until somebody looks
+	unsorted   bool       // moving is to be found anew
 	on         powered
 	free       []*Circuit    // loads that units switch themselves
 	left       time.Duration // of a Step that was no multiple of StepTime

@@ -179,7 +179,7 @@ func (c *Circuit) SetWiring(w Wiring) {
 	c.wiring = w
 	c.openNow, c.changeIn = false, 0
 	c.inspect()
-	c.car.sortPins()
+	c.car.unsorted = true
 }
 
 // open reports whether the signal wire is interrupted at this moment.
@@ -484,3 +484,53 @@ func (c *Circuit) works(commanded bool) bool {
 	}
 	return commanded
 }
+
+// settle works the pin out, unless that is done since the last step.
+func (c *Circuit) settle() {
+	if c.car != nil && c.seen != c.car.published {
+		c.work()
+	}
+}
+
+// work works the pin out. Nearly every circuit is sound in nearly every step, so that
+// comes first. It stays a call of its own, so that settle becomes part of whoever looks.
+//
+//go:noinline
+func (c *Circuit) work() {
+	c.seen = c.car.published
+	truth := c.car.Truth
+	switch {
+	case !c.whole, c.kind != kindLoad && (c.skew.on || c.ground.lost()):
+		c.update(truth, c.car.batteryV, h)
+	case c.kind == kindLoad:
+		c.updateSoundLoad()
+	case c.kind == kindPulses:
+		c.updateSoundPulses(truth)
+	default:
+		c.updateSound(truth.Get(c.measures))
+	}
+}
+
+// moves reports whether the pin has a course of its own.
+func (c *Circuit) moves() bool { return c.wiring.State == Intermittent || c.skew.on }
+
+// settlePins works out all pins.
+func (c *Car) settlePins() {
+	for i := range c.circuits {
+		c.circuits[i].settle()
+	}
+}
+
+// SetSkew makes the circuit's element tell something else; the zero value mends
+// it. It has no meaning for a load.
+func (c *Circuit) SetSkew(s Skew) {
+	c.settle()
+	c.skew = skewed{Skew: s, on: s != Skew{}}
+	c.car.unsorted = true
+}
+
+// Skew is what is wrong with the circuit's element.
+func (c *Circuit) Skew() Skew { return c.skew.Skew }
+
+// Senses reports whether the circuit has a sensing element and not a load.
+func (c *Circuit) Senses() bool { return c.spec.Element.Load == nil }

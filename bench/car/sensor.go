@@ -23,20 +23,6 @@ type skewed struct {
 	seen    bool
 }
 
-// SetSkew makes the circuit's element tell something else; the zero value mends
-// it. It has no meaning for a load.
-func (c *Circuit) SetSkew(s Skew) {
-	c.settle()
-	c.skew = skewed{Skew: s, on: s != Skew{}}
-	c.car.sortPins()
-}
-
-// Skew is what is wrong with the circuit's element.
-func (c *Circuit) Skew() Skew { return c.skew.Skew }
-
-// Senses reports whether the circuit has a sensing element and not a load.
-func (c *Circuit) Senses() bool { return c.spec.Element.Load == nil }
-
 func (s *skewed) of(x, dt float64) float64 {
 	if s.Stuck {
 		return s.At
@@ -77,13 +63,4 @@ func (c *Car) Swapped(x *Circuit) bool {
 		}
 	}
 	return false
-}
-
-func (c *Car) swapPins() {
-	for _, s := range c.swaps {
-		a, b := s[0], s[1]
-		a.volts, b.volts = b.volts, a.volts
-		a.hertz, b.hertz = b.hertz, a.hertz
-		a.turn, b.turn = b.turn, a.turn
-	}
 }
