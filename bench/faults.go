@@ -154,6 +154,9 @@ func (h *faultHandle) set(on bool) error {
 	b.Metrics.Faults(active)
 	o := b.Saw(kind)
 	o.Fault = h.fault.Entry().ID
+	if h.fault.Misleads(b.asking()) {
+		o.Status = judge.Misleads
+	}
 	b.Observe(&o)
 	return nil
 }

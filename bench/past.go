@@ -4,7 +4,7 @@ import (
 	"slices"
 
 	"sawhorse/bench/chance"
-	"sawhorse/bench/fault"
+	"sawhorse/bench/judge"
 	"sawhorse/bench/judge/recorded"
 	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/trace"
@@ -33,12 +33,11 @@ func pairsOf(addresses []address) []rules.Pair {
 // Past is what a run knew beside the bus, from its trace, to judge its recording again.
 // fresh says that every task was a new process.
 func Past(t *trace.Trace, fresh bool) *recorded.Run {
-	entries := fault.Catalogue()
+	beside := t.Beside()
 	return &recorded.Run{
-		Beside: t.Beside(), Truth: t.Value, Fresh: fresh, Length: t.Length,
+		Beside: beside, Truth: t.Value, Fresh: fresh, Length: t.Length,
 		Disturbs: func(id string) bool {
-			i := slices.IndexFunc(entries, func(e *fault.Entry) bool { return e.ID == id })
-			return i >= 0 && entries[i].Disturbs()
+			return slices.ContainsFunc(beside, func(o judge.Observation) bool { return o.Fault == id && o.Status == judge.Misleads })
 		},
 	}
 }

@@ -83,6 +83,10 @@ func Statuses() []string {
 	return []string{StatusOK, StatusFailed, StatusTimeout, StatusCrashed, StatusNotApplicable, StatusNotSeen, StatusOurs}
 }
 
+// Misleads is the status of a fault that keeps the tool from seeing or sending what is
+// on the bus: what it does then is not held against it.
+const Misleads = "misleads"
+
 // Observation is one thing that an outsider could see. Make one with [Saw], which
 // marks the numbers as absent. The judge keeps no reference to it.
 type Observation struct {
@@ -118,7 +122,8 @@ type Observation struct {
 	Line int
 	// Task is the task that started or ended, or that printed the line.
 	Task string
-	// Status is one of the Status constants, for TaskEnd.
+	// Status is one of the Status constants, for TaskEnd; Misleads, or nothing, for
+	// FaultOn and FaultOff.
 	Status string
 	// Fault names the fault that went on or off.
 	Fault string
