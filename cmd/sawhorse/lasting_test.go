@@ -133,7 +133,7 @@ func TestADaemonTellsOfAFullDisk(t *testing.T) {
 		require.Contains(t, errout.String(), "msg=action method=PUT path=/v1/recording")
 	}()
 	line, err := bufio.NewReader(out).ReadString('\n')
-	require.NoError(t, err, errout.String())
+	require.NoError(t, err)
 	url := regexp.MustCompile(`http://[0-9.:]+`).FindString(line)
 	require.NotEmpty(t, url, line)
 	req, err := http.NewRequest(http.MethodPut, url+"/v1/recording", strings.NewReader(`{"name": "morning"}`))
