@@ -37,7 +37,7 @@ race: ## all tests, with the race detector and the fuzz seeds
 	$(GO) test -race -timeout 20m -run '/air-mass|Table' ./bench/fault
 	$(GO) test -race -timeout 20m -run 'Built|Reject|Schema|Everything' ./scenarios
 	$(GO) test -timeout 20m ./bench/fault
-	$(GO) test -timeout 20m -run CapturesStay ./bench
+	$(GO) test -timeout 20m -run 'CapturesStay|RecordingsCome|Fused' ./bench
 
 kill: ## every mistake seeded into the demo's tool is caught, and the tool without one has no false alarm
 	$(GO) test -timeout 40m ./scenarios -args -seeds 200

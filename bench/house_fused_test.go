@@ -43,8 +43,8 @@ func fused(t *testing.T, profile string, packages ...string) (places []string, l
 // the language allows it; so its output must hold none, also where it inlines more by the
 // profile.
 func TestNoProductIsFusedWithASum(t *testing.T) {
-	if testing.Short() {
-		t.Skip("compiles for another architecture: left out of short runs")
+	if testing.Short() || underRace {
+		t.Skip("compiles for another architecture: left out of short runs, and done once, without the race detector")
 	}
 	exist(t, "numeric", numeric...)
 	var packages []string

@@ -25,12 +25,17 @@ func TestRecordingsComeToWhatTheirRunsCameTo(t *testing.T) {
 	judged := 0
 	for _, name := range scenarios.Names() {
 		p := planOf(t, name, 1)
-		if testing.Short() && time.Duration(p.Duration) > 2*time.Minute {
+		if (testing.Short() || underRace) && time.Duration(p.Duration) > 2*time.Minute {
+			continue // the race detector sees nothing new in it
+		}
+		if underRace && name != "clear-everywhere" && name != "auklet-healthy" && name != "answers-lost" && name != "slow-and-busy" {
 			continue
 		}
 		judged += len(judgedAgain(t, p, inBench))
 	}
-	require.Greater(t, judged, 100)
+	if !underRace {
+		require.Greater(t, judged, 100)
+	}
 }
 
 // The same of the demo's tool with each of its seeded mistakes, in a scenario that has it
@@ -38,7 +43,10 @@ func TestRecordingsComeToWhatTheirRunsCameTo(t *testing.T) {
 func TestRecordingsComeToWhatTheirRunsCameToWithMistakes(t *testing.T) {
 	broken := 0
 	for _, name := range []string{"clear-everywhere", "clutch-learn"} {
-		for _, d := range tester.Defects() {
+		for i, d := range tester.Defects() {
+			if underRace && i%10 != 0 {
+				continue
+			}
 			list := judgedAgain(t, planOf(t, name, 1), func(task string, args map[string]string) (tool.Machine, error) {
 				return tester.StartWith(d.ID, task, args)
 			})
@@ -49,7 +57,9 @@ func TestRecordingsComeToWhatTheirRunsCameToWithMistakes(t *testing.T) {
 			}
 		}
 	}
-	require.Greater(t, broken, 20, "too few rules were broken to prove anything")
+	if !underRace {
+		require.Greater(t, broken, 20, "too few rules were broken to prove anything")
+	}
 }
 
 // judgedAgain runs a plan, wants its recording to come to the same, and gives the
