@@ -11,6 +11,7 @@ import (
 	"sawhorse/bench/fault"
 	"sawhorse/bench/judge"
 	"sawhorse/bench/nearest"
+	"sawhorse/canbus"
 )
 
 // faultBoard switches faults on and off, whoever asks, and keeps count.
@@ -188,4 +189,13 @@ func (u alteredUnit) Alter(fn func(now time.Duration, answer []byte) ([]fault.La
 		}
 		return out, ok
 	})
+}
+
+// asking are the identifiers on which a tool speaks to the car.
+func (b *Bench) asking() []canbus.Key {
+	keys := []canbus.Key{canbus.KeyOf(0x7DF, false), canbus.KeyOf(0x18DB33F1, true)} // ISO 15765-4:2011 clause 8
+	for _, a := range b.addresses {
+		keys = append(keys, a.request)
+	}
+	return keys
 }

@@ -10,7 +10,6 @@ import (
 	"sawhorse/bench/judge/report"
 	"sawhorse/bench/judge/rules"
 	"sawhorse/bench/trace"
-	"sawhorse/canbus"
 	"sawhorse/canbus/clock"
 )
 
@@ -73,15 +72,6 @@ func (b *Bench) conduct(j Judging) rules.Options {
 	}
 	opt.Pairs = pairsOf(b.addresses)
 	return opt
-}
-
-// asking are the identifiers on which a tool speaks to the car.
-func (b *Bench) asking() []canbus.Key {
-	keys := []canbus.Key{canbus.KeyOf(0x7DF, false), canbus.KeyOf(0x18DB33F1, true)} // ISO 15765-4:2011 clause 8
-	for _, a := range b.addresses {
-		keys = append(keys, a.request)
-	}
-	return keys
 }
 
 // told is what is needed to compare what the tool says with what was answered.
